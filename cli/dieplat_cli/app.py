@@ -1,0 +1,36 @@
+"""The `dieplat` command and the mapping from library errors to one line and an exit status."""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from dieplat.errors import DieplatError
+from dieplat_cli.commands import register_all
+
+app = typer.Typer(
+    name="dieplat",
+    help="Photographs of an opened chip in, numbers that can be trusted out.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+)
+register_all(app)
+
+
+def main() -> None:
+    """Run the command line; bad input ends in one line on stderr and exit status 1."""
+    try:
+        app()
+    except DieplatError as error:
+        sys.stderr.write(f"dieplat: {' '.join(str(error).split())}\n")
+        raise SystemExit(1) from None
+    except OSError as error:
+        name = f"{error.filename}: " if error.filename else ""
+        sys.stderr.write(f"dieplat: {name}{error.strerror or error}\n")
+        raise SystemExit(1) from None
+    except KeyboardInterrupt:
+        sys.stderr.write("dieplat: stopped; nothing half-written was left\n")
+        raise SystemExit(130) from None

@@ -1,0 +1,15 @@
+"""One file a command; each module has a function `register(app)` that adds it."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import typer
+
+NAMES: tuple[str, ...] = ()
+
+
+def register_all(app: typer.Typer) -> None:
+    """Add every command, in the order in which an evening uses them."""
+    for name in NAMES:
+        import_module(f"dieplat_cli.commands.{name}").register(app)

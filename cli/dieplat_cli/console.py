@@ -1,0 +1,48 @@
+"""What commands say: results on stdout, progress and remarks on stderr."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from dieplat.files import to_plain
+
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+Bar = Callable[[str], Callable[[int, int], None]]
+
+
+@contextlib.contextmanager
+def progress_bars() -> Iterator[Bar]:
+    """Give `bar(title)`, which returns a library progress callable; silent unless stderr is a terminal."""
+    with Progress(
+        TextColumn("{task.description:<12}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=err,
+        disable=not sys.stderr.isatty(),
+    ) as display:
+
+        def bar(title: str) -> Callable[[int, int], None]:
+            task = display.add_task(title, total=None)
+            return lambda done, total: display.update(task, completed=done, total=total)
+
+        yield bar
+
+
+def say(text: str) -> None:
+    """A remark for the person, on stderr."""
+    err.print(text, markup=False)
+
+
+def print_json(document: Mapping[str, Any]) -> None:
+    """The facts as JSON on stdout."""
+    sys.stdout.write(json.dumps(to_plain(document), ensure_ascii=False, indent=1, allow_nan=False) + "\n")

@@ -1,0 +1,98 @@
+"""Writing files whole or not at all, and never over a stranger's file."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import math
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from dieplat.errors import OutputExistsError
+
+MARK = "made_by"
+MADE_BY = "dieplat"
+
+
+@contextlib.contextmanager
+def atomic_path(path: Path) -> Iterator[Path]:
+    """Give a temporary path beside `path`; on success it becomes `path`, on failure it is removed.
+
+    The temporary name keeps the suffix, since writers choose the format by it.
+    """
+    temporary = path.with_name(f".{os.getpid()}.partial.{path.name}")
+    try:
+        yield temporary
+        with temporary.open("rb+") as handle:
+            os.fsync(handle.fileno())
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write `data` to `path` whole or not at all."""
+    with atomic_path(path) as temporary:
+        temporary.write_bytes(data)
+
+
+def to_plain(value: Any) -> Any:
+    """Turn NumPy scalars, tuples and mappings into plain JSON values; NaN and infinity become None."""
+    if isinstance(value, Mapping):
+        return {str(key): to_plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [to_plain(item) for item in value]
+    if hasattr(value, "tolist") and not isinstance(value, (str, bytes)):
+        return to_plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, Path):
+        return str(value)
+    return value
+
+
+def write_json(path: Path, document: Mapping[str, Any]) -> None:
+    """Write `document` as UTF-8 JSON, marked as made by dieplat, whole or not at all."""
+    from dieplat import __version__
+
+    marked = {**to_plain(document), MARK: f"{MADE_BY} {__version__}"}
+    text = json.dumps(marked, indent=1, ensure_ascii=False, allow_nan=False)
+    write_bytes(path, (text + "\n").encode("utf-8"))
+
+
+def is_ours(path: Path) -> bool:
+    """Whether dieplat wrote `path`: JSON, TIFF, PNG and HTML carry the mark near their start or end."""
+    with path.open("rb") as handle:
+        head = handle.read(65536)
+        handle.seek(0, os.SEEK_END)
+        handle.seek(max(0, handle.tell() - 4096))
+        tail = handle.read()
+    return b"dieplat" in head or b"dieplat" in tail
+
+
+def check_replaceable(path: Path, *, replace: bool = False) -> bool:
+    """Refuse to write over a file that dieplat did not make, unless `replace`.
+
+    Returns whether an earlier output of ours will be replaced, so that a caller can say so.
+
+    Raises
+    ------
+    OutputExistsError
+        If `path` exists, is not ours, and `replace` is false; or if it is a folder.
+    """
+    if not path.exists():
+        return False
+    if path.is_dir():
+        raise OutputExistsError(f"{path}: is a folder; give the name of a file")
+    if replace or is_ours(path):
+        return True
+    raise OutputExistsError(f"{path}: exists and was not written by dieplat; choose another name or add --replace")
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal, read in blocks."""
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()

@@ -1,0 +1,56 @@
+"""Where every tile lies in the mosaic frame."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from dieplat.values.tiles import Skipped
+
+PlacedBy = Literal["overlap", "stage", "tie"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedTile:
+    """A tile's top-left corner in mosaic pixels (x right, y down), with standard uncertainties."""
+
+    name: str
+    x_px: float
+    y_px: float
+    x_px_u: float
+    y_px_u: float
+    placed_by: PlacedBy
+    ambiguous: bool = False
+    alternatives: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PairLink:
+    """A measured offset of tile `b` from tile `a`, and how far the solved layout lies from it."""
+
+    a: str
+    b: str
+    dx_px: float
+    dy_px: float
+    residual_px: float
+    used: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The solved layout: mosaic size, tiles, pairs, and what was left out. `lens` is None or k1, k2, ..."""
+
+    width_px: int
+    height_px: int
+    tile_width_px: int
+    tile_height_px: int
+    tiles: tuple[PlacedTile, ...]
+    pairs: tuple[PairLink, ...]
+    skipped: tuple[Skipped, ...]
+    rms_residual_px: float
+    lens: dict[str, float] | None = None
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values, keyed as layout.json has them."""
+        return asdict(self)

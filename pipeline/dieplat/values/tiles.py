@@ -1,0 +1,45 @@
+"""Tiles as found in a folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """A file that was left out, and why."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """One picture of the survey. `row`, `column` are its nominal place in the grid, from zero."""
+
+    name: str
+    path: Path
+    row: int
+    column: int
+    order: int
+    """Place in the order of capture, from zero."""
+
+
+@dataclass(frozen=True, slots=True)
+class TileSet:
+    """Tiles of one size, depth and channel count.
+
+    `channels` is 1 (grey) or 3 (RGB); `dtype` is "uint8" or "uint16". `grid_source` says where the
+    grid came from: "names", "order", "option", "metadata" or "pictures".
+    """
+
+    tiles: tuple[Tile, ...]
+    height_px: int
+    width_px: int
+    channels: int
+    dtype: str
+    rows: int
+    columns: int
+    grid_source: str
+    skipped: tuple[Skipped, ...] = ()
