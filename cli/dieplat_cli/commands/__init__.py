@@ -6,7 +6,7 @@ from importlib import import_module
 
 import typer
 
-NAMES: tuple[str, ...] = ()
+NAMES = ("survey", "stitch", "calibrate", "measure", "inductance", "report", "phantom")
 
 
 def register_all(app: typer.Typer) -> None:

@@ -1,5 +1,8 @@
 """The frozen values that flow between stages. This package computes nothing."""
 
+from dieplat.values.array import ArrayLattice, Bank
+from dieplat.values.correction import Correction, Lens
+from dieplat.values.inductor import InductanceEstimate, InductorGeometry
 from dieplat.values.layout import Layout, PairLink, PlacedTile
 from dieplat.values.regions import KINDS, Region, Regions
 from dieplat.values.scale import BudgetLine, Scale
@@ -7,8 +10,14 @@ from dieplat.values.tiles import Skipped, Tile, TileSet
 
 __all__ = [
     "KINDS",
+    "ArrayLattice",
+    "Bank",
     "BudgetLine",
+    "Correction",
+    "InductanceEstimate",
+    "InductorGeometry",
     "Layout",
+    "Lens",
     "PairLink",
     "PlacedTile",
     "Region",

@@ -1,0 +1,5 @@
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    pass

@@ -1,0 +1,36 @@
+"""What is removed from every tile before blending: shading, exposure, lens distortion."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """Radial distortion about the tile's centre.
+
+    A point at undistorted radius r (divided by `norm_px`, the half diagonal of a tile) appears at
+    r (1 + k1 r^2 + k2 r^4). The mosaic has undistorted coordinates; at the centre both scales agree.
+    """
+
+    k1: float
+    k2: float
+    norm_px: float
+    k1_u: float = 0.0
+    k2_u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Correction:
+    """corrected = pixel * gain[tile, channel] / flat(x, y, channel).
+
+    flat : ndarray (h, w, channels), float32, a coarse grid over the tile, to be enlarged to its size (mean 1).
+    gains : ndarray (tiles, channels), float32, in the order of the TileSet.
+    """
+
+    flat: npt.NDArray[np.float32]
+    gains: npt.NDArray[np.float32]
+    lens: Lens | None = None

@@ -1,0 +1,54 @@
+"""Geometry and inductance of a planar inductor. Lengths in micrometres; inductances in nanohenries."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Shape = Literal["square", "hexagon", "octagon", "circle"]
+Method = Literal["image", "path", "given"]
+
+
+@dataclass(frozen=True, slots=True)
+class InductorGeometry:
+    """A planar spiral. `outer_um`, `inner_um`: flat-to-flat diameters of the outermost and innermost metal edges.
+
+    `path_um` is the conductor's centre line, (x, y) in micrometres in the mosaic frame, when it was traced or
+    drawn; `symmetric` is true for a winding with crossings, None when not known.
+    `centre_px`, `rotation_deg` place it on the mosaic. A `_u` field is the standard uncertainty of its
+    namesake from the picture alone, without the scale, or None when not known.
+    """
+
+    shape: Shape
+    turns: float
+    outer_um: float
+    inner_um: float
+    width_um: float
+    spacing_um: float
+    method: Method
+    turns_u: float | None = None
+    outer_um_u: float | None = None
+    inner_um_u: float | None = None
+    width_um_u: float | None = None
+    spacing_um_u: float | None = None
+    symmetric: bool | None = None
+    centre_px: tuple[float, float] | None = None
+    rotation_deg: float = 0.0
+    path_um: tuple[tuple[float, float], ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InductanceEstimate:
+    """The best estimate with its standard uncertainty, and every estimate by name (None where not defined).
+
+    `estimates_nh` has the keys "segment_sum", "current_sheet", "modified_wheeler" and "monomial".
+    """
+
+    inductance_nh: float
+    inductance_nh_u: float
+    estimates_nh: dict[str, float | None]
+    thickness_um: float
+    budget: tuple[tuple[str, float], ...] = ()
+    assumptions: tuple[str, ...] = field(default_factory=tuple)
+    remarks: tuple[str, ...] = ()
