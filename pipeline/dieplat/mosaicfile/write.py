@@ -1,0 +1,242 @@
+"""A lossless, tiled, pyramidal OME-TIFF, written from bands without holding the picture.
+
+The file follows TIFF 6.0 (tiles, predictor 2), BigTIFF where needed, and the OME-TIFF rule for pyramids:
+reduced levels in the SubIFDs of the full picture. Compression is Zstandard (TIFF code 50000).
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor
+from itertools import islice
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import quoteattr
+
+import cv2
+import imagecodecs
+import numpy as np
+import numpy.typing as npt
+import tifffile
+
+from dieplat import __version__
+from dieplat.errors import MosaicError
+from dieplat.files import atomic_path
+from dieplat.work import Progress, map_in_order
+
+TILE_PX = 512
+"""Side of a tile; also the size under which no further level is made."""
+
+_IN_FLIGHT = 32
+"""Tiles being encoded at once: 25 MB of 8-bit RGB, enough to keep several workers busy between bands."""
+
+_CLASSIC_LIMIT = 4_000_000_000
+"""Classic TIFF has 32-bit offsets. The uncompressed size decides: the compressed one is not yet known."""
+
+Pixels = npt.NDArray[Any]
+
+
+def write_mosaic(
+    path: Path,
+    bands: Iterable[Pixels],
+    *,
+    width_px: int,
+    height_px: int,
+    channels: int,
+    dtype: str,
+    um_per_px: tuple[float, float] | None = None,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> None:
+    """Write a mosaic from bands that arrive from top to bottom.
+
+    Memory holds about one row of tiles of every level; reduced levels wait, encoded, in an unnamed temporary
+    file beside the output. The file appears under its name only when it is whole. Same bands, same bytes,
+    whatever the executor. Whether `path` may be replaced is the caller's question.
+
+    Parameters
+    ----------
+    path : Path
+        The output; by custom its name ends in ``.ome.tif``.
+    bands : iterable of ndarray of shape (h, W) or (h, W, 3)
+        Consecutive rows of the mosaic, any height each. An array may be reused once the next is asked for.
+    width_px, height_px, channels, dtype : int, int, {1, 3}, {"uint8", "uint16"}
+        The whole picture.
+    um_per_px : (float, float), optional
+        Micrometres a pixel along x and y; left out of the file when None.
+    executor : Executor, optional
+        Encodes tiles; None works in line.
+    progress : callable, optional
+        Called with tiles done and their total, all levels counted.
+
+    Raises
+    ------
+    MosaicError
+        If the bands do not make the announced picture.
+    """
+    if channels not in (1, 3) or dtype not in ("uint8", "uint16") or width_px < 1 or height_px < 1:
+        size = f"{width_px} x {height_px} px, {channels} channels, {dtype}"
+        raise MosaicError(f"{path}: cannot hold {size}; give 8- or 16-bit grey or RGB of at least one pixel")
+    shape = (height_px, width_px) if channels == 1 else (height_px, width_px, channels)
+    levels = _levels(shape, dtype)
+    options: dict[str, Any] = {
+        "dtype": dtype,
+        "photometric": "minisblack" if channels == 1 else "rgb",
+        "planarconfig": None if channels == 1 else "contig",
+        "tile": (TILE_PX, TILE_PX),
+        "compression": "zstd",
+        "predictor": 2,
+        "metadata": None,
+    }
+    big = sum(level.raw_bytes for level in levels) > _CLASSIC_LIMIT
+    with (
+        atomic_path(path) as temporary,
+        tempfile.TemporaryFile(dir=path.parent, prefix=".levels.") as spool,
+        tifffile.TiffWriter(temporary, bigtiff=big, ome=False, byteorder="<") as tiff,
+    ):
+        total = sum(level.tiles for level in levels)
+        tiles = _cut(path, bands, levels)
+        encoded = map_in_order(
+            _encode, tiles, executor=executor, total=total, progress=progress, in_flight=_IN_FLIGHT
+        )
+        base_tiles = _base_tiles(encoded, levels, spool)
+        tiff.write(
+            islice(base_tiles, levels[0].tiles),  # what tifffile is given it also closes, too early
+            shape=shape,
+            subifds=len(levels) - 1,
+            software=f"dieplat {__version__}",
+            description=_ome_xml(path.name, width_px, height_px, channels, dtype, um_per_px),
+            resolution=None if um_per_px is None else tuple(1e4 / value for value in um_per_px),
+            resolutionunit=None if um_per_px is None else "CENTIMETER",
+            **options,
+        )
+        for _ in base_tiles:
+            pass  # the last of the reduced tiles come after the last full one
+        for level in levels[1:]:
+            tiff.write(_spooled(level, spool), shape=level.shape, subfiletype=1, **options)
+
+
+class _Level:
+    """One level of the pyramid: collects rows until they make a row of tiles."""
+
+    def __init__(self, index: int, shape: tuple[int, ...], dtype: str) -> None:
+        self.index = index
+        self.shape = shape
+        self.across = -(-shape[1] // TILE_PX)
+        self.tiles = self.across * -(-shape[0] // TILE_PX)
+        self.rows_in = 0
+        self.filled = 0
+        # Whole tiles: the margin at the right and bottom repeats the edge, which costs next to nothing.
+        self.buffer = np.zeros((TILE_PX, self.across * TILE_PX, *shape[2:]), dtype)
+        self.raw_bytes = self.tiles * self.buffer.nbytes // self.across
+        self.spooled: list[tuple[int, int]] = []
+
+    def put(self, rows: Pixels) -> int:
+        """Take as many rows as fit; return how many."""
+        taken = min(len(rows), TILE_PX - self.filled)
+        target = self.buffer[self.filled : self.filled + taken]
+        width = self.shape[1]
+        target[:, :width] = rows[:taken]
+        target[:, width:] = target[:, width - 1 : width]
+        self.filled += taken
+        self.rows_in += taken
+        return taken
+
+    @property
+    def ready(self) -> bool:
+        return self.filled == TILE_PX or (self.filled > 0 and self.rows_in == self.shape[0])
+
+    def cut(self) -> Iterator[tuple[int, Pixels]]:
+        """The tiles of the collected rows, as copies, so that the buffer is free for the next rows."""
+        self.buffer[self.filled :] = self.buffer[self.filled - 1]
+        for column in range(self.across):
+            yield self.index, self.buffer[:, column * TILE_PX : (column + 1) * TILE_PX].copy()
+
+    def halved(self) -> Pixels:
+        """The collected rows at half size: means of 2 x 2 pixels, edges repeated where the size is odd."""
+        rows, width = self.filled + self.filled % 2, self.shape[1] + self.shape[1] % 2
+        rows_of_pairs = self.buffer[:rows, :width]
+        half = cv2.resize(rows_of_pairs, (width // 2, rows // 2), interpolation=cv2.INTER_AREA)
+        return np.asarray(half)
+
+
+def _levels(shape: tuple[int, ...], dtype: str) -> list[_Level]:
+    levels = [_Level(0, shape, dtype)]
+    while max(shape[:2]) > TILE_PX:
+        shape = (-(-shape[0] // 2), -(-shape[1] // 2), *shape[2:])
+        levels.append(_Level(len(levels), shape, dtype))
+    return levels
+
+
+def _cut(path: Path, bands: Iterable[Pixels], levels: list[_Level]) -> Iterator[tuple[int, Pixels]]:
+    """Turn bands into tiles of all levels, each level's tiles in file order."""
+    base = levels[0]
+    for band in bands:
+        if band.shape[1:] != base.shape[1:] or band.dtype != base.buffer.dtype:
+            raise MosaicError(f"{path}: a band of {band.shape} {band.dtype} does not fit {base.shape}")
+        if base.rows_in + len(band) > base.shape[0]:
+            raise MosaicError(f"{path}: the bands hold more than the announced {base.shape[0]} rows")
+        yield from _feed(levels, 0, band)
+    if base.rows_in != base.shape[0]:
+        raise MosaicError(f"{path}: the bands hold {base.rows_in} rows of the announced {base.shape[0]}")
+
+
+def _feed(levels: list[_Level], index: int, rows: Pixels) -> Iterator[tuple[int, Pixels]]:
+    level = levels[index]
+    while len(rows):
+        rows = rows[level.put(rows) :]
+        if level.ready:
+            yield from level.cut()
+            if index + 1 < len(levels):
+                yield from _feed(levels, index + 1, level.halved())
+            level.filled = 0
+
+
+def _encode(item: tuple[int, Pixels]) -> tuple[int, bytes]:
+    """Horizontal differences (TIFF 6.0, section 14), then Zstandard at its quickest level."""
+    index, tile = item
+    differences = imagecodecs.delta_encode(tile, axis=1, out=tile)
+    return index, bytes(imagecodecs.zstd_encode(differences.tobytes(), level=1))
+
+
+def _base_tiles(encoded: Iterator[tuple[int, bytes]], levels: list[_Level], spool: Any) -> Iterator[bytes]:
+    """Pass the full picture's tiles on and put the others aside."""
+    for index, data in encoded:
+        if index == 0:
+            yield data
+        else:
+            levels[index].spooled.append((spool.seek(0, os.SEEK_END), len(data)))
+            spool.write(data)
+
+
+def _spooled(level: _Level, spool: Any) -> Iterator[bytes]:
+    for offset, length in level.spooled:
+        spool.seek(offset)
+        yield spool.read(length)
+
+
+def _ome_xml(
+    name: str, width: int, height: int, channels: int, dtype: str, um_per_px: tuple[float, float] | None
+) -> bytes:
+    """OME-XML of schema 2016-06, without UUID or date, so that equal mosaics are equal files."""
+    size = ""
+    if um_per_px is not None:
+        size = "".join(
+            f' PhysicalSize{axis}="{value!r}" PhysicalSize{axis}Unit="µm"'
+            for axis, value in zip("XY", map(float, um_per_px), strict=True)
+        )
+    namespace = "http://www.openmicroscopy.org/Schemas/OME/2016-06"
+    text = (
+        '<?xml version="1.0" encoding="UTF-8"?>'
+        f'<OME xmlns="{namespace}" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance"'
+        f' xsi:schemaLocation="{namespace} {namespace}/ome.xsd" Creator="dieplat {__version__}">'
+        f'<Image ID="Image:0" Name={quoteattr(name)}>'
+        f'<Pixels ID="Pixels:0" DimensionOrder="XYCZT" Type="{dtype}" SizeX="{width}" SizeY="{height}"'
+        f' SizeC="{channels}" SizeZ="1" SizeT="1" Interleaved="true" BigEndian="false"{size}>'
+        f'<Channel ID="Channel:0:0" SamplesPerPixel="{channels}"/>'
+        '<TiffData IFD="0" FirstC="0" FirstZ="0" FirstT="0" PlaneCount="1"/>'
+        "</Pixels></Image></OME>"
+    )
+    return text.encode("utf-8")
