@@ -33,15 +33,18 @@ class Mosaic:
         "uint8" or "uint16".
     um_per_px_x, um_per_px_y : float or None
         The file's own physical pixel size (OME-XML), None when it has none.
-    levels : tuple of (width_px, height_px)
-        Sizes of the pyramid's levels, the full picture first.
+    levels : int
+        Levels of the pyramid, the full picture included.
+    level_sizes : tuple of (width_px, height_px)
+        Their sizes, the full picture first.
     """
 
     def __init__(self, path: Path, sources: list[_Source], um_per_px: tuple[float, float] | None) -> None:
         self.path = path
         self._sources = sources
-        self.levels = tuple((source.width, source.height) for source in sources)
-        self.width_px, self.height_px = self.levels[0]
+        self.level_sizes = tuple((source.width, source.height) for source in sources)
+        self.levels = len(sources)
+        self.width_px, self.height_px = self.level_sizes[0]
         self.channels = sources[0].channels
         self.dtype = str(sources[0].dtype)
         self.um_per_px_x: float | None = None
@@ -82,9 +85,9 @@ class Mosaic:
         MosaicError
             If there is no such level or the data is damaged.
         """
-        if not 0 <= level < len(self.levels):
-            raise MosaicError(f"{self.path}: has {len(self.levels)} levels, so there is no level {level}")
-        width, height = self.levels[level]
+        if not 0 <= level < self.levels:
+            raise MosaicError(f"{self.path}: there is no level {level}; it has {self.levels}, counted from 0")
+        width, height = self.level_sizes[level]
         x0, x1 = (min(max(int(value), 0), width) for value in (x0, x1))
         y0, y1 = (min(max(int(value), 0), height) for value in (y0, y1))
         return self._sources[level].read(x0, y0, max(x0, x1), max(y0, y1))
