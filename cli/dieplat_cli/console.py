@@ -6,12 +6,14 @@ import contextlib
 import json
 import sys
 from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from dieplat.files import to_plain
+from dieplat.values.layout import Layout
 
 out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -46,3 +48,17 @@ def say(text: str) -> None:
 def print_json(document: Mapping[str, Any]) -> None:
     """The facts as JSON on stdout."""
     sys.stdout.write(json.dumps(to_plain(document), ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+
+
+def print_layout(layout: Layout, mosaic: Path) -> None:
+    """What a person wants to know of a stitched mosaic."""
+    by_stage = [tile.name for tile in layout.tiles if tile.placed_by == "stage"]
+    unsure = [tile.name for tile in layout.tiles if tile.ambiguous]
+    worst = max((max(tile.x_px_u, tile.y_px_u) for tile in layout.tiles), default=0.0)
+    out.print(f"{mosaic}: {layout.width_px} x {layout.height_px} px from {len(layout.tiles)} tiles", markup=False)
+    out.print(f"rms residual of the joins {layout.rms_residual_px:.3f} px, largest position uncertainty {worst:.3f} px")
+    for title, names in (("placed by the stage only", by_stage), ("more than one place possible", unsure)):
+        if names:
+            out.print(f"{title}: {', '.join(names)}", markup=False)
+    for skipped in layout.skipped:
+        out.print(f"left out: {skipped.name}: {skipped.reason}", markup=False)

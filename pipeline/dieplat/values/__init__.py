@@ -14,6 +14,7 @@ __all__ = [
     "Bank",
     "BudgetLine",
     "Correction",
+    "Hypothesis",
     "InductanceEstimate",
     "InductorGeometry",
     "Layout",

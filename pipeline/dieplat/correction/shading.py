@@ -1,0 +1,161 @@
+"""Flat field and exposure of a set of tiles from what their overlaps show twice.
+
+A place on the die that two tiles show has one brightness. So the difference of the logarithms of the two pictures is
+the difference of the shading at the two places of the camera plus the difference of the two exposures, whatever is on
+the die (Goldman and Chen 2005, Vignette and exposure calibration and compensation, ICCV, 899-906). In the logarithm
+both are linear unknowns, also under a gamma curve, which multiplies logarithms by a constant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.sparse as sp
+from scipy.sparse.linalg import splu
+
+from dieplat.values.correction import Correction, Lens
+from dieplat.values.layout import Layout
+
+F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
+
+DEGREE = 6
+"""Even radial falloff to the sixth order (cos^4 and worse) with off-centre and tilt terms."""
+MOST_SAMPLES_A_PAIR = 400
+GAIN_SIGMA = 0.3
+"""Prior scatter of log exposures: weak, it only decides what overlaps cannot (a tilt of all exposures together)."""
+SHADING_SIGMA = 0.5
+"""Prior scatter of the coefficients of the log shading."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Samples:
+    """Points seen twice: tiles (S, 2), camera places (S, 2, 2) in -1..1 and log ratio b over a (S, channels)."""
+
+    tiles: npt.NDArray[np.intp]
+    places: F64
+    log_ratio: F64
+
+
+def estimate_correction(
+    colours: Sequence[F32], layout: Layout, order: Sequence[str], *, lens: Lens | None = None
+) -> Correction:
+    """Estimate the common shading and every tile's exposure and white balance.
+
+    Parameters
+    ----------
+    colours : sequence of ndarray, (h, w, channels), float32
+        Block means of every tile, NaN where clipped, in the order of `order`.
+    layout : Layout
+        Where the tiles lie.
+    order : sequence of str
+        Tile names in the order of the TileSet.
+    lens : Lens, optional
+        Passed through to the result.
+
+    Returns
+    -------
+    Correction
+        `flat` has the shape of `colours[0]`, mean 1 over the tile; `gains` have a geometric mean of 1.
+    """
+    height, width, channels = colours[0].shape
+    places = {tile.name: (tile.x_px, tile.y_px) for tile in layout.tiles}
+    index = {name: i for i, name in enumerate(order)}
+    block = layout.tile_width_px / width, layout.tile_height_px / height
+    samples = [
+        found
+        for a, b in _touching(layout)
+        if (found := _sample_pair(index[a], index[b], colours, places[a], places[b], block)) is not None
+    ]
+    if not samples:
+        return Correction(np.ones((height, width, channels), np.float32), np.ones((len(order), channels), np.float32), lens)
+    seen = _Samples(
+        np.concatenate([s.tiles for s in samples]),
+        np.concatenate([s.places for s in samples]),
+        np.concatenate([s.log_ratio for s in samples]),
+    )
+    axis_y, axis_x = np.linspace(-1, 1, 2 * height + 1)[1::2], np.linspace(-1, 1, 2 * width + 1)[1::2]
+    grid = _basis(np.stack(np.meshgrid(axis_x, axis_y), axis=-1))
+    flat = np.empty((height, width, channels), np.float32)
+    gains = np.empty((len(order), channels), np.float32)
+    for channel in range(channels):
+        shading, exposure = _solve_channel(seen, channel, len(order))
+        field = np.exp(grid @ shading)
+        flat[..., channel] = field / field.mean()
+        # The mean of the shading moves into the exposures, which all share it and lose it again.
+        gains[:, channel] = np.exp(-(exposure - exposure.mean()))
+    return Correction(flat, gains, lens)
+
+
+def _touching(layout: Layout) -> list[tuple[str, str]]:
+    """Pairs of tiles that overlap in the layout, from the pairs registered and kept."""
+    return [(pair.a, pair.b) for pair in layout.pairs if pair.used]
+
+
+def _basis(places: F64) -> F64:
+    """Monomials of the camera place (x, y in -1..1) up to `DEGREE`, without the constant; odd orders only to 3."""
+    x, y = places[..., 0], places[..., 1]
+    terms = [
+        x**i * y ** (n - i) for n in range(1, DEGREE + 1) if n <= 3 or n % 2 == 0 for i in range(n + 1)
+    ]
+    return np.stack(terms, axis=-1)
+
+
+def _sample_pair(
+    a: int,
+    b: int,
+    colours: Sequence[F32],
+    place_a: tuple[float, float],
+    place_b: tuple[float, float],
+    block: tuple[float, float],
+) -> _Samples | None:
+    """Block means of a against those of b interpolated to the same places."""
+    height, width, _ = colours[a].shape
+    dx, dy = (place_b[0] - place_a[0]) / block[0], (place_b[1] - place_a[1]) / block[1]
+    rows, columns = np.mgrid[0:height, 0:width]
+    u, v = columns - dx, rows - dy
+    inside = (u >= 0) & (u <= width - 1) & (v >= 0) & (v <= height - 1)
+    if inside.sum() < 8:
+        return None
+    rows, columns, u, v = rows[inside], columns[inside], u[inside], v[inside]
+    if len(rows) > MOST_SAMPLES_A_PAIR:
+        keep = np.linspace(0, len(rows) - 1, MOST_SAMPLES_A_PAIR).astype(int)
+        rows, columns, u, v = rows[keep], columns[keep], u[keep], v[keep]
+    u0, v0 = np.minimum(u.astype(int), width - 2), np.minimum(v.astype(int), height - 2)
+    fu, fv = (u - u0)[:, None], (v - v0)[:, None]
+    picture = colours[b]
+    theirs = (picture[v0, u0] * (1 - fu) + picture[v0, u0 + 1] * fu) * (1 - fv)
+    theirs = theirs + (picture[v0 + 1, u0] * (1 - fu) + picture[v0 + 1, u0 + 1] * fu) * fv
+    ours = colours[a][rows, columns]
+    good = np.isfinite(ours).all(axis=1) & np.isfinite(theirs).all(axis=1)
+    good &= (ours > 0).all(axis=1) & (theirs > 0).all(axis=1)
+    if good.sum() < 8:
+        return None
+    camera_a = np.stack([(columns + 0.5) / width, (rows + 0.5) / height], axis=-1)[good] * 2 - 1
+    camera_b = np.stack([(u + 0.5) / width, (v + 0.5) / height], axis=-1)[good] * 2 - 1
+    ratio = np.log(theirs[good].astype(np.float64)) - np.log(ours[good].astype(np.float64))
+    tiles = np.tile(np.array([a, b], dtype=np.intp), (len(ratio), 1))
+    return _Samples(tiles, np.stack([camera_a, camera_b], axis=1), ratio)
+
+
+def _solve_channel(seen: _Samples, channel: int, count: int) -> tuple[F64, F64]:
+    """Robust ridge regression for shading coefficients and log exposures (Cauchy weights)."""
+    difference = _basis(seen.places[:, 1]) - _basis(seen.places[:, 0])
+    terms = difference.shape[1]
+    samples = len(difference)
+    rows = np.repeat(np.arange(samples), 2)
+    exposures = sp.csr_matrix((np.tile([-1.0, 1.0], samples), (rows, seen.tiles.ravel())), shape=(samples, count))
+    design = sp.hstack([sp.csr_matrix(difference), exposures]).tocsr()
+    target = seen.log_ratio[:, channel]
+    theta = np.zeros(terms + count)
+    prior = sp.diags(np.concatenate([np.full(terms, SHADING_SIGMA**-2), np.full(count, GAIN_SIGMA**-2)]))
+    for _ in range(12):
+        residual = target - design @ theta
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 2e-3)
+        weight = 1 / (1 + (residual / (2 * scale)) ** 2) / scale**2
+        normal = sp.csc_matrix(design.T @ sp.diags(weight) @ design + prior)
+        theta = splu(normal).solve(design.T @ (weight * target))
+    return theta[:terms], theta[terms:]

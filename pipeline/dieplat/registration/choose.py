@@ -1,0 +1,242 @@
+"""The global choice: which hypothesis of every pair is the true one, or which tiles must stay open.
+
+Tiles joined by pairs without a rival form clusters. Two clusters then agree on one translation: every pair between
+them votes with the costs of its hypotheses, and the stage model adds its own. The most certain decision is taken
+first, the clusters merge, and their pairs vote together in the next one, so that loops of ambiguous pairs help each
+other. This is Kruskal's spanning forest over margins; a pair as a set of weighted alternatives follows the max-mixture
+of Olson and Agarwal (2013, Int. J. Robotics Research 32, 826-840). A decision whose margin stays small is flagged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from dieplat.registration.stage import CLEAR_COST
+from dieplat.values.offsets import Hypothesis, PairOffsets
+
+DECIDED_MARGIN = 9.0
+"""Odds of e^9 between the best and the second place of a cluster count as decided."""
+MISFIT_SIGMA_PX = 0.4
+"""Scatter of a place as seen by different pairs of the same two clusters."""
+OUTLIER_COST = 25.0
+"""A pair that supports none of the places offered costs no more than this: it may simply be wrong."""
+SAME_PLACE_PX = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The outcome: one hypothesis (or None) for every pair, and what stays open.
+
+    `alternatives` maps a tile to further shifts (dx, dy) of it that cannot be told apart; `content` holds, for
+    every tile, the number of the cluster that image content ties it to.
+    """
+
+    chosen: tuple[Hypothesis | None, ...]
+    start_px: tuple[tuple[float, float], ...]
+    component: tuple[int, ...]
+    alternatives: dict[int, tuple[tuple[float, float], ...]]
+
+
+@dataclass(slots=True)
+class _Clusters:
+    """Union of tiles with known relative places."""
+
+    root: list[int]
+    place: list[tuple[float, float]]
+    members: dict[int, list[int]] = field(default_factory=dict)
+
+    def join(self, a: int, b: int, dx: float, dy: float) -> None:
+        """Merge the clusters of tiles a and b, b lying (dx, dy) from a."""
+        ra, rb = self.root[a], self.root[b]
+        if len(self.members[ra]) < len(self.members[rb]):
+            a, b, dx, dy, ra, rb = b, a, -dx, -dy, rb, ra
+        shift_x = self.place[a][0] + dx - self.place[b][0]
+        shift_y = self.place[a][1] + dy - self.place[b][1]
+        for tile in self.members.pop(rb):
+            self.root[tile] = ra
+            self.place[tile] = (self.place[tile][0] + shift_x, self.place[tile][1] + shift_y)
+            self.members[ra].append(tile)
+
+
+@dataclass(frozen=True, slots=True)
+class _Decision:
+    """The best translation of cluster b against cluster a (in their own frames), its margin and its rivals."""
+
+    shift: tuple[float, float]
+    margin: float
+    rivals: tuple[tuple[float, float], ...]
+
+
+def choose(tiles: int, pairs: Sequence[PairOffsets], *, sigma_px: tuple[float, float]) -> Choice:
+    """Choose one hypothesis for every pair so that all agree.
+
+    Parameters
+    ----------
+    tiles : int
+        Number of tiles.
+    pairs : sequence of PairOffsets
+        Measured pairs; those without hypotheses only carry the stage's prediction.
+    sigma_px : tuple of float
+        Scatter of single stage steps (x, y).
+    """
+    clusters = _Clusters(list(range(tiles)), [(0.0, 0.0)] * tiles, {i: [i] for i in range(tiles)})
+    _join_clear(clusters, pairs, sigma_px)
+    open_shifts = _join_by_votes(clusters, pairs, sigma_px)
+    component = tuple(clusters.root)
+    _join_by_stage(clusters, pairs)
+    chosen = tuple(_chosen(pair, clusters) for pair in pairs)
+    return Choice(chosen, tuple(clusters.place), component, open_shifts)
+
+
+def _stage_cost(dx: float, dy: float, pair: PairOffsets, sigma_px: tuple[float, float]) -> float:
+    """Negative log-likelihood of an offset under the stage model: Gaussian near it, with heavier tails beyond."""
+    z2 = ((dx - pair.predicted_px[0]) / sigma_px[0]) ** 2 + ((dy - pair.predicted_px[1]) / sigma_px[1]) ** 2
+    return float(3.0 * np.log1p(z2 / 6.0))
+
+
+def _join_clear(clusters: _Clusters, pairs: Sequence[PairOffsets], sigma_px: tuple[float, float]) -> None:
+    """Merge along pairs without a rival, the most trustworthy first."""
+
+    def doubt(pair: PairOffsets) -> float:
+        best = pair.hypotheses[0]
+        return _stage_cost(best.dx_px, best.dy_px, pair, sigma_px) - 6.0 * best.correlation
+
+    clear = [
+        pair
+        for pair in pairs
+        if pair.hypotheses and all(rival.cost >= CLEAR_COST for rival in pair.hypotheses[1:])
+    ]
+    for pair in sorted(clear, key=doubt):
+        best = pair.hypotheses[0]
+        unlikely = _stage_cost(best.dx_px, best.dy_px, pair, sigma_px) > 8.0
+        if clusters.root[pair.a] != clusters.root[pair.b] and not unlikely:
+            clusters.join(pair.a, pair.b, best.dx_px, best.dy_px)
+
+
+def _join_by_votes(
+    clusters: _Clusters, pairs: Sequence[PairOffsets], sigma_px: tuple[float, float]
+) -> dict[int, tuple[tuple[float, float], ...]]:
+    """Merge clusters by their most certain common decision until no pair with content joins two of them."""
+    open_shifts: dict[int, tuple[tuple[float, float], ...]] = {}
+    decisions: dict[tuple[int, int], _Decision] = {}
+    between = _pairs_between(clusters, pairs)
+    for key, links in between.items():
+        decisions[key] = _decide(clusters, links, sigma_px)
+    while decisions:
+        key = max(decisions, key=lambda k: (decisions[k].margin, -k[0], -k[1]))
+        decision = decisions[key]
+        first = between[key][0]
+        smaller = min((clusters.members[root] for root in key), key=lambda tiles: (len(tiles), tiles[0]))
+        smaller_is_b = clusters.root[first.b] == clusters.root[smaller[0]]
+        if decision.rivals:
+            sign = 1.0 if smaller_is_b else -1.0
+            # Only the shift that is a change against the chosen place; the frame of b moves with its cluster.
+            for tile in smaller:
+                more = tuple((sign * x, sign * y) for x, y in decision.rivals)
+                open_shifts[tile] = (*open_shifts.get(tile, ()), *more)
+        ax, ay = clusters.place[first.a]
+        bx, by = clusters.place[first.b]
+        clusters.join(first.a, first.b, bx - ax + decision.shift[0], by - ay + decision.shift[1])
+        touched = set(key)
+        between = _pairs_between(clusters, pairs)
+        decisions = {
+            k: decisions[k]
+            if k in decisions and not touched & set(k)
+            else _decide(clusters, between[k], sigma_px)
+            for k in between
+        }
+    return open_shifts
+
+
+def _pairs_between(clusters: _Clusters, pairs: Sequence[PairOffsets]) -> dict[tuple[int, int], list[PairOffsets]]:
+    """Pairs with content that join two clusters, by the roots (of a's cluster, of b's), each oriented alike."""
+    between: dict[tuple[int, int], list[PairOffsets]] = {}
+    for pair in pairs:
+        ra, rb = clusters.root[pair.a], clusters.root[pair.b]
+        if ra == rb or not pair.hypotheses:
+            continue
+        if (rb, ra) in between or (rb < ra and (ra, rb) not in between):
+            between.setdefault((rb, ra), []).append(_reversed(pair))
+        else:
+            between.setdefault((ra, rb), []).append(pair)
+    return between
+
+
+def _reversed(pair: PairOffsets) -> PairOffsets:
+    turned = tuple(Hypothesis(-h.dx_px, -h.dy_px, h.correlation, h.cost, h.cov_px2) for h in pair.hypotheses)
+    return PairOffsets(pair.b, pair.a, turned, (-pair.predicted_px[0], -pair.predicted_px[1]))
+
+
+def _decide(clusters: _Clusters, links: Sequence[PairOffsets], sigma_px: tuple[float, float]) -> _Decision:
+    """Let every pair between two clusters vote on the shift of b's frame against a's."""
+    base = [
+        (
+            clusters.place[p.b][0] - clusters.place[p.a][0],
+            clusters.place[p.b][1] - clusters.place[p.a][1],
+        )
+        for p in links
+    ]
+    places: list[tuple[float, float]] = []
+    for (bx, by), pair in zip(base, links, strict=True):
+        for h in pair.hypotheses:
+            x, y = h.dx_px - bx, h.dy_px - by
+            if not any(abs(x - u) < SAME_PLACE_PX and abs(y - v) < SAME_PLACE_PX for u, v in places):
+                places.append((x, y))
+    costs = []
+    for x, y in places:
+        content, stage = 0.0, []
+        for (bx, by), pair in zip(base, links, strict=True):
+            fits = [
+                h.cost + ((h.dx_px - bx - x) ** 2 + (h.dy_px - by - y) ** 2) / (2 * MISFIT_SIGMA_PX**2)
+                for h in pair.hypotheses
+            ]
+            content += min(min(fits), OUTLIER_COST)
+            stage.append(_stage_cost(bx + x, by + y, pair, sigma_px))
+        # Neighbouring steps share the error of the tile between them: count at most three as independent.
+        costs.append(content + float(np.mean(stage)) * min(len(links), 3))
+    order = np.argsort(costs, kind="stable")
+    best = int(order[0])
+    rivals = [int(i) for i in order[1:] if costs[int(i)] - costs[best] < DECIDED_MARGIN]
+    margin = costs[int(order[1])] - costs[best] if len(order) > 1 else OUTLIER_COST * len(links)
+    # A lone place far outside the stage's scatter is no decision.
+    margin = min(margin, 4 * OUTLIER_COST) - costs[best]
+    shifts = tuple((places[i][0] - places[best][0], places[i][1] - places[best][1]) for i in rivals)
+    return _Decision(places[best], margin, shifts)
+
+
+def _join_by_stage(clusters: _Clusters, pairs: Sequence[PairOffsets]) -> None:
+    """Tiles that no content joins take the stage's prediction, averaged over the pairs between two clusters."""
+    while True:
+        between: dict[tuple[int, int], list[PairOffsets]] = {}
+        for pair in pairs:
+            ra, rb = clusters.root[pair.a], clusters.root[pair.b]
+            if ra != rb:
+                key = (min(ra, rb), max(ra, rb))
+                between.setdefault(key, []).append(pair if key == (ra, rb) else _reversed(pair))
+        if not between:
+            return
+        key = max(between, key=lambda k: (len(between[k]), -k[0], -k[1]))
+        shifts = np.array(
+            [
+                (
+                    p.predicted_px[0] - clusters.place[p.b][0] + clusters.place[p.a][0],
+                    p.predicted_px[1] - clusters.place[p.b][1] + clusters.place[p.a][1],
+                )
+                for p in between[key]
+            ]
+        ).mean(axis=0)
+        first = between[key][0]
+        ax, ay = clusters.place[first.a]
+        bx, by = clusters.place[first.b]
+        clusters.join(first.a, first.b, bx - ax + float(shifts[0]), by - ay + float(shifts[1]))
+
+
+def _chosen(pair: PairOffsets, clusters: _Clusters) -> Hypothesis | None:
+    """The hypothesis nearest to the places chosen, if one is near; None says that the pair is not to be used."""
+    dx = clusters.place[pair.b][0] - clusters.place[pair.a][0]
+    dy = clusters.place[pair.b][1] - clusters.place[pair.a][1]
+    near = [h for h in pair.hypotheses if np.hypot(h.dx_px - dx, h.dy_px - dy) < 2 * SAME_PLACE_PX]
+    return min(near, key=lambda h: float(np.hypot(h.dx_px - dx, h.dy_px - dy)), default=None)

@@ -1,0 +1,204 @@
+"""Correlation of two pictures: coarse over every overlap, fine around a prediction, sub-pixel on the pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+
+Image = npt.NDArray[np.float32]
+
+SMOOTH_PX = 1.0
+"""Pre-smoothing: keeps interpolation error and the bias of noise on sub-pixel shifts well below 0.01 px."""
+BACKGROUND_PX = 12.0
+"""Structures wider than this are shading, not layout."""
+NOISE_AREA_PX = 4 * np.pi * SMOOTH_PX**2 + 8
+"""Pixels that share one independent noise value after smoothing and JPEG coding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A sub-pixel offset, its correlation, its covariance (xx, xy, yy) and the overlap's pixel count."""
+
+    dx_px: float
+    dy_px: float
+    correlation: float
+    cov_px2: tuple[float, float, float]
+    pixels: int
+
+
+def to_grey(picture: npt.NDArray[np.generic]) -> Image:
+    """Grey picture (H, W), float32, on a scale of 0 to 255 for either depth."""
+    grey = picture
+    if picture.ndim == 3:
+        grey = cv2.cvtColor(np.ascontiguousarray(picture), cv2.COLOR_RGB2GRAY)
+    scale = 1.0 / 257.0 if grey.dtype == np.uint16 else 1.0
+    return np.asarray(grey, dtype=np.float32) * np.float32(scale)
+
+
+def band_pass(grey: Image) -> Image:
+    """Remove shading and pixel noise: a difference of Gaussians, float32, zero mean locally."""
+    fine = cv2.GaussianBlur(grey, (0, 0), SMOOTH_PX)
+    half = cv2.resize(fine, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    wide = cv2.GaussianBlur(half, (0, 0), BACKGROUND_PX / 4)
+    wide = cv2.resize(wide, (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.subtract(fine, wide, dtype=np.float32)
+
+
+def overlap_windows(
+    shape: tuple[int, int], dx: int, dy: int, margin: int = 0
+) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
+    """Index windows of a and b that show the same place when b lies (dx, dy) from a; None when none is left."""
+    height, width = shape
+    x0, x1 = max(0, dx) + margin, min(width, width + dx) - margin
+    y0, y1 = max(0, dy) + margin, min(height, height + dy) - margin
+    if x1 - x0 < 8 or y1 - y0 < 8:
+        return None
+    return (slice(y0, y1), slice(x0, x1)), (slice(y0 - dy, y1 - dy), slice(x0 - dx, x1 - dx))
+
+
+def correlation_of(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> float:
+    """Pearson correlation of two windows of one shape; 0 where either is flat."""
+    x = a - a.mean()
+    y = b - b.mean()
+    power = float(np.vdot(x, x)) * float(np.vdot(y, y))
+    return float(np.vdot(x, y) / np.sqrt(power)) if power > 0 else 0.0
+
+
+class Spectrum:
+    """The padded spectrum of a band-passed thumbnail, computed once a tile and used for each of its pairs."""
+
+    def __init__(self, image: Image) -> None:
+        self.image = image
+        height, width = image.shape
+        self.size = (scipy.fft.next_fast_len(2 * height, real=True), scipy.fft.next_fast_len(2 * width, real=True))
+        window = np.outer(np.hanning(height + 2)[1:-1] ** 0.25, np.hanning(width + 2)[1:-1] ** 0.25)
+        self.values = scipy.fft.rfft2((image * window).astype(np.float32), self.size)
+
+
+def coarse_offsets(
+    a: Spectrum, b: Spectrum, *, peaks: int = 6, min_overlap: float = 0.04
+) -> list[tuple[float, float, float]]:
+    """Candidate offsets (dx, dy, correlation) of thumbnail b against a, best first, over every possible overlap.
+
+    Peaks of the phase correlation (Kuglin and Hines 1975) on zero-padded spectra, each verified by the correlation
+    of the pixels it brings together. The score is the correlation shrunk for small overlaps, which reach high values
+    by chance: r - 2 / sqrt(independent pixels).
+    """
+    cross = a.values * np.conj(b.values)
+    cross /= np.maximum(np.abs(cross), 1e-6 * np.abs(cross).max() + 1e-20) ** 0.8
+    surface = scipy.fft.irfft2(cross, a.size)
+    height, width = a.image.shape
+    found: list[tuple[float, float, float]] = []
+    for _ in range(peaks):
+        index = int(np.argmax(surface))
+        y, x = divmod(index, surface.shape[1])
+        rows = (np.arange(y - 2, y + 3)) % surface.shape[0]
+        columns = (np.arange(x - 2, x + 3)) % surface.shape[1]
+        dy = y - surface.shape[0] if y > surface.shape[0] // 2 else y
+        dx = x - surface.shape[1] if x > surface.shape[1] // 2 else x
+        surface[np.ix_(rows, columns)] = -np.inf
+        area = (width - abs(dx)) * (height - abs(dy))
+        if abs(dx) >= width or abs(dy) >= height or area < min_overlap * width * height:
+            continue
+        windows = overlap_windows((height, width), dx, dy)
+        if windows is None:
+            continue
+        score = correlation_of(a.image[windows[0]], b.image[windows[1]]) - 2 / np.sqrt(area / NOISE_AREA_PX)
+        found.append((float(dx), float(dy), float(score)))
+    found.sort(key=lambda item: -item[2])
+    return found
+
+
+def correlation_surface(
+    a: Image, b: Image, predicted: tuple[float, float], search: tuple[int, int]
+) -> tuple[npt.NDArray[np.float32], tuple[int, int]] | None:
+    """Correlation at every whole-pixel offset within `search` (x, y) of `predicted`.
+
+    The template is the part of a that stays inside b at every offset searched, so that all values rest on the same
+    pixels and may be compared. Returns the surface and the offset of its first element, or None if too little overlaps.
+    """
+    dx, dy = round(predicted[0]), round(predicted[1])
+    height, width = a.shape
+    rx, ry = search
+    x0, x1 = max(0, dx + rx), min(width, width + dx - rx)
+    y0, y1 = max(0, dy + ry), min(height, height + dy - ry)
+    if x1 - x0 < 16 or y1 - y0 < 16:
+        return None
+    template = a[y0:y1, x0:x1]
+    # Offset (ox, oy) puts a's (x0, y0) at b's (x0 - ox, y0 - oy): the largest offset is the window's first place.
+    field = b[y0 - dy - ry : y1 - dy + ry, x0 - dx - rx : x1 - dx + rx]
+    if float(template.std()) < 1e-3 or float(field.std()) < 1e-3:
+        return None
+    surface = cv2.matchTemplate(field, template, cv2.TM_CCOEFF_NORMED)[::-1, ::-1]
+    return np.nan_to_num(surface, nan=0.0, posinf=0.0, neginf=0.0), (dx - rx, dy - ry)
+
+
+def local_maxima(surface: npt.NDArray[np.float32], *, floor: float, most: int) -> list[tuple[int, int]]:
+    """Places (row, column) of the local maxima at or above `floor`, highest first, at most `most`."""
+    top = cv2.dilate(surface, np.ones((3, 3), np.uint8))
+    rows, columns = np.nonzero((surface >= top) & (surface >= floor))
+    order = np.argsort(-surface[rows, columns], kind="stable")[:most]
+    return [(int(rows[i]), int(columns[i])) for i in order]
+
+
+def refine(a: Image, b: Image, dx_px: float, dy_px: float, *, iterations: int = 6) -> Fit | None:
+    """Sub-pixel offset by least squares on the pixels of the whole overlap, with gain and level free.
+
+    Gauss-Newton on sum (b(x - d) - g a(x) - c)^2 (Lucas and Kanade 1981; Baker and Matthews 2004). The covariance is
+    the residual variance times the inverse normal matrix, enlarged for the correlation of smoothed noise.
+    Returns None when it leaves the start by more than 1.5 px or the overlap has no contrast.
+    """
+    x, y = dx_px, dy_px
+    fit: Fit | None = None
+    for _ in range(iterations):
+        ix, iy = round(x), round(y)
+        windows = overlap_windows((a.shape[0], a.shape[1]), ix, iy, margin=4)
+        if windows is None:
+            return None
+        va, vb = a[windows[0]], b[windows[1]]
+        shift = np.array([[1, 0, x - ix], [0, 1, y - iy]], dtype=np.float64)
+        moved = cv2.warpAffine(vb, shift, (vb.shape[1], vb.shape[0]), flags=cv2.INTER_LANCZOS4)
+        inner = (slice(4, -4), slice(4, -4))
+        # The mean of both gradients makes the step second-order accurate and treats both pictures alike.
+        mean = 0.5 * (moved + va)
+        gx = 0.5 * (mean[4:-4, 5:-3] - mean[4:-4, 3:-5])
+        gy = 0.5 * (mean[5:-3, 4:-4] - mean[3:-5, 4:-4])
+        fit = _step(va[inner], moved[inner], gx, gy)
+        if fit is None:
+            return None
+        # The fit is not on derivatives known exactly: a step over one pixel is damped.
+        x += float(np.clip(fit.dx_px, -1, 1))
+        y += float(np.clip(fit.dy_px, -1, 1))
+        if abs(x - dx_px) > 1.5 or abs(y - dy_px) > 1.5:
+            return None
+        if max(abs(fit.dx_px), abs(fit.dy_px)) < 1e-3:
+            break
+    if fit is None:
+        return None
+    return Fit(x, y, fit.correlation, fit.cov_px2, fit.pixels)
+
+
+def _step(a: Image, moved: Image, gx: Image, gy: Image) -> Fit | None:
+    """One Gauss-Newton step: how much further b must move, with correlation and covariance at the present place."""
+    n = a.size
+    za = a - a.mean()
+    zb = moved - moved.mean()
+    aa, bb, ab = float(np.vdot(za, za)), float(np.vdot(zb, zb)), float(np.vdot(za, zb))
+    if aa <= 1e-6 * n or bb <= 1e-6 * n:
+        return None
+    correlation = ab / np.sqrt(aa * bb)
+    residual = zb * np.float32(np.sqrt(aa / bb)) - za
+    zx, zy = gx - gx.mean(), gy - gy.mean()
+    normal = np.array([[np.vdot(zx, zx), np.vdot(zx, zy)], [np.vdot(zx, zy), np.vdot(zy, zy)]], dtype=np.float64)
+    side = np.array([np.vdot(zx, residual), np.vdot(zy, residual)], dtype=np.float64)
+    # Tikhonov floor: an axis without any gradient must not take a step, and its variance must come out large.
+    normal += np.eye(2) * 1e-6 * n
+    inverse = np.linalg.inv(normal)
+    step = inverse @ side
+    variance = float(np.vdot(residual, residual)) / n
+    cov = inverse * variance * (4 * np.pi * SMOOTH_PX**2)
+    return Fit(float(step[0]), float(step[1]), float(correlation), (cov[0, 0], cov[0, 1], cov[1, 1]), n)

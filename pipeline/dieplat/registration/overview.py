@@ -1,0 +1,83 @@
+"""A small look at every tile: one decoding pass that the coarse search and the shading estimate share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.errors import PictureError
+from dieplat.registration.correlate import Image, band_pass, to_grey
+from dieplat.tiles.read import read_picture
+from dieplat.values.tiles import Skipped, Tile
+from dieplat.work import Progress, map_in_order
+
+THUMB_WIDTH_PX = 240
+COLOUR_WIDTH_PX = 96
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Overview:
+    """Thumbnails of one tile.
+
+    thumb : ndarray (h, w) float32, band-passed grey, for the coarse search.
+    colour : ndarray (h', w', channels) float32, block means of the picture's own values; NaN where the block holds
+        clipped pixels, whose exposure cannot be known.
+    """
+
+    thumb: Image
+    colour: npt.NDArray[np.float32]
+
+
+def thumb_factor(width_px: int) -> float:
+    """By how much a tile is reduced for the coarse search."""
+    return max(1.0, width_px / THUMB_WIDTH_PX)
+
+
+def look_at(path: Path) -> Overview | str:
+    """Read one tile and reduce it; a damaged tile gives its reason as text instead."""
+    try:
+        picture = read_picture(path)
+    except PictureError as error:
+        return str(error)
+    height, width = picture.shape[:2]
+    factor = thumb_factor(width)
+    grey = to_grey(picture)
+    small = cv2.resize(grey, (round(width / factor), round(height / factor)), interpolation=cv2.INTER_AREA)
+    return Overview(band_pass(np.asarray(small, dtype=np.float32)), _block_means(picture))
+
+
+def _block_means(picture: npt.NDArray[np.generic]) -> npt.NDArray[np.float32]:
+    height, width = picture.shape[:2]
+    size = (min(width, COLOUR_WIDTH_PX), max(1, min(height, round(height * COLOUR_WIDTH_PX / width))))
+    colour = picture if picture.ndim == 3 else picture[..., None]
+    top = float(np.iinfo(colour.dtype).max)
+    small = cv2.resize(colour.astype(np.float32), size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], -1)
+    clipped = ((colour >= 0.99 * top) | (colour <= 0.004 * top)).any(axis=2).astype(np.float32)
+    share = cv2.resize(clipped, size, interpolation=cv2.INTER_AREA)
+    small[share > 0.05] = np.nan
+    return np.asarray(small, dtype=np.float32)
+
+
+def survey_tiles(
+    tiles: Sequence[Tile], *, executor: Executor | None = None, progress: Progress | None = None
+) -> tuple[list[Tile], list[Overview], list[Skipped]]:
+    """Look at every tile once; damaged ones are listed instead of stopping the work."""
+    kept: list[Tile] = []
+    views: list[Overview] = []
+    skipped: list[Skipped] = []
+    looks = map_in_order(
+        look_at, [tile.path for tile in tiles], executor=executor, total=len(tiles), progress=progress
+    )
+    for tile, view in zip(tiles, looks, strict=True):
+        if isinstance(view, str):
+            skipped.append(Skipped(tile.name, view))
+        else:
+            kept.append(tile)
+            views.append(view)
+    return kept, views, skipped

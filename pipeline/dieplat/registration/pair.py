@@ -1,0 +1,84 @@
+"""All the offsets that one pair of tiles leaves open."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dieplat.registration.correlate import (
+    NOISE_AREA_PX,
+    Fit,
+    Image,
+    correlation_surface,
+    local_maxima,
+    refine,
+)
+from dieplat.values.offsets import Hypothesis
+
+COST_CEILING = 60.0
+MOST_HYPOTHESES = 24
+
+
+def measure_pair(
+    a: Image, b: Image, *, predicted_px: tuple[float, float], search_px: tuple[int, int]
+) -> tuple[Hypothesis, ...]:
+    """Every plausible offset of tile b against tile a near a prediction, best first.
+
+    Parameters
+    ----------
+    a, b : ndarray of shape (H, W), float32
+        Band-passed grey tiles.
+    predicted_px : tuple of float
+        Offset (dx, dy) expected by the stage model.
+    search_px : tuple of int
+        Half width (x, y) of the search.
+
+    Returns
+    -------
+    tuple of Hypothesis
+        A periodic overlap gives a lattice of them. Empty when the overlap is blank: no correlation then rises
+        above what noise reaches by chance over the places searched.
+
+    Notes
+    -----
+    The sample correlation r of n independent pixels scatters by (1 - r^2) / sqrt(n) (Fisher 1915). A rival whose
+    correlation falls short by z of these (for a difference, times sqrt 2) has cost z^2 / 2. Two places of a strictly
+    periodic pattern differ only by noise and so keep costs of order 1, however many pixels overlap.
+    """
+    found = correlation_surface(a, b, predicted_px, search_px)
+    if found is None:
+        return ()
+    surface, (first_x, first_y) = found
+    peak = float(surface.max())
+    height, width = a.shape
+    area = (width - abs(predicted_px[0])) * (height - abs(predicted_px[1]))
+    independent = max(area / NOISE_AREA_PX, 8.0)
+    # Largest of m normal draws stays below sqrt(2 ln m); two more standard deviations make it rare.
+    chance = (np.sqrt(2 * np.log(surface.size)) + 2) / np.sqrt(independent)
+    if peak < chance:
+        return ()
+    floor = max(chance, peak - max(0.35 * peak, 0.1))
+    places = local_maxima(surface, floor=floor, most=MOST_HYPOTHESES)
+    fits: list[Fit] = []
+    for row, column in places:
+        fit = refine(a, b, first_x + column, first_y + row)
+        if fit is not None and not any(
+            abs(fit.dx_px - other.dx_px) < 0.7 and abs(fit.dy_px - other.dy_px) < 0.7 for other in fits
+        ):
+            fits.append(fit)
+    return _with_costs(fits)
+
+
+def _with_costs(fits: list[Fit]) -> tuple[Hypothesis, ...]:
+    if not fits:
+        return ()
+    fits = sorted(fits, key=lambda fit: -fit.correlation)
+    best = fits[0]
+    independent = max(best.pixels / NOISE_AREA_PX, 8.0)
+    scatter = max(1 - best.correlation**2, 1e-4) * np.sqrt(2 / independent)
+    hypotheses = []
+    for fit in fits:
+        z = (best.correlation - fit.correlation) / scatter
+        hypotheses.append(
+            Hypothesis(fit.dx_px, fit.dy_px, fit.correlation, float(min(0.5 * z * z, COST_CEILING)), fit.cov_px2)
+        )
+    return tuple(item for item in hypotheses if item.cost < COST_CEILING)

@@ -1,0 +1,350 @@
+"""From tiles to a layout: coarse look, stage model, pair offsets, global choice, solve."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.errors import RegistrationError
+from dieplat.registration.choose import Choice, choose
+from dieplat.registration.correlate import Spectrum, coarse_offsets
+from dieplat.registration.grid import capture_numbers, find_grid
+from dieplat.registration.overview import Overview, thumb_factor
+from dieplat.registration.pair import measure_pair
+from dieplat.registration.pixels import PixelCache
+from dieplat.registration.solve import Solution, solve_positions
+from dieplat.registration.stage import (
+    Candidates,
+    Grid,
+    first_model,
+    fit_model,
+    grid_pairs,
+    is_clear,
+    sample_evenly,
+)
+from dieplat.values.layout import Layout, PairLink, PlacedBy, PlacedTile
+from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
+from dieplat.values.tiles import Skipped, Tile, TileSet
+from dieplat.work import Progress, map_in_order
+
+STAGE_SAMPLE = 40
+"""Pairs of each direction that the first stage model rests on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tie:
+    """A user's tie: b's corner lies (dx, dy) from a's, by tile index, with standard uncertainty u."""
+
+    a: int
+    b: int
+    dx_px: float
+    dy_px: float
+    u_px: float
+
+
+def place_in_grid(tile_set: TileSet, views: Sequence[Overview], *, columns: int | None = None) -> TileSet:
+    """Give every tile a grid place: from the names where they tell it, else from the pictures.
+
+    Tiles that neither pictures nor capture order can place are moved to `skipped`.
+    """
+    tiles = tile_set.tiles
+    if tile_set.grid_source in ("names", "metadata"):
+        return tile_set
+    spectra = [Spectrum(view.thumb) for view in views]
+
+    def correlate(pairs: Sequence[tuple[int, int]]) -> list[tuple[float, float, float] | None]:
+        found = (coarse_offsets(spectra[a], spectra[b]) for a, b in pairs)
+        return [candidates[0] if candidates else None for candidates in found]
+
+    numbers = capture_numbers([tile.name for tile in tiles])
+    cells = find_grid(numbers, correlate, shape=views[0].thumb.shape, columns=columns)
+    placed: list[Tile] = []
+    skipped = list(tile_set.skipped)
+    seen: set[tuple[int, int]] = set()
+    for tile, cell in zip(tiles, cells, strict=True):
+        if cell is None or cell in seen:
+            skipped.append(Skipped(tile.name, "no place in the grid: it shows nothing in common with another tile"))
+            continue
+        seen.add(cell)
+        placed.append(replace(tile, row=cell[0], column=cell[1]))
+    rows, width = max(c[0] for c in seen) + 1, max(c[1] for c in seen) + 1
+    return replace(
+        tile_set, tiles=tuple(placed), rows=rows, columns=width, grid_source="pictures", skipped=tuple(skipped)
+    )
+
+
+def register(
+    tile_set: TileSet,
+    views: Mapping[str, Overview],
+    *,
+    overlap: float | None = None,
+    ties: Sequence[Tie] = (),
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> Layout:
+    """Find where every tile lies.
+
+    Parameters
+    ----------
+    tile_set : TileSet
+        Tiles with their grid places.
+    views : mapping of str to Overview
+        The thumbnails of every tile, by tile name.
+    overlap : float, optional
+        Nominal overlap of neighbours as a fraction of the tile, if the user says so; else found from the pictures.
+    ties : sequence of Tie, optional
+        Offsets that the user states; they replace what the pictures say of those pairs.
+
+    Returns
+    -------
+    Layout
+        The mosaic frame begins at the smallest x and y of any tile's corner.
+
+    Raises
+    ------
+    RegistrationError
+        If no two neighbouring pictures show a common place.
+    """
+    if len(tile_set.tiles) == 1:
+        return _layout_of_one(tile_set)
+    grid = [(tile.row, tile.column) for tile in tile_set.tiles]
+    pairs = grid_pairs(grid)
+    if not pairs:
+        raise RegistrationError("tiles: no two tiles are neighbours in the grid; check their names or give --columns")
+    model = _coarse_model(tile_set, views, pairs, overlap)
+    cache = PixelCache([tile.path for tile in tile_set.tiles], capacity=2 * tile_set.columns + 8)
+    model, offsets = _measure(tile_set, grid, pairs, model, cache, executor, progress)
+    offsets = _with_ties(offsets, ties)
+    choice = choose(len(grid), offsets, sigma_px=model.sigma_px)
+    return _layout(tile_set, offsets, choice, model, {(tie.a, tie.b): tie for tie in ties})
+
+
+def _coarse_model(
+    tile_set: TileSet, views: Mapping[str, Overview], pairs: Sequence[tuple[int, int]], overlap: float | None
+) -> StageModel:
+    tiles = tile_set.tiles
+    factor = thumb_factor(tile_set.width_px)
+    in_rows = sample_evenly([p for p in pairs if tiles[p[0]].row == tiles[p[1]].row], STAGE_SAMPLE)
+    in_columns = sample_evenly([p for p in pairs if tiles[p[0]].row != tiles[p[1]].row], STAGE_SAMPLE)
+    spectra = {i: Spectrum(views[tiles[i].name].thumb) for pair in in_rows + in_columns for i in pair}
+    shape = views[tiles[0].name].thumb.shape
+
+    def candidates(sample: Sequence[tuple[int, int]]) -> list[Candidates]:
+        found = [coarse_offsets(spectra[a], spectra[b]) for a, b in sample]
+        return [[c for c in pair if _fits_overlap(c, shape, overlap)] for pair in found]
+
+    model = first_model(candidates(in_rows), candidates(in_columns), shape=shape, spread_px=3.0)
+    return StageModel(
+        (model.column_step_px[0] * factor, model.column_step_px[1] * factor),
+        (model.row_step_px[0] * factor, model.row_step_px[1] * factor),
+        (0.0, 0.0),
+        (model.sigma_px[0] * factor / 2, model.sigma_px[1] * factor / 2),
+        model.pairs_used,
+    )
+
+
+def _fits_overlap(candidate: tuple[float, float, float], shape: tuple[int, int], overlap: float | None) -> bool:
+    if overlap is None:
+        return True
+    along = max(abs(candidate[0]) / shape[1], abs(candidate[1]) / shape[0])
+    return abs(along - (1 - overlap)) < max(0.08, 0.5 * overlap)
+
+
+def _measure(
+    tile_set: TileSet,
+    grid: Grid,
+    pairs: Sequence[tuple[int, int]],
+    model: StageModel,
+    cache: PixelCache,
+    executor: Executor | None,
+    progress: Progress | None,
+) -> tuple[StageModel, list[PairOffsets]]:
+    """Measure every pair about the model; refit the model; measure again where the first search was off."""
+    offsets = _measure_about(tile_set, grid, pairs, model, cache, executor, progress, sigmas=3.5)
+    refined = fit_model(offsets, grid, model)
+    again = []
+    for index, offset in enumerate(offsets):
+        predicted = refined.predict(*grid[offset.a], *grid[offset.b])
+        moved = max(abs(predicted[0] - offset.predicted_px[0]), abs(predicted[1] - offset.predicted_px[1]))
+        if not is_clear(offset) or moved > 2 * max(refined.sigma_px):
+            again.append(index)
+        offsets[index] = replace(offset, predicted_px=predicted)
+    redone = _measure_about(
+        tile_set, grid, [pairs[i] for i in again], refined, cache, executor, None, sigmas=6.0
+    )
+    for index, offset in zip(again, redone, strict=True):
+        if offset.hypotheses:
+            offsets[index] = offset
+    final = fit_model(offsets, grid, refined)
+    return final, [replace(o, predicted_px=final.predict(*grid[o.a], *grid[o.b])) for o in offsets]
+
+
+def _measure_about(
+    tile_set: TileSet,
+    grid: Grid,
+    pairs: Sequence[tuple[int, int]],
+    model: StageModel,
+    cache: PixelCache,
+    executor: Executor | None,
+    progress: Progress | None,
+    *,
+    sigmas: float,
+) -> list[PairOffsets]:
+    shape = (tile_set.height_px, tile_set.width_px)
+    search = [math.ceil(sigmas * max(sigma, 2.0)) for sigma in model.sigma_px]
+    work = partial(_measure_one, cache=cache, grid=grid, model=model, shape=shape, search=(search[0], search[1]))
+    return list(map_in_order(work, pairs, executor=executor, total=len(pairs), progress=progress))
+
+
+def _measure_one(
+    pair: tuple[int, int],
+    *,
+    cache: PixelCache,
+    grid: Grid,
+    model: StageModel,
+    shape: tuple[int, int],
+    search: tuple[int, int],
+) -> PairOffsets:
+    a, b = pair
+    predicted = model.predict(*grid[a], *grid[b])
+    overlap_x, overlap_y = shape[1] - abs(predicted[0]), shape[0] - abs(predicted[1])
+    # At least half of the overlap stays as the template, however uncertain the stage is.
+    bounded = (min(search[0], int(overlap_x // 4)), min(search[1], int(overlap_y // 4)))
+    if min(bounded) < 1:
+        return PairOffsets(a, b, (), predicted)
+    found = measure_pair(cache.get(a), cache.get(b), predicted_px=predicted, search_px=bounded)
+    return PairOffsets(a, b, found, predicted)
+
+
+def _with_ties(offsets: list[PairOffsets], ties: Sequence[Tie]) -> list[PairOffsets]:
+    kept = {(o.a, o.b): o for o in offsets}
+    for tie in ties:
+        kept.pop((tie.a, tie.b), None)
+        kept.pop((tie.b, tie.a), None)
+        stated = Hypothesis(tie.dx_px, tie.dy_px, 1.0, 0.0, (tie.u_px**2, 0.0, tie.u_px**2))
+        kept[(tie.a, tie.b)] = PairOffsets(tie.a, tie.b, (stated,), (tie.dx_px, tie.dy_px))
+    return list(kept.values())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _System:
+    """The rows of the least-squares system, and which of them are pictures' offsets rather than the stage's."""
+
+    pairs: npt.NDArray[np.intp]
+    offsets: npt.NDArray[np.float64]
+    sigma: npt.NDArray[np.float64]
+    from_pictures: npt.NDArray[np.bool_]
+
+
+def _system(offsets: Sequence[PairOffsets], choice: Choice, model: StageModel) -> _System:
+    """Chosen hypotheses; where they leave parts unjoined, the stage's predictions join them."""
+    rows = []
+    for offset, chosen in zip(offsets, choice.chosen, strict=True):
+        joined = choice.component[offset.a] == choice.component[offset.b]
+        if chosen is not None:
+            sigma = math.sqrt(chosen.cov_px2[0]), math.sqrt(chosen.cov_px2[2])
+            rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *sigma, True))
+        elif not joined:
+            rows.append((offset.a, offset.b, *offset.predicted_px, *model.sigma_px, False))
+    data = np.array([row[:6] for row in rows], dtype=np.float64)
+    return _System(
+        data[:, :2].astype(np.intp), data[:, 2:4], data[:, 4:6], np.array([row[6] for row in rows], dtype=bool)
+    )
+
+
+def _layout(
+    tile_set: TileSet,
+    offsets: Sequence[PairOffsets],
+    choice: Choice,
+    model: StageModel,
+    ties: Mapping[tuple[int, int], Tie],
+) -> Layout:
+    tiles = tile_set.tiles
+    system = _system(offsets, choice, model)
+    rejectable = system.from_pictures & np.array([tuple(map(int, p)) not in ties for p in system.pairs])
+    solution = solve_positions(
+        len(tiles), system.pairs, system.offsets, system.sigma, np.array(choice.start_px), rejectable=rejectable
+    )
+    corner = solution.position_px - solution.position_px.min(axis=0)
+    placed_by = _placed_by(len(tiles), system, solution, ties)
+    placed = []
+    for index, tile in enumerate(tiles):
+        x, y = float(corner[index, 0]), float(corner[index, 1])
+        shifts = choice.alternatives.get(index, ())
+        u = solution.position_u_px[index]
+        placed.append(
+            PlacedTile(
+                tile.name,
+                x,
+                y,
+                float(u[0]),
+                float(u[1]),
+                placed_by[index],
+                bool(shifts),
+                tuple((x + dx, y + dy) for dx, dy in shifts),
+            )
+        )
+    size = np.ceil(corner.max(axis=0) + (tile_set.width_px, tile_set.height_px) - 1e-6).astype(int)
+    links, rms = _links(tile_set, offsets, choice, solution, system)
+    return Layout(
+        width_px=int(size[0]),
+        height_px=int(size[1]),
+        tile_width_px=tile_set.width_px,
+        tile_height_px=tile_set.height_px,
+        tiles=tuple(placed),
+        pairs=links,
+        skipped=tile_set.skipped,
+        rms_residual_px=rms,
+    )
+
+
+def _placed_by(
+    count: int, system: _System, solution: Solution, ties: Mapping[tuple[int, int], Tie]
+) -> list[PlacedBy]:
+    """`overlap` for the largest part that pictures join, `tie` for tiles of a tie, `stage` for the rest."""
+    import scipy.sparse as sp
+    from scipy.sparse.csgraph import connected_components
+
+    joined = system.pairs[system.from_pictures & solution.used]
+    graph = sp.coo_matrix((np.ones(len(joined)), (joined[:, 0], joined[:, 1])), shape=(count, count))
+    _, label = connected_components(graph, directed=False)
+    main = int(np.bincount(label).argmax())
+    tied = {tile for pair in ties for tile in pair}
+    return ["tie" if i in tied else "overlap" if label[i] == main else "stage" for i in range(count)]
+
+
+def _links(
+    tile_set: TileSet, offsets: Sequence[PairOffsets], choice: Choice, solution: Solution, system: _System
+) -> tuple[tuple[PairLink, ...], float]:
+    used = {
+        (int(a), int(b))
+        for (a, b), ok, seen in zip(system.pairs, solution.used, system.from_pictures, strict=True)
+        if ok and seen
+    }
+    links = []
+    squares = []
+    position = solution.position_px
+    for offset, chosen in zip(offsets, choice.chosen, strict=True):
+        best = chosen or (offset.hypotheses[0] if offset.hypotheses else None)
+        if best is None:
+            continue
+        gap = position[offset.b] - position[offset.a] - (best.dx_px, best.dy_px)
+        residual = float(np.hypot(*gap))
+        keep = (offset.a, offset.b) in used
+        if keep:
+            squares.append(residual**2)
+        names = tile_set.tiles[offset.a].name, tile_set.tiles[offset.b].name
+        links.append(PairLink(*names, best.dx_px, best.dy_px, residual, keep))
+    return tuple(links), float(np.sqrt(np.mean(squares))) if squares else 0.0
+
+
+def _layout_of_one(tile_set: TileSet) -> Layout:
+    tile = PlacedTile(tile_set.tiles[0].name, 0.0, 0.0, 0.0, 0.0, "overlap")
+    width, height = tile_set.width_px, tile_set.height_px
+    return Layout(width, height, width, height, (tile,), (), tile_set.skipped, 0.0)

@@ -1,0 +1,125 @@
+"""The stage model: nominal steps, backlash and scatter, from whichever pairs are clear."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.errors import RegistrationError
+from dieplat.values.offsets import PairOffsets, StageModel
+
+Grid = Sequence[tuple[int, int]]
+"""(row, column) of every tile, by tile index."""
+Candidates = Sequence[tuple[float, float, float]]
+"""(dx_px, dy_px, score) of one pair."""
+
+CLEAR_COST = 12.0
+"""A best hypothesis is clear when every rival lies at least this far behind (odds of e^12)."""
+
+
+def grid_pairs(grid: Grid) -> list[tuple[int, int]]:
+    """Index pairs of tiles that are neighbours in a row or in a column, in reading order."""
+    place = {cell: index for index, cell in enumerate(grid)}
+    pairs = []
+    for index in sorted(range(len(grid)), key=lambda i: grid[i]):
+        row, column = grid[index]
+        for neighbour in ((row, column + 1), (row + 1, column)):
+            if neighbour in place:
+                pairs.append((index, place[neighbour]))
+    return pairs
+
+
+def sample_evenly(items: Sequence[tuple[int, int]], most: int) -> list[tuple[int, int]]:
+    """At most `most` items, spread evenly over the sequence."""
+    if len(items) <= most:
+        return list(items)
+    return [items[i] for i in np.linspace(0, len(items) - 1, most).round().astype(int)]
+
+
+def consensus_step(candidates: Sequence[Candidates], *, spread_px: float) -> tuple[float, float, int] | None:
+    """The offset that most pairs support, with the number of supporters; None without any.
+
+    Every candidate is tried as the centre; each pair votes with the best score it has near it, so that a pair
+    fooled by a repeating pattern adds one wrong vote while the right place gathers one from every pair.
+    """
+    flat = [(x, y, s, i) for i, pair in enumerate(candidates) for x, y, s in pair if s > 0.02]
+    if not flat:
+        return None
+    data = np.array(flat, dtype=np.float64)
+    best_votes, best_centre = -1.0, (0.0, 0.0)
+    for x, y, _, _ in flat:
+        near = data[:, 2] * np.exp(-((data[:, 0] - x) ** 2 + (data[:, 1] - y) ** 2) / (2 * spread_px**2))
+        votes = np.zeros(len(candidates))
+        np.maximum.at(votes, data[:, 3].astype(int), near)
+        if votes.sum() > best_votes:
+            best_votes, best_centre = float(votes.sum()), (x, y)
+    inside = np.hypot(data[:, 0] - best_centre[0], data[:, 1] - best_centre[1]) < 2.5 * spread_px
+    supporters = len(set(data[inside, 3].astype(int)))
+    return float(np.median(data[inside, 0])), float(np.median(data[inside, 1])), supporters
+
+
+def first_model(
+    row_pairs: Sequence[Candidates], column_pairs: Sequence[Candidates], *, shape: tuple[int, int], spread_px: float
+) -> StageModel:
+    """A first stage model from coarse candidates of pairs within rows and pairs within columns.
+
+    `shape` is the tile's (height, width) and `spread_px` the expected scatter, both in pixels of the candidates.
+
+    Raises
+    ------
+    RegistrationError
+        If no pair of either direction shows a common place.
+    """
+    step = consensus_step(row_pairs, spread_px=spread_px)
+    drop = consensus_step(column_pairs, spread_px=2 * spread_px)
+    if step is None and drop is None:
+        raise RegistrationError(
+            "tiles: no two neighbouring pictures show a common place; check that they overlap and that the grid is right"
+        )
+    height, width = shape
+    # A grid of one row or one column has only one direction; the other is never used but must be a basis.
+    column_step = step[:2] if step is not None else (0.8 * width, 0.0)
+    row_step = drop[:2] if drop is not None else (0.0, 0.8 * height)
+    used = (step[2] if step is not None else 0) + (drop[2] if drop is not None else 0)
+    return StageModel(column_step, row_step, (0.0, 0.0), (2 * spread_px, 2 * spread_px), used)
+
+
+def is_clear(pair: PairOffsets) -> bool:
+    """Whether the pair's best hypothesis has no rival."""
+    return bool(pair.hypotheses) and all(rival.cost >= CLEAR_COST for rival in pair.hypotheses[1:])
+
+
+def fit_model(pairs: Sequence[PairOffsets], grid: Grid, start: StageModel) -> StageModel:
+    """Refit the stage model to the clear pairs by iteratively reweighted least squares (Cauchy weights).
+
+    Steps and backlash are linear in the offsets. The scatter is the scaled median absolute deviation of the
+    residuals (1.4826 MAD, consistent for a normal distribution; Rousseeuw and Croux 1993), at least 0.5 px.
+    Returns `start` when fewer than three pairs are clear.
+    """
+    clear = [pair for pair in pairs if is_clear(pair)]
+    if len(clear) < 3:
+        return start
+    design = np.zeros((len(clear), 3))
+    offsets = np.zeros((len(clear), 2))
+    for i, pair in enumerate(clear):
+        (row_a, column_a), (row_b, column_b) = grid[pair.a], grid[pair.b]
+        design[i] = column_b - column_a, row_b - row_a, ((-1) ** row_a - (-1) ** row_b) / 2
+        offsets[i] = pair.hypotheses[0].dx_px, pair.hypotheses[0].dy_px
+    prior = np.array([start.column_step_px, start.row_step_px, start.backlash_px])
+    # A parameter that no pair informs keeps its start value.
+    ridge = np.diag([1e-4, 1e-4, 1e-1 if len(clear) < 12 else 1e-3])
+    theta = prior
+    for _ in range(25):
+        residual = offsets - design @ theta
+        scale = np.maximum(1.4826 * np.median(np.abs(residual), axis=0), 0.5)
+        weight = 1 / (1 + (residual / (2 * scale)) ** 2).max(axis=1)
+        normal = design.T @ (weight[:, None] * design) + ridge
+        theta = np.linalg.solve(normal, design.T @ (weight[:, None] * offsets) + ridge @ prior)
+    sigma = np.maximum(1.4826 * np.median(np.abs(offsets - design @ theta), axis=0), 0.5)
+    return StageModel(_pair(theta[0]), _pair(theta[1]), _pair(theta[2]), _pair(sigma), len(clear))
+
+
+def _pair(values: npt.NDArray[np.float64]) -> tuple[float, float]:
+    return float(values[0]), float(values[1])

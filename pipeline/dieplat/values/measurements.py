@@ -1,0 +1,211 @@
+"""What `measure_survey` returns. Lengths in micrometres, areas in square micrometres; `_u` is k = 1."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from dieplat.values.inductor import InductanceEstimate, InductorGeometry
+from dieplat.values.scale import BudgetLine, Scale
+
+
+@dataclass(frozen=True, slots=True)
+class QuarterWave:
+    """A length beside a quarter wave; `assumption` says in words which factors the ratio uses."""
+
+    frequency_hz: float
+    quarter_wave_um: float
+    velocity_factor: float | None
+    shortening_factor: float | None
+    ratio_to_quarter_wave: float
+    assumption: str
+
+
+@dataclass(frozen=True, slots=True)
+class TraceResult:
+    """Length of a path, and the comparison where a frequency was given."""
+
+    length_um: float
+    length_um_u: float
+    quarter_wave: QuarterWave | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values, keyed as measurements.json has a `trace`."""
+        plain: dict[str, Any] = {"length_um": self.length_um, "length_um_u": self.length_um_u}
+        if self.quarter_wave is not None:
+            plain |= asdict(self.quarter_wave)
+            plain["ratio_to_quarter_wave_u"] = (
+                self.quarter_wave.ratio_to_quarter_wave * self.length_um_u / self.length_um
+            )
+        return plain
+
+
+@dataclass(frozen=True, slots=True)
+class ArrayResult:
+    """A memory array in micrometres. Counts are None where only part of the array was looked at.
+
+    `bank_list` holds {"bounds_px", "columns", "rows"} for every bank; `banks` is their number.
+    """
+
+    pitch_x_um: float
+    pitch_x_um_u: float
+    pitch_y_um: float
+    pitch_y_um_u: float
+    cell_area_um2: float
+    cell_area_um2_u: float
+    columns: int | None
+    rows: int | None
+    cells: int | None
+    banks: int | None
+    rotation_deg: float
+    mirrored_x: bool
+    mirrored_y: bool
+    bank_list: tuple[Mapping[str, Any], ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values, keyed as measurements.json has an `array`."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True)
+class InductorResult:
+    """Geometry and inductance of one inductor, with the capacitance that resonates with it.
+
+    `geometry_u_um` has the standard uncertainties of outer, inner, width and spacing with the scale in them.
+    """
+
+    geometry: InductorGeometry
+    estimate: InductanceEstimate
+    geometry_u_um: Mapping[str, float | None]
+    frequency_hz: float | None = None
+    capacitance_pf: float | None = None
+    capacitance_pf_u: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values, keyed as measurements.json has an `inductor`."""
+        geometry, estimate = self.geometry, self.estimate
+        return {
+            "shape": geometry.shape,
+            "turns": geometry.turns,
+            "turns_u": geometry.turns_u,
+            "outer_um": geometry.outer_um,
+            "inner_um": geometry.inner_um,
+            "width_um": geometry.width_um,
+            "spacing_um": geometry.spacing_um,
+            **self.geometry_u_um,
+            "method": geometry.method,
+            "symmetric": geometry.symmetric,
+            "rotation_deg": geometry.rotation_deg,
+            "centre_px": geometry.centre_px,
+            "inductance_nh": estimate.inductance_nh,
+            "inductance_nh_u": estimate.inductance_nh_u,
+            "estimates": dict(estimate.estimates_nh),
+            "capacitance_at_pf": self.capacitance_pf,
+            "capacitance_at_pf_u": self.capacitance_pf_u,
+            "frequency_hz": self.frequency_hz,
+            "thickness_um": estimate.thickness_um,
+            "budget": [{"name": name, "u": u, "unit": "nH"} for name, u in estimate.budget],
+            "assumptions": list(estimate.assumptions),
+            "remarks": [*geometry.remarks, *estimate.remarks],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class BlockResult:
+    """One measured annotation. A path has no area, perimeter or share: those are None."""
+
+    name: str
+    kind: str
+    area_um2: float | None = None
+    area_um2_u: float | None = None
+    perimeter_um: float | None = None
+    perimeter_um_u: float | None = None
+    share_of_die: float | None = None
+    share_of_die_u: float | None = None
+    inductor: InductorResult | None = None
+    array: ArrayResult | None = None
+    trace: TraceResult | None = None
+    budget: tuple[BudgetLine, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values, keyed as measurements.json has a block."""
+        return {
+            "name": self.name,
+            "kind": self.kind,
+            "area_um2": self.area_um2,
+            "area_um2_u": self.area_um2_u,
+            "perimeter_um": self.perimeter_um,
+            "perimeter_um_u": self.perimeter_um_u,
+            "share_of_die": self.share_of_die,
+            "share_of_die_u": self.share_of_die_u,
+            "inductor": None if self.inductor is None else self.inductor.to_dict(),
+            "array": None if self.array is None else self.array.to_dict(),
+            "trace": None if self.trace is None else self.trace.to_dict(),
+            "budget": [asdict(line) for line in self.budget],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class DieResult:
+    """The die outline: area, and the sides of its smallest turned rectangle."""
+
+    name: str
+    area_um2: float
+    area_um2_u: float
+    width_um: float
+    width_um_u: float
+    height_um: float
+    height_um_u: float
+    budget: tuple[BudgetLine, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KindSummary:
+    """All blocks of one kind together; overlapping blocks count twice and are named in the warnings."""
+
+    kind: str
+    count: int
+    area_um2: float
+    area_um2_u: float
+    share_of_die: float | None
+    share_of_die_u: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Overlap:
+    """Two blocks that cover the same ground."""
+
+    a: str
+    b: str
+    area_um2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measurements:
+    """Everything measured on one mosaic."""
+
+    scale: Scale
+    die: DieResult | None
+    blocks: tuple[BlockResult, ...]
+    summary: tuple[KindSummary, ...]
+    unassigned_um2: float | None
+    unassigned_um2_u: float | None
+    overlaps: tuple[Overlap, ...]
+    warnings: tuple[str, ...]
+    assumptions: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values, keyed as measurements.json has them."""
+        return {
+            "scale": self.scale.to_dict(),
+            "die": None if self.die is None else asdict(self.die),
+            "blocks": [block.to_dict() for block in self.blocks],
+            "summary": [asdict(line) for line in self.summary],
+            "unassigned_um2": self.unassigned_um2,
+            "unassigned_um2_u": self.unassigned_um2_u,
+            "overlaps": [asdict(pair) for pair in self.overlaps],
+            "warnings": list(self.warnings),
+            "assumptions": list(self.assumptions),
+        }

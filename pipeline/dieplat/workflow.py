@@ -1,0 +1,148 @@
+"""From a folder of tiles to a mosaic: the stages in the order in which they flow."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from dieplat.blending.compose import compose_bands
+from dieplat.correction import estimate_correction
+from dieplat.errors import SettingsError, TileSetError
+from dieplat.files import check_replaceable, write_json
+from dieplat.mosaicfile.write import write_mosaic
+from dieplat.registration.overview import survey_tiles
+from dieplat.registration.register import Tie, place_in_grid, register
+from dieplat.tiles.discover import discover_tiles
+from dieplat.values.layout import Layout
+from dieplat.values.tiles import Tile
+from dieplat.work import Progress
+
+Titled = Callable[[str], Progress]
+"""Gives a progress callable for a stage by its title."""
+
+
+def build_mosaic(
+    tiles_folder: Path,
+    out: Path,
+    *,
+    um_per_px: tuple[float, float] | None = None,
+    columns: int | None = None,
+    overlap: float | None = None,
+    ties: Path | None = None,
+    replace_foreign: bool = False,
+    executor: Executor | None = None,
+    progress: Titled | None = None,
+) -> Layout:
+    """Stitch a folder of tiles into `out` (OME-TIFF) and write `layout.json` beside it.
+
+    Parameters
+    ----------
+    tiles_folder : Path
+        Folder with the tiles.
+    out : Path
+        The mosaic to write.
+    um_per_px : tuple of float, optional
+        Physical pixel size (x, y) to record in the mosaic.
+    columns : int, optional
+        Number of columns of the grid.
+    overlap : float, optional
+        Nominal overlap of neighbours, as a fraction of a tile (0.02 to 0.9).
+    ties : Path, optional
+        JSON file of tie points, see `load_ties`.
+    replace_foreign : bool
+        Allow writing over a file that dieplat did not make.
+    executor : Executor, optional
+        Reads, measures, blends and encodes in parallel; the result does not depend on it.
+    progress : callable, optional
+        `progress(title)` gives the progress callable of a stage.
+
+    Raises
+    ------
+    DieplatError
+        One of its leaves: no usable tiles, no common place, a bad setting, an output in the way.
+    """
+    _check_settings(columns, overlap)
+    layout_path = out.with_name("layout.json")
+    for path in (out, layout_path):
+        check_replaceable(path, replace=replace_foreign)
+    if not out.parent.is_dir():
+        raise SettingsError(f"{out.parent}: no such folder; make it first")
+
+    def bar(title: str) -> Progress | None:
+        return progress(title) if progress is not None else None
+
+    tile_set = discover_tiles(tiles_folder, columns=columns, executor=executor)
+    kept, views, damaged = survey_tiles(tile_set.tiles, executor=executor, progress=bar("reading"))
+    if not kept:
+        raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {damaged[0].reason}")
+    tile_set = replace(tile_set, tiles=tuple(kept), skipped=(*tile_set.skipped, *damaged))
+    by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
+    tile_set = place_in_grid(tile_set, views, columns=columns)
+    stated = load_ties(ties, tile_set.tiles) if ties is not None else ()
+    layout = register(tile_set, by_name, overlap=overlap, ties=stated, executor=executor, progress=bar("joining"))
+    order = [tile.name for tile in tile_set.tiles]
+    correction = estimate_correction([by_name[name].colour for name in order], layout, order)
+    bands = compose_bands(tile_set, layout, correction, executor=executor)
+    write_mosaic(
+        out,
+        bands,
+        width_px=layout.width_px,
+        height_px=layout.height_px,
+        channels=tile_set.channels,
+        dtype=tile_set.dtype,
+        um_per_px=um_per_px,
+        executor=executor,
+        progress=bar("writing"),
+    )
+    write_json(layout_path, layout.to_dict())
+    return layout
+
+
+def _check_settings(columns: int | None, overlap: float | None) -> None:
+    if columns is not None and columns < 1:
+        raise SettingsError(f"--columns {columns}: must be at least 1")
+    if overlap is not None and not 0.02 <= overlap <= 0.9:
+        raise SettingsError(f"--overlap {overlap}: must be a fraction between 0.02 and 0.9, such as 0.2")
+
+
+def load_ties(path: Path, tiles: Sequence[Tile]) -> tuple[Tie, ...]:
+    """Read tie points: one place of the die as seen in two tiles.
+
+    The file is JSON, `{"ties": [{"a": name, "a_px": [x, y], "b": name, "b_px": [x, y], "u_px": 0.5}]}`; `a_px` and
+    `b_px` are pixel coordinates in the two tiles and `u_px` (0.5 unless given) is the standard uncertainty of one.
+
+    Raises
+    ------
+    SettingsError
+        If the file is no such list, or names a tile that is not in the set.
+    """
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        rows = list(document["ties"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise SettingsError(f'{path}: is no file of ties ({error}); expected {{"ties": [...]}}') from None
+    index = {tile.name: i for i, tile in enumerate(tiles)}
+    return tuple(_ties(path, rows, index))
+
+
+def _ties(path: Path, rows: Sequence[Any], index: dict[str, int]) -> Iterator[Tie]:
+    for number, row in enumerate(rows, 1):
+        try:
+            a, b = index[row["a"]], index[row["b"]]
+            ax, ay = (float(v) for v in row["a_px"])
+            bx, by = (float(v) for v in row["b_px"])
+            u = float(row.get("u_px", 0.5))
+        except KeyError as error:
+            raise SettingsError(f"{path}: tie {number}: no tile or key {error}; check the names") from None
+        except (TypeError, ValueError, AttributeError):
+            raise SettingsError(
+                f"{path}: tie {number}: a_px and b_px must be two numbers each, u_px one number"
+            ) from None
+        if not all(map(math.isfinite, (ax, ay, bx, by, u))) or u <= 0 or a == b:
+            raise SettingsError(f"{path}: tie {number}: needs finite places, u_px over 0, and two different tiles")
+        yield Tie(a, b, ax - bx, ay - by, u * math.sqrt(2))
