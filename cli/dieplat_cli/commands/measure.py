@@ -1,5 +1,121 @@
+"""`dieplat measure`: areas, inductors, arrays and traces of the annotated blocks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+if TYPE_CHECKING:
+    from dieplat.mosaicfile.read import Mosaic
+    from dieplat.values import Layout, Scale
+
+EPILOG = """Examples:
+
+dieplat measure out/mosaic.ome.tif blocks.geojson --scale out/scale.json --out out/measurements.json
+
+dieplat measure die.png blocks.geojson --scale scale.json --frequency-hz 2.44175e9 --out m.json --json"""
 
 
 def register(app: typer.Typer) -> None:
-    pass
+    """Add `measure`."""
+    app.command(name="measure", epilog=EPILOG)(measure)
+
+
+def measure(
+    mosaic: Annotated[Path, typer.Argument(help="The mosaic: OME-TIFF, TIFF, PNG or JPEG.")],
+    annotations: Annotated[
+        Path, typer.Argument(help="GeoJSON with the drawn blocks, in mosaic pixels or um.")
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", help="measurements.json to write; a .csv is written beside it.")
+    ],
+    scale: Annotated[
+        Path | None, typer.Option("--scale", help="scale.json; without it, the mosaic's own physical size.")
+    ] = None,
+    frequency_hz: Annotated[
+        float | None, typer.Option("--frequency-hz", help="For quarter waves and resonant capacitances.")
+    ] = None,
+    thickness_um: Annotated[
+        float, typer.Option("--thickness-um", help="Metal thickness assumed for inductors.")
+    ] = 2.0,
+    velocity_factor: Annotated[
+        float | None, typer.Option("--velocity-factor", help="Of traces that state none themselves.")
+    ] = None,
+    shortening_factor: Annotated[
+        float | None, typer.Option("--shortening-factor", help="Of traces that state none themselves.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the results as JSON.")] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over files that dieplat did not make.")
+    ] = False,
+) -> None:
+    """Measure the annotated blocks of a mosaic: areas, shares, inductors, memory arrays, traces.
+
+    Every number comes with its uncertainty; the table shows 95 % (k = 2). Tile positions are taken from a
+    layout.json beside the mosaic where there is one.
+    """
+    from dieplat.annotations import load_regions
+    from dieplat.files import check_replaceable
+    from dieplat.mosaicfile.read import open_mosaic
+    from dieplat.output.tables import csv_beside, write_measurements
+    from dieplat.survey import measure_survey
+    from dieplat_cli.console import print_json, progress_bars, say
+    from dieplat_cli.measure_table import print_measurements
+
+    table = csv_beside(out)
+    replaced = [path for path in (out, table) if check_replaceable(path, replace=replace)]
+    with open_mosaic(mosaic) as picture, progress_bars() as bar:
+        known = _scale_of(mosaic, picture, scale)
+        regions = load_regions(annotations, um_per_px=(known.um_per_px_x, known.um_per_px_y))
+        results = measure_survey(
+            picture,
+            regions,
+            known,
+            frequency_hz=frequency_hz,
+            thickness_um=thickness_um,
+            velocity_factor=velocity_factor,
+            shortening_factor=shortening_factor,
+            layout=_layout_of(mosaic, picture),
+            progress=bar("blocks"),
+        )
+    write_measurements(results, out)
+    if as_json:
+        print_json(results.to_dict())
+    else:
+        print_measurements(results)
+    for path in replaced:
+        say(f"replaced {path}")
+    say(f"wrote {out} and {table}")
+
+
+def _scale_of(path: Path, picture: Mosaic, scale_path: Path | None) -> Scale:
+    from dieplat.errors import ScaleError
+    from dieplat.survey import scale_of_picture
+
+    if scale_path is not None:
+        from dieplat.calibration.scale_file import load_scale
+
+        return load_scale(scale_path)
+    if picture.um_per_px_x is None or picture.um_per_px_y is None:
+        raise ScaleError(
+            f"{path}: states no physical size; give a scale.json from dieplat calibrate with --scale"
+        )
+    return scale_of_picture(
+        picture.um_per_px_x, picture.um_per_px_y, source=f"physical size stated by {path.name}"
+    )
+
+
+def _layout_of(path: Path, picture: Mosaic) -> Layout | None:
+    from dieplat.output.layouts import load_layout
+    from dieplat_cli.console import say
+
+    beside = path.with_name("layout.json")
+    if not beside.is_file():
+        return None
+    layout = load_layout(beside)
+    if (layout.width_px, layout.height_px) != (picture.width_px, picture.height_px):
+        say(f"{beside}: belongs to a mosaic of another size and is not used")
+        return None
+    return layout

@@ -1,0 +1,92 @@
+"""The tables that `dieplat measure` and `dieplat survey` print."""
+
+from __future__ import annotations
+
+from rich.table import Table
+from rich.text import Text
+
+from dieplat.report.numbers import COVERAGE, DASH, area_with_u, length, percent, plain, with_u
+from dieplat.values.measurements import BlockResult, Measurements
+from dieplat_cli.console import out
+
+
+def print_measurements(results: Measurements) -> None:
+    """Print what was measured: the die, the blocks, sums by kind, details, warnings and assumptions."""
+    if results.die is not None:
+        die = results.die
+        area, unit = area_with_u(die.area_um2, die.area_um2_u)
+        sides = f"{length(die.width_um)} x {length(die.height_um)}"
+        out.print(Text(f"Die {sides}, area {area} {unit}"))
+    out.print(_block_table(results))
+    out.print(_summary_table(results))
+    for block in results.blocks:
+        for line in details(block):
+            out.print(Text(line))
+    out.print(Text(f"± is U = {COVERAGE:g} u (about 95 %)."))
+    for assumption in results.assumptions:
+        out.print(Text(f"Assumed: {assumption}."))
+    for warning in results.warnings:
+        out.print(Text(f"Warning: {warning}", style="yellow"))
+
+
+def details(block: BlockResult) -> list[str]:
+    """Lines on a block's inductor, array or trace."""
+    lines = []
+    if block.inductor is not None:
+        geometry, estimate = block.inductor.geometry, block.inductor.estimate
+        lines.append(
+            f"{block.name}: {geometry.shape} inductor, {geometry.turns:g} turns, "
+            f"outer {length(geometry.outer_um)}, "
+            f"inner {length(geometry.inner_um)}, width {length(geometry.width_um)}, spacing "
+            f"{length(geometry.spacing_um)} (from the {geometry.method}); "
+            f"{with_u(estimate.inductance_nh, estimate.inductance_nh_u)} nH"
+        )
+        if block.inductor.capacitance_pf is not None and block.inductor.frequency_hz is not None:
+            pf = with_u(block.inductor.capacitance_pf, block.inductor.capacitance_pf_u)
+            lines.append(f"{block.name}: resonates at {block.inductor.frequency_hz / 1e6:g} MHz with {pf} pF")
+    if block.array is not None:
+        array = block.array
+        cells = "not counted"
+        if array.cells is not None:
+            cells = f"{array.cells} in {array.columns} columns x {array.rows} rows, {array.banks} bank(s)"
+        lines.append(
+            f"{block.name}: pitch {with_u(array.pitch_x_um, array.pitch_x_um_u)} x "
+            f"{with_u(array.pitch_y_um, array.pitch_y_um_u)} µm, cell "
+            f"{with_u(array.cell_area_um2, array.cell_area_um2_u)} µm², cells {cells}"
+        )
+    if block.trace is not None:
+        line = f"{block.name}: length {with_u(block.trace.length_um, block.trace.length_um_u)} µm"
+        wave = block.trace.quarter_wave
+        if wave is not None:
+            line += (
+                f", {plain(wave.ratio_to_quarter_wave)} of a quarter wave at {wave.frequency_hz / 1e6:g} MHz "
+                f"({wave.assumption})"
+            )
+        lines.append(line)
+    return lines
+
+
+def _block_table(results: Measurements) -> Table:
+    table = Table("Block", "Kind", title="Blocks")
+    for heading in ("Area ± U95", "", "Perimeter", "Share of die"):
+        table.add_column(heading, justify="left" if heading == "" else "right")
+    for block in results.blocks:
+        area, unit = (DASH, "") if block.area_um2 is None else area_with_u(block.area_um2, block.area_um2_u)
+        perimeter = length(block.perimeter_um)
+        share = percent(block.share_of_die, decimals=2)
+        table.add_row(Text(block.name), block.kind, area, unit, perimeter, share)
+    return table
+
+
+def _summary_table(results: Measurements) -> Table:
+    table = Table("Kind", title="By kind")
+    for heading in ("Count", "Area ± U95", "", "Share of die"):
+        table.add_column(heading, justify="left" if heading == "" else "right")
+    for line in results.summary:
+        area, unit = area_with_u(line.area_um2, line.area_um2_u)
+        table.add_row(line.kind, str(line.count), area, unit, percent(line.share_of_die, decimals=2))
+    if results.die is not None and results.unassigned_um2 is not None:
+        area, unit = area_with_u(results.unassigned_um2, results.unassigned_um2_u)
+        share = percent(results.unassigned_um2 / results.die.area_um2, decimals=2)
+        table.add_row("unassigned", "", area, unit, share)
+    return table

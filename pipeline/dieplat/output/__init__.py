@@ -1,0 +1,1 @@
+"""Tables and documents of a survey as files."""

@@ -1,0 +1,64 @@
+"""Read layout.json back into a `Layout`."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+from dieplat.errors import MosaicError
+from dieplat.values import Layout, PlacedTile
+
+
+def load_layout(path: Path) -> Layout:
+    """Read a layout.json: the tiles with their uncertainties; pairs and skipped files are left out.
+
+    Where the file does not state the tiles' size, it follows from the mosaic's size: the outermost tiles end
+    at its edges.
+
+    Raises
+    ------
+    MosaicError
+        If the file is not a layout.
+    """
+    try:
+        document = json.loads(path.read_bytes().decode("utf-8"))
+        tiles = tuple(_tile(entry) for entry in document["tiles"])
+        width, height = int(document["width_px"]), int(document["height_px"])
+        rms = float(document.get("rms_residual_px") or 0.0)
+        tile_width = document.get("tile_width_px") or width - max((tile.x_px for tile in tiles), default=0.0)
+        tile_height = document.get("tile_height_px") or height - max(
+            (tile.y_px for tile in tiles), default=0.0
+        )
+        size = int(tile_width), int(tile_height)
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
+        what = " ".join(f"{type(error).__name__}: {error}".split())[:80]
+        raise MosaicError(
+            f"{path}: not a layout ({what}); stitch the tiles again or move the file away"
+        ) from None
+    return Layout(
+        width_px=width,
+        height_px=height,
+        tile_width_px=size[0],
+        tile_height_px=size[1],
+        tiles=tiles,
+        pairs=(),
+        skipped=(),
+        rms_residual_px=rms,
+    )
+
+
+def _tile(entry: dict[str, Any]) -> PlacedTile:
+    x, y, x_u, y_u = (float(entry[key]) for key in ("x_px", "y_px", "x_px_u", "y_px_u"))
+    if not all(math.isfinite(value) for value in (x, y, x_u, y_u)):
+        raise ValueError(f"tile {entry['name']} has a position that is not finite")
+    return PlacedTile(
+        name=str(entry["name"]),
+        x_px=x,
+        y_px=y,
+        x_px_u=x_u,
+        y_px_u=y_u,
+        placed_by=entry["placed_by"],
+        ambiguous=bool(entry.get("ambiguous", False)),
+    )

@@ -1,0 +1,349 @@
+"""Run every measurement over a mosaic and its annotated regions."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import cast
+
+from shapely.geometry import LineString, MultiPolygon, Polygon
+
+from dieplat.annotations import check_inside
+from dieplat.errors import InputError, ScaleError, SettingsError, UndecidedError
+from dieplat.measurement.areas import (
+    measure_area,
+    measure_perimeter,
+    measure_sides,
+    overlaps_of,
+    share_of,
+    uncovered,
+)
+from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX, Measured, Placement, scale_known
+from dieplat.measurement.traces import check_frequency, compare_with_quarter_wave, measure_length
+from dieplat.output.tables import write_measurements
+from dieplat.survey_details import Picture, array_result, conductors_inside, inductor_result
+from dieplat.values import KINDS, Layout, Region, Regions, Scale
+from dieplat.values.measurements import (
+    ArrayResult,
+    BlockResult,
+    DieResult,
+    InductorResult,
+    KindSummary,
+    Measurements,
+    Overlap,
+    TraceResult,
+)
+from dieplat.work import Progress
+
+__all__ = ["measure_survey", "scale_of_picture", "write_measurements"]
+
+
+def measure_survey(
+    mosaic: Picture,
+    regions: Regions,
+    scale: Scale,
+    *,
+    frequency_hz: float | None = None,
+    thickness_um: float = 2.0,
+    velocity_factor: float | None = None,
+    shortening_factor: float | None = None,
+    layout: Layout | None = None,
+    vertex_u_px: float = VERTEX_U_PX,
+    edge_u_px: float = EDGE_U_PX,
+    progress: Progress | None = None,
+) -> Measurements:
+    """Measure every region of a mosaic.
+
+    Parameters
+    ----------
+    mosaic : Mosaic
+        The open mosaic; only crops around inductors and memory arrays are read.
+    regions : Regions
+        Annotations in mosaic pixels.
+    scale : Scale
+        Micrometres a pixel. Standard uncertainties of NaN say that they are not known: a warning then says
+        that every uncertainty leaves the scale out.
+    frequency_hz : float, optional
+        For the quarter wave of traces and the resonant capacitance of inductors.
+    thickness_um : float, optional
+        Metal thickness assumed for inductors; no photograph shows it.
+    velocity_factor, shortening_factor : float, optional
+        For traces that have no property of that name themselves; see `compare_with_quarter_wave`.
+    layout : Layout, optional
+        Solved tile positions; their uncertainties join those of the vertices.
+    vertex_u_px, edge_u_px : float, optional
+        See `Placement`.
+    progress : callable, optional
+        Called with (regions done, regions in all).
+
+    Returns
+    -------
+    Measurements
+        Marks (points) and conductor paths that belong to an inductor have no row of their own.
+
+    Raises
+    ------
+    AnnotationError
+        If a region reaches outside the mosaic.
+    ScaleError, SettingsError
+        If the scale or a setting is not a positive, finite number.
+    """
+    _check_settings(scale, frequency_hz, thickness_um, vertex_u_px, edge_u_px)
+    check_inside(regions, mosaic.width_px, mosaic.height_px)
+    run = _Run(
+        mosaic=mosaic,
+        scale=scale,
+        placement=Placement(vertex_u_px, edge_u_px, layout),
+        frequency_hz=frequency_hz,
+        thickness_um=thickness_um,
+        factors=(velocity_factor, shortening_factor),
+        conductors=regions.of_kind("conductor"),
+    )
+    run.warn_at_large(regions)
+    die = next(iter(regions.of_kind("die")), None)
+    die_area = None if die is None else run.area(die)
+    owned = {
+        id(path)
+        for region in regions.of_kind("rf_inductor")
+        for path in conductors_inside(region, run.conductors)
+    }
+    rows = [
+        region
+        for region in regions.regions
+        if region.kind != "die" and id(region) not in owned and region.geometry.geom_type != "Point"
+    ]
+    blocks = []
+    for done, region in enumerate(rows, 1):
+        blocks.append(run.block(region, die_area))
+        if progress is not None:
+            progress(done, len(rows))
+    areas = [region for region in rows if _has_area(region)]
+    overlaps = run.overlaps(areas)
+    unassigned = None if die is None else run.unassigned(die, areas)
+    return Measurements(
+        scale=scale,
+        die=None if die is None or die_area is None else run.die(die, die_area),
+        blocks=tuple(blocks),
+        summary=tuple(run.summary(areas, die_area)),
+        unassigned_um2=None if unassigned is None else unassigned.value,
+        unassigned_um2_u=None if unassigned is None else unassigned.u,
+        overlaps=overlaps,
+        warnings=tuple(run.warnings),
+        assumptions=tuple(run.assumptions(blocks)),
+    )
+
+
+@dataclass(slots=True)
+class _Run:
+    """One run's settings, and the warnings that gather on the way."""
+
+    mosaic: Picture
+    scale: Scale
+    placement: Placement
+    frequency_hz: float | None
+    thickness_um: float
+    factors: tuple[float | None, float | None]
+    conductors: tuple[Region, ...]
+    warnings: list[str] = field(default_factory=list)
+
+    @property
+    def um2_per_px2(self) -> float:
+        return self.scale.um_per_px_x * self.scale.um_per_px_y
+
+    def warn_at_large(self, regions: Regions) -> None:
+        """Warn of what concerns the whole set of annotations."""
+        if not scale_known(self.scale):
+            self.warnings.append(
+                "the scale carries no uncertainty, so every uncertainty here leaves the scale out; "
+                "give a scale.json from dieplat calibrate"
+            )
+        if not regions.of_kind("die"):
+            self.warnings.append("no die outline is drawn, so there are no shares and no unassigned area")
+        for name, count in Counter(region.name for region in regions.regions).items():
+            if count > 1:
+                self.warnings.append(
+                    f"the name '{name}' is used {count} times; results can only be told by order"
+                )
+
+    def area(self, region: Region) -> Measured:
+        return measure_area([region.geometry], self.scale, placement=self.placement)
+
+    def die(self, region: Region, area: Measured) -> DieResult:
+        width, height = measure_sides(region.geometry, self.scale, placement=self.placement)
+        return DieResult(
+            name=region.name,
+            area_um2=area.value,
+            area_um2_u=area.u,
+            width_um=width.value,
+            width_um_u=width.u,
+            height_um=height.value,
+            height_um_u=height.u,
+            budget=area.budget,
+        )
+
+    def block(self, region: Region, die_area: Measured | None) -> BlockResult:
+        """Measure one annotation other than the die."""
+        if region.kind == "trace":
+            budget = self.length(region).budget
+            return BlockResult(region.name, region.kind, trace=self.trace(region), budget=budget)
+        if region.kind == "conductor":
+            return BlockResult(region.name, region.kind, inductor=self.inductor(region))
+        area = self.area(region)
+        perimeter = measure_perimeter(region.geometry, self.scale, placement=self.placement)
+        share, share_u = (None, None) if die_area is None else share_of(area, die_area)
+        return BlockResult(
+            name=region.name,
+            kind=region.kind,
+            area_um2=area.value,
+            area_um2_u=area.u,
+            perimeter_um=perimeter.value,
+            perimeter_um_u=perimeter.u,
+            share_of_die=share,
+            share_of_die_u=share_u,
+            inductor=self.inductor(region) if region.kind == "rf_inductor" else None,
+            array=self.array(region) if region.kind == "memory_array" else None,
+            budget=area.budget,
+        )
+
+    def trace(self, region: Region) -> TraceResult:
+        """Length of a path and, where a frequency is given, its ratio to a quarter wave."""
+        length = self.length(region)
+        wave = None
+        if self.frequency_hz is not None:
+            try:
+                wave = compare_with_quarter_wave(
+                    length.value,
+                    self.frequency_hz,
+                    velocity_factor=_factor(region, "velocity_factor", self.factors[0]),
+                    shortening_factor=_factor(region, "shortening_factor", self.factors[1]),
+                )
+            except SettingsError as error:
+                raise SettingsError(f"trace '{region.name}': {error}") from None
+        return TraceResult(length.value, length.u, wave)
+
+    def length(self, region: Region) -> Measured:
+        return measure_length(cast(LineString, region.geometry), self.scale, placement=self.placement)
+
+    def inductor(self, region: Region) -> InductorResult | None:
+        """Measure an inductor, or warn that the picture does not decide it."""
+        paths = [region] if region.kind == "conductor" else conductors_inside(region, self.conductors)
+        if region.kind != "conductor" and any(path.width_um is None for path in paths):
+            self.warnings.append(
+                f"inductor '{region.name}': its conductor path has no width_um and was not used; give it one"
+            )
+        try:
+            return inductor_result(
+                self.mosaic,
+                region,
+                paths,
+                self.scale,
+                frequency_hz=self.frequency_hz,
+                thickness_um=self.thickness_um,
+            )
+        except (UndecidedError, InputError) as error:
+            remedy = "" if paths else "; draw its centre line as a 'conductor' path with width_um"
+            self.warnings.append(f"inductor '{region.name}' was not measured: {error}{remedy}")
+            return None
+
+    def array(self, region: Region) -> ArrayResult | None:
+        """Measure a memory array, or warn that the picture does not decide it."""
+        try:
+            result, remark = array_result(self.mosaic, region, self.scale)
+        except (UndecidedError, InputError) as error:
+            self.warnings.append(f"memory array '{region.name}' was not measured: {error}")
+            return None
+        if remark is not None:
+            self.warnings.append(f"memory array '{region.name}': {remark}")
+        return result
+
+    def overlaps(self, areas: list[Region]) -> tuple[Overlap, ...]:
+        """Blocks that cover the same ground, each with a warning."""
+        found = []
+        for first, second, area_px2 in overlaps_of([region.geometry for region in areas]):
+            a, b = areas[first], areas[second]
+            overlap = Overlap(a.name, b.name, area_px2 * self.um2_per_px2)
+            smaller = min(a.geometry.area, b.geometry.area)
+            self.warnings.append(
+                f"'{a.name}' and '{b.name}' overlap by {overlap.area_um2:.4g} um2 "
+                f"({100 * area_px2 / smaller:.2g} % of the smaller); sums count it twice"
+            )
+            found.append(overlap)
+        return tuple(found)
+
+    def unassigned(self, die: Region, areas: list[Region]) -> Measured:
+        """What of the die no block covers; warns of blocks that reach beyond the die."""
+        for region in areas:
+            beyond = region.geometry.difference(die.geometry).area
+            if beyond > 1.0:
+                self.warnings.append(
+                    f"'{region.name}' reaches {beyond * self.um2_per_px2:.4g} um2 beyond the die outline "
+                    f"({100 * beyond / region.geometry.area:.2g} % of it)"
+                )
+        left = uncovered(die.geometry, [region.geometry for region in areas])
+        return measure_area([left], self.scale, placement=self.placement)
+
+    def summary(self, areas: list[Region], die_area: Measured | None) -> list[KindSummary]:
+        """One line a kind, in the order of `KINDS`."""
+        lines = []
+        for kind in KINDS:
+            shapes = [region.geometry for region in areas if region.kind == kind]
+            if shapes:
+                total = measure_area(shapes, self.scale, placement=self.placement)
+                share, share_u = (None, None) if die_area is None else share_of(total, die_area)
+                lines.append(KindSummary(kind, len(shapes), total.value, total.u, share, share_u))
+        return lines
+
+    def assumptions(self, blocks: list[BlockResult]) -> list[str]:
+        """What the numbers take for granted, in words."""
+        place = self.placement
+        lines = [
+            f"every drawn coordinate is known to {place.vertex_u_px:.3g} px, a common offset of edges to "
+            f"{place.edge_u_px:.3g} px (standard uncertainties)"
+        ]
+        if place.layout is None:
+            lines.append("tile positions add nothing: no layout.json was given")
+        if any(block.inductor is not None for block in blocks):
+            lines.append(f"the metal of inductors is {self.thickness_um:g} um thick")
+        waves = {
+            f"trace '{block.name}' is compared with a quarter wave {block.trace.quarter_wave.assumption}"
+            for block in blocks
+            if block.trace is not None and block.trace.quarter_wave is not None
+        }
+        return lines + sorted(waves)
+
+
+def _has_area(region: Region) -> bool:
+    return isinstance(region.geometry, (Polygon, MultiPolygon))
+
+
+def _factor(region: Region, key: str, default: float | None) -> float | None:
+    value = region.properties.get(key)
+    if value is None:
+        return default
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise SettingsError(f"{key} must be a number")
+    return float(value)
+
+
+def _check_settings(
+    scale: Scale, frequency_hz: float | None, thickness_um: float, vertex_u_px: float, edge_u_px: float
+) -> None:
+    for value in (scale.um_per_px_x, scale.um_per_px_y):
+        if not (math.isfinite(value) and value > 0):
+            raise ScaleError(f"{scale.source}: a scale of {value:g} um/px cannot be used; calibrate again")
+    if scale.um_per_px_x_u < 0 or scale.um_per_px_y_u < 0:
+        raise ScaleError(f"{scale.source}: the scale's uncertainty is negative; calibrate again")
+    if frequency_hz is not None:
+        check_frequency(frequency_hz)
+    if not (math.isfinite(thickness_um) and thickness_um > 0):
+        raise SettingsError(f"metal thickness {thickness_um:g} um must be positive and finite, such as 2.0")
+    for name, value in (("vertex_u_px", vertex_u_px), ("edge_u_px", edge_u_px)):
+        if not (math.isfinite(value) and value >= 0):
+            raise SettingsError(f"{name} {value:g} must be finite and not negative")
+
+
+def scale_of_picture(um_per_px_x: float, um_per_px_y: float, *, source: str) -> Scale:
+    """A scale as a mosaic states it about itself: without uncertainties, which are NaN (not known)."""
+    unknown = math.nan
+    return Scale(um_per_px_x, unknown, um_per_px_y, unknown, unknown, unknown, 0, 0.0, source)
