@@ -1,0 +1,92 @@
+"""The output folder of a survey, as the report reads it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dieplat.annotations import load_regions
+from dieplat.errors import MosaicError, SettingsError
+from dieplat.values import Regions
+
+MOSAIC = "mosaic.ome.tif"
+LAYOUT = "layout.json"
+SCALE = "scale.json"
+MEASUREMENTS = "measurements.json"
+TABLE = "measurements.csv"
+BLOCKS = "blocks.geojson"
+PREVIEW = "preview.png"
+REPORT = "report.html"
+STATE = "survey_state.json"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outputs:
+    """What a survey left in `folder`; a part that is missing is None (or an empty mapping for `state`)."""
+
+    folder: Path
+    mosaic: Path
+    measurements: Mapping[str, Any]
+    scale: Mapping[str, Any]
+    layout: Mapping[str, Any] | None
+    regions: Regions | None
+    state: Mapping[str, Any]
+
+    @property
+    def title(self) -> str:
+        """The survey's title, or the folder's name."""
+        return str(self.state.get("title") or self.folder.resolve().name)
+
+
+def read_outputs(folder: Path) -> Outputs:
+    """Read the JSON and GeoJSON files of an output folder; the mosaic is only located.
+
+    Raises
+    ------
+    MosaicError
+        If there is no mosaic.
+    SettingsError
+        If measurements.json is missing, or a JSON file is damaged or holds no scale.
+    AnnotationError
+        If blocks.geojson is there but cannot be used.
+    """
+    mosaic = folder / MOSAIC
+    if not mosaic.is_file():
+        raise MosaicError(f"{mosaic}: no such file; run dieplat survey first")
+    measurements = read_object(folder / MEASUREMENTS)
+    if measurements is None:
+        raise SettingsError(
+            f"{folder / MEASUREMENTS}: no such file; run dieplat survey or dieplat measure first"
+        )
+    scale = read_object(folder / SCALE) or measurements.get("scale")
+    if not isinstance(scale, dict) or not scale.get("um_per_px_x") or not scale.get("um_per_px_y"):
+        raise SettingsError(
+            f"{folder / SCALE}: no scale in it nor in {MEASUREMENTS}; run dieplat calibrate first"
+        )
+    blocks = folder / BLOCKS
+    scale_px = (float(scale["um_per_px_x"]), float(scale["um_per_px_y"]))
+    return Outputs(
+        folder=folder,
+        mosaic=mosaic,
+        measurements=measurements,
+        scale=scale,
+        layout=read_object(folder / LAYOUT),
+        regions=load_regions(blocks, um_per_px=scale_px) if blocks.is_file() else None,
+        state=read_object(folder / STATE) or {},
+    )
+
+
+def read_object(path: Path) -> dict[str, Any] | None:
+    """The JSON object in `path`, or None when there is no such file."""
+    if not path.is_file():
+        return None
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise SettingsError(f"{path}: is not valid JSON ({error}); run dieplat survey again") from None
+    if not isinstance(document, dict):
+        raise SettingsError(f"{path}: must hold a JSON object; run dieplat survey again")
+    return document

@@ -1,0 +1,135 @@
+"""report.html: one file with every picture inside it, that asks nothing of any network."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from shapely.geometry.base import BaseGeometry
+
+from dieplat import __version__
+from dieplat.files import write_bytes
+from dieplat.mosaicfile.read import Mosaic, open_mosaic
+from dieplat.report import figures
+from dieplat.report.content import build_content
+from dieplat.report.crops import crop_block, crop_cells
+from dieplat.report.folder import REPORT, Outputs, read_outputs
+from dieplat.report.palette import style_of
+from dieplat.report.picture import jpeg_uri
+from dieplat.report.preview import draw_blocks, legend_entries
+
+MAP_PX = 1800
+PICTURED = 12
+"""At most so many inductors and arrays are pictured; all are listed. Keeps the file below about 3 MB."""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture inside the page."""
+
+    uri: str
+    alt: str
+    width: int
+    height: int
+
+
+def write_report(folder: Path, out: Path | None = None) -> Path:
+    """Write the report on the survey in `folder` to `out` (report.html there if None) and return its path.
+
+    Raises what `read_outputs` raises when a part is missing or damaged.
+    """
+    outputs = read_outputs(folder)
+    path = out if out is not None else folder / REPORT
+    write_bytes(path, render(outputs).encode("utf-8"))
+    return path
+
+
+def render(outputs: Outputs) -> str:
+    """The page as text."""
+    content = build_content(outputs, version=__version__)
+    block_map, unplaced = _block_map(outputs)
+    templates = files("dieplat.report") / "templates"
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.globals["swatch"] = figures.swatch
+    template = environment.from_string((templates / "report.html.j2").read_text(encoding="utf-8"))
+    return template.render(
+        content=content,
+        style=Markup((templates / "report.css").read_text(encoding="utf-8")),
+        hatches=figures.hatch_definitions(),
+        block_map=block_map,
+        unplaced=unplaced,
+        legend=_legend(outputs),
+        share_bar=figures.share_bar(content.shares) if content.shares else None,
+        tile_map=figures.tile_map(outputs.layout) if outputs.layout and outputs.layout["tiles"] else None,
+        shades=figures.shade_legend(outputs.layout) if outputs.layout else [],
+        pictures=_close_ups(outputs),
+    )
+
+
+def _block_map(outputs: Outputs) -> tuple[Picture, tuple[str, ...]]:
+    drawn = draw_blocks(outputs, longest_px=MAP_PX)
+    named = (
+        [f"{region.name} ({style_of(region.kind).label})" for region in outputs.regions.regions]
+        if outputs.regions
+        else []
+    )
+    alt = "The stitched photograph of the chip"
+    if named:
+        shown = ", ".join(named[:20]) + (f" and {len(named) - 20} more" if len(named) > 20 else "")
+        alt += f" with {len(named)} outlined regions: {shown}"
+    return _picture(drawn.picture, alt), drawn.unplaced
+
+
+def _legend(outputs: Outputs) -> list[tuple[str, str]]:
+    present = {style.label: text for style, text in legend_entries(outputs)}
+    kinds = dict.fromkeys(region.kind for region in outputs.regions.regions) if outputs.regions else {}
+    return [(kind, present[style_of(kind).label]) for kind in kinds if style_of(kind).label in present]
+
+
+def _close_ups(outputs: Outputs) -> dict[str, list[Picture]]:
+    """Pictures by block name, for the first inductors and arrays."""
+    if outputs.regions is None:
+        return {}
+    shapes = {(region.name, region.kind): region.geometry for region in outputs.regions.regions}
+    um_per_px = (float(outputs.scale["um_per_px_x"]), float(outputs.scale["um_per_px_y"]))
+    pictures: dict[str, list[Picture]] = {}
+    counts = {"inductor": 0, "array": 0}
+    with open_mosaic(outputs.mosaic) as mosaic:
+        for block in outputs.measurements.get("blocks") or ():
+            shape = shapes.get((block["name"], block["kind"]))
+            what = "inductor" if block.get("inductor") else "array" if block.get("array") else None
+            if shape is None or what is None or counts[what] >= PICTURED or not _on(mosaic, shape):
+                continue
+            counts[what] += 1
+            pictures[block["name"]] = _of_block(mosaic, block, shape, what, um_per_px)
+    return pictures
+
+
+def _of_block(
+    mosaic: Mosaic, block: Mapping[str, Any], shape: BaseGeometry, what: str, um_per_px: tuple[float, float]
+) -> list[Picture]:
+    name = block["name"]
+    close = crop_block(mosaic, shape, block["kind"], um_per_px[0])
+    made = [_picture(close, f"Close-up of {name} with its outline and a scale bar")]
+    if what == "array":
+        array = block["array"]
+        pitch_px = (array["pitch_x_um"] / um_per_px[0], array["pitch_y_um"] / um_per_px[1])
+        cells = crop_cells(mosaic, shape, pitch_px, um_per_px[0])
+        made.append(_picture(cells, f"Some cells of {name}, enlarged, with a scale bar"))
+    return made
+
+
+def _on(mosaic: Mosaic, shape: BaseGeometry) -> bool:
+    x0, y0, x1, y1 = shape.bounds
+    return bool(x1 > 0 and y1 > 0 and x0 < mosaic.width_px and y0 < mosaic.height_px)
+
+
+def _picture(pixels: Any, alt: str) -> Picture:
+    return Picture(jpeg_uri(pixels), alt, int(pixels.shape[1]), int(pixels.shape[0]))

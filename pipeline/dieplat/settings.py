@@ -1,0 +1,210 @@
+"""What a survey is made of: survey.toml, or a folder whose file names speak for themselves."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dieplat.errors import SettingsError
+
+SETTINGS_NAME = "survey.toml"
+PICTURE_SUFFIXES = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp", ".webp")
+KEYS = (
+    "title",
+    "tiles",
+    "micrometer",
+    "micrometer_turned",
+    "pitch_um",
+    "pitch_u_um",
+    "blocks",
+    "ties",
+    "frequency_hz",
+    "thickness_um",
+    "columns",
+    "overlap",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SurveySettings:
+    """The inputs of one survey; every path exists.
+
+    `pitch_um` is the distance between neighbouring lines of the micrometer, `pitch_u_um` its standard
+    uncertainty (k = 1; 0 means that none was stated). `thickness_um` is the metal thickness assumed for
+    inductors. `columns` and `overlap` are hints for the grid of tiles, `ties` a file of tie points.
+    """
+
+    folder: Path
+    title: str
+    tiles: Path
+    micrometer: Path
+    pitch_um: float
+    blocks: Path
+    micrometer_turned: Path | None = None
+    pitch_u_um: float = 0.0
+    frequency_hz: float | None = None
+    thickness_um: float = 2.0
+    columns: int | None = None
+    overlap: float | None = None
+    ties: Path | None = None
+
+
+def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySettings:
+    """Read FOLDER/survey.toml, and find by name what it leaves out.
+
+    Parameters
+    ----------
+    folder : Path
+        The survey's folder; paths in survey.toml are relative to it.
+    pitch_um : float, optional
+        Pitch of the micrometer's ruling in micrometres; wins over the file's `pitch_um`.
+
+    Raises
+    ------
+    SettingsError
+        If the folder, a named file or the pitch is missing, a key is unknown, or a value makes no sense.
+    """
+    if not folder.is_dir():
+        raise SettingsError(f"{folder}: no such folder; give the folder that holds the tiles and survey.toml")
+    path = folder / SETTINGS_NAME
+    values = _read_toml(path) if path.exists() else {}
+    where = path if path.exists() else folder
+    pitch = pitch_um if pitch_um is not None else _number(values, "pitch_um", where, above=0.0)
+    if pitch is None:
+        raise SettingsError(
+            f"{where}: the pitch of the micrometer's lines is not stated; "
+            f"add pitch_um to {SETTINGS_NAME} or give --pitch-um"
+        )
+    if not (math.isfinite(pitch) and pitch > 0):
+        raise SettingsError(f"{where}: pitch_um is {pitch:g}; it must be above 0")
+    tiles = _named(values, "tiles", folder, where) or _found_folder(folder, where)
+    micrometer = _named(values, "micrometer", folder, where) or _found_picture(folder, "micrometer")
+    if micrometer is None:
+        raise SettingsError(
+            f"{where}: no picture of a stage micrometer (micrometer.png, .tif, ...); "
+            "add one taken with the same objective as the tiles, or name it with the key micrometer"
+        )
+    blocks = _named(values, "blocks", folder, where) or folder / "blocks.geojson"
+    if not blocks.is_file():
+        raise SettingsError(
+            f"{where}: no blocks.geojson; draw the blocks on the mosaic first "
+            "(dieplat stitch, then dieplat annotate), or name the file with the key blocks"
+        )
+    _must_be_folder(tiles)
+    thickness = _number(values, "thickness_um", where, above=0.0)
+    return SurveySettings(
+        folder=folder,
+        title=_text(values, "title", where) or folder.resolve().name,
+        tiles=tiles,
+        micrometer=micrometer,
+        pitch_um=pitch,
+        blocks=blocks,
+        micrometer_turned=(
+            _named(values, "micrometer_turned", folder, where) or _found_picture(folder, "micrometer_turned")
+        ),
+        pitch_u_um=_number(values, "pitch_u_um", where, above=0.0, or_equal=True) or 0.0,
+        frequency_hz=_number(values, "frequency_hz", where, above=0.0),
+        thickness_um=2.0 if thickness is None else thickness,
+        columns=_columns(values, where),
+        overlap=_number(values, "overlap", where, above=0.0, below=1.0),
+        ties=_named(values, "ties", folder, where),
+    )
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except UnicodeDecodeError:
+        raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{path}: is not valid TOML: {error}") from None
+    for key in values:
+        if key not in KEYS:
+            near = difflib.get_close_matches(key, KEYS, n=1)
+            remedy = f"did you mean {near[0]!r}?" if near else f"known keys: {', '.join(KEYS)}"
+            raise SettingsError(f"{path}: unknown key {key!r}; {remedy}")
+    return values
+
+
+def _text(values: Mapping[str, Any], key: str, where: Path) -> str | None:
+    value = values.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, str) or not value.strip():
+        raise SettingsError(f"{where}: {key} must be text in quotes, not {value!r}")
+    return value.strip()
+
+
+def _number(
+    values: Mapping[str, Any],
+    key: str,
+    where: Path,
+    *,
+    above: float,
+    or_equal: bool = False,
+    below: float = math.inf,
+) -> float | None:
+    value = values.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise SettingsError(f"{where}: {key} must be a plain number, not {value!r}")
+    if value < above or (value == above and not or_equal) or value >= below:
+        least = f"{above:g} or more" if or_equal else f"above {above:g}"
+        most = "" if math.isinf(below) else f" and below {below:g}"
+        raise SettingsError(f"{where}: {key} is {value:g}; it must be {least}{most}")
+    return float(value)
+
+
+def _columns(values: Mapping[str, Any], where: Path) -> int | None:
+    value = values.get("columns")
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+        raise SettingsError(f"{where}: columns must be a whole number of 1 or more, not {value!r}")
+    return value
+
+
+def _named(values: Mapping[str, Any], key: str, folder: Path, where: Path) -> Path | None:
+    text = _text(values, key, where)
+    if text is None:
+        return None
+    path = folder / text
+    if not path.exists():
+        raise SettingsError(f"{path}: no such file or folder, though {where.name} names it as {key}")
+    if key != "tiles" and not path.is_file():
+        raise SettingsError(f"{path}: is a folder, but {key} in {where.name} must name a file")
+    return path
+
+
+def _must_be_folder(path: Path) -> None:
+    if not path.is_dir():
+        raise SettingsError(f"{path}: must be a folder of tiles")
+
+
+def _found_folder(folder: Path, where: Path) -> Path:
+    tiles = folder / "tiles"
+    if not tiles.exists():
+        raise SettingsError(
+            f"{where}: no folder tiles/; put the pictures there or name their folder with the key tiles"
+        )
+    return tiles
+
+
+def _found_picture(folder: Path, stem: str) -> Path | None:
+    found = sorted(
+        path
+        for path in folder.iterdir()
+        if path.is_file() and path.stem.lower() == stem and path.suffix.lower() in PICTURE_SUFFIXES
+    )
+    if len(found) > 1:
+        names = ", ".join(path.name for path in found)
+        raise SettingsError(
+            f"{folder}: more than one {stem} picture ({names}); keep one or name it in {SETTINGS_NAME}"
+        )
+    return found[0] if found else None
