@@ -1,0 +1,173 @@
+"""The pitch of numbered lines by weighted robust regression, with its standard uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import brentq
+from scipy.stats import f as fisher
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+# Radial distortion at the corner that a microscope's picture may have before anything is known of it, as a
+# standard uncertainty (common practice, no source). It keeps the fit steady where the lines cannot tell.
+DISTORTION_U = 0.01
+FEWEST_FOR_DISTORTION = 8
+FEWEST_FOR_REMAINDER = 14
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PitchFit:
+    """Pitch in pixels at the picture's centre.
+
+    `fit_u_px`: from the scatter of the lines about the fit (type A). `distortion_u_px`: what the fit's
+    distortion term leaves open (type B). `k1` is relative radial distortion at the corner, 0 if not fitted.
+    """
+
+    pitch_px: float
+    fit_u_px: float
+    distortion_u_px: float
+    origin_px: float
+    k1: float
+    residual_px: Floats
+    used: Bools
+    freedom: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solution:
+    values: Floats
+    covariance: Floats
+    residual: Floats
+    freedom: int
+    misfit: float
+
+
+def _solve(design: Floats, y: Floats, variance: Floats, prior: Floats | None = None) -> _Solution:
+    """Weighted least squares; `prior` are standard uncertainties of parameters expected to be 0 (inf: none).
+
+    An excess variance common to all lines (ruling errors) is added until chi-square equals the degrees of
+    freedom (R. C. Paule and J. Mandel, J. Res. NBS 87, 377 (1982); from memory); where the lines scatter less
+    than their readings promise, the covariance is scaled down instead.
+    """
+    freedom = len(y) - design.shape[1]
+    penalty = np.zeros(design.shape[1]) if prior is None else 1.0 / prior**2
+
+    def at(excess: float) -> tuple[Floats, Floats, Floats, float]:
+        weight = 1.0 / (variance + excess)
+        normal = design.T @ (design * weight[:, None]) + np.diag(penalty)
+        inverse = np.linalg.inv(normal)
+        values = inverse @ (design.T @ (weight * y))
+        residual = y - design @ values
+        return values, inverse, residual, float(np.sum(weight * residual**2))
+
+    excess, factor = 0.0, 1.0
+    chi = at(0.0)[3]
+    if chi > freedom:
+        top = float(np.var(y - np.polyval(np.polyfit(design[:, 1], y, 1), design[:, 1]))) * len(y) + 1e-12
+        excess = float(brentq(lambda value: at(value)[3] - freedom, 0.0, top * 4.0, xtol=1e-14))
+    else:
+        factor = max(chi, 1e-300) / freedom
+        penalty = penalty / factor
+        variance = variance * factor
+    values, inverse, residual, chi = at(excess)
+    return _Solution(values, inverse, residual, freedom, chi)
+
+
+def _columns(index: Floats, t_square: Floats, origin: float, pitch: float, norm_px: float) -> tuple[Floats, Floats]:
+    """Columns 1, i and the radial cubic u (u^2 + t^2) / norm^2; and the undistorted places u."""
+    u = origin + pitch * index
+    return np.stack([np.ones_like(u), index, u * (u**2 + t_square) / norm_px**2], axis=1), u
+
+
+def fit_pitch(
+    index: npt.NDArray[np.intp],
+    s_px: Floats,
+    *,
+    groups: npt.NDArray[np.intp],
+    t_square_px2: Floats,
+    spread_px: float,
+    norm_px: float,
+) -> PitchFit:
+    """Fit s = u + k1 u (u^2 + t^2) / norm^2 with u = origin + pitch * index to all lines.
+
+    Every line counts, not only the first and the last: pitch is best evaluated by linear regression (Zhang,
+    Postek and Larrabee, Metrologia 34 (1996)). s and u are distances from the picture's centre along the
+    normal, so that the pitch is the one at the centre. The radial term joins from 8 lines on. Lines more than
+    4.5 robust standard deviations off are left out. With nu degrees of freedom the type A uncertainty carries
+    the factor sqrt(nu / (nu - 2)) of a scaled t-distribution (JCGM 101:2008, 6.4.9).
+
+    Parameters
+    ----------
+    index, s_px, groups, t_square_px2, spread_px
+        As in `LinePlaces`.
+    norm_px : float
+        Half the diagonal of the picture.
+    """
+    whole = index.astype(np.float64)
+    variance = spread_px**2 / groups
+    used = np.ones(len(whole), dtype=bool)
+    pitch, origin = _theil_sen(whole, s_px)
+    k1 = 0.0
+    for _ in range(6):
+        with_k1 = bool(used.sum() >= FEWEST_FOR_DISTORTION)
+        design, _ = _columns(whole, t_square_px2, origin, pitch, norm_px)
+        width = 3 if with_k1 else 2
+        prior = np.array([np.inf, np.inf, DISTORTION_U])[:width]
+        found = _solve(design[used, :width], s_px[used], variance[used], prior)
+        origin, pitch = float(found.values[0]), float(found.values[1])
+        k1 = float(found.values[2]) if with_k1 else 0.0
+        residual = s_px - design[:, :width] @ found.values
+        sigma = 1.4826 * float(np.median(np.abs(residual[used])))
+        now = np.abs(residual) < np.maximum(4.5 * sigma, 1e-4)
+        if now.sum() < max(4, 0.5 * len(whole)):
+            break
+        used = now
+    student = np.sqrt(found.freedom / (found.freedom - 2)) if found.freedom > 2 else 3.0
+    fit_u = float(np.sqrt(found.covariance[1, 1]) * student)
+    left = _remaining(whole[used], s_px[used], variance[used], design[used], found, with_k1, origin, pitch, norm_px)
+    return PitchFit(pitch, fit_u, left, origin, k1, residual, used, found.freedom)
+
+
+def _theil_sen(index: Floats, s_px: Floats) -> tuple[float, float]:
+    """Median slope of all pairs: a start that a third of wrong lines does not move."""
+    i, j = np.triu_indices(len(index), k=max(1, len(index) // 3))
+    pitch = float(np.median((s_px[j] - s_px[i]) / (index[j] - index[i])))
+    return pitch, float(np.median(s_px - pitch * index))
+
+
+def _remaining(
+    index: Floats,
+    s_px: Floats,
+    variance: Floats,
+    design: Floats,
+    found: _Solution,
+    with_k1: bool,
+    origin: float,
+    pitch: float,
+    norm_px: float,
+) -> float:
+    """Standard uncertainty of the pitch from distortion that the fit does not describe.
+
+    Without the radial term: its prior size, over the lines' reach. With it: the change of the pitch when a
+    square and a fifth-power term join, if these lower the residuals significantly (F test, 0.1 %).
+    """
+    u = origin + pitch * index
+    if not with_k1:
+        return abs(pitch) * DISTORTION_U * 0.6 * float(np.max(np.abs(u)) / norm_px) ** 2
+    if len(index) < FEWEST_FOR_REMAINDER:
+        return 0.0
+    wider = np.column_stack([design[:, :3], (u / norm_px) ** 2, (u / norm_px) ** 5])
+    # The added terms are bounded like the first, in pixels at the corner.
+    prior = np.array([np.inf, np.inf, DISTORTION_U, DISTORTION_U * norm_px, DISTORTION_U * norm_px])
+    weight = 1.0 / variance
+    more = _solve(wider, s_px, variance, prior)
+    before = float(np.sum(weight * found.residual**2))
+    after = float(np.sum(weight * more.residual**2))
+    ratio = ((before - after) / 2.0) / max(after / more.freedom, 1e-300)
+    if ratio <= float(fisher.isf(0.001, 2, more.freedom)):
+        return 0.0
+    return abs(float(more.values[1]) - pitch)

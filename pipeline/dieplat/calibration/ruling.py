@@ -1,0 +1,155 @@
+"""Find the ruling of a stage micrometer in a picture, at any angle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.calibration.lattice import FEWEST_LINES, Lattice, finest, hidden_divisions, lattices_of
+from dieplat.calibration.lines import LinePlaces, line_template, place_lines
+from dieplat.calibration.pitch_fit import PitchFit, fit_pitch
+from dieplat.calibration.strips import (
+    Strips,
+    cut_strips,
+    direction_candidates,
+    lean_of,
+    to_grey,
+    without_shading,
+)
+from dieplat.errors import RulingError
+
+Floats = npt.NDArray[np.float64]
+REMEDY = "take a sharp picture of the ruling that shows at least 10 lines across the whole field"
+# Lines that scatter by more than this part of the pitch are no ruling.
+MOST_SCATTER = 0.08
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ruling:
+    """The lines of a ruling and their pitch, in pixels of the picture.
+
+    `angle_deg` is the direction of the ruling's normal from the x axis towards y (clockwise on the screen), in
+    (-90, 90]: near 0 for upright lines, near 90 for level ones. `position_px` are distances along that normal
+    from the picture's centre; `residual_px` the distances from the fitted ruling; `used` is false for lines
+    that the fit left out. `distortion_k1` is the relative radial distortion at the corner that the lines show.
+    `pitch_px` holds at the picture's centre. `_u`: standard uncertainties.
+    """
+
+    angle_deg: float
+    angle_deg_u: float
+    pitch_px: float
+    pitch_px_fit_u: float
+    pitch_px_distortion_u: float
+    index: npt.NDArray[np.intp]
+    position_px: Floats
+    residual_px: Floats
+    used: npt.NDArray[np.bool_]
+    distortion_k1: float
+    width_px: int
+    height_px: int
+
+    @property
+    def lines_used(self) -> int:
+        """How many lines the pitch rests on."""
+        return int(self.used.sum())
+
+    @property
+    def rms_residual_px(self) -> float:
+        """Root mean square residual of the lines used."""
+        return float(np.sqrt(np.mean(self.residual_px[self.used] ** 2)))
+
+
+def find_ruling(picture: npt.NDArray[np.generic], *, name: str = "picture") -> Ruling:
+    """Find the ruling in a picture of a stage micrometer and measure its pitch.
+
+    Parameters
+    ----------
+    picture : ndarray of shape (H, W) or (H, W, 3)
+        8- or 16-bit or float, grey or RGB; dark lines on bright or bright on dark.
+    name : str
+        What the picture is called in messages.
+
+    Raises
+    ------
+    RulingError
+        If no ruling of at least 6 lines, 4 px or more apart, stands out.
+    """
+    grey = to_grey(picture)
+    if grey.ndim != 2 or min(grey.shape) < 48:
+        raise RulingError(f"{name}: {' x '.join(map(str, grey.shape[::-1]))} px is too small; {REMEDY}")
+    if not np.isfinite(grey).all():
+        raise RulingError(f"{name}: holds values that are no numbers; save it again as 8- or 16-bit")
+    if float(np.ptp(grey)) <= 0.0:
+        raise RulingError(f"{name}: is one flat tone, no ruling in it; {REMEDY}")
+    flat = without_shading(grey)
+    flat = flat / np.float32(max(float(flat.std()), 1e-6))
+    best: tuple[float, Strips, Lattice] | None = None
+    for angle in direction_candidates(flat):
+        lean, energy = lean_of(cut_strips(flat, angle))
+        strips = cut_strips(flat, angle - float(np.arctan(lean)))
+        lattice = _lattice_of(strips)
+        if lattice is not None and (best is None or energy * lattice.score * lattice.lines > best[0]):
+            best = (energy * lattice.score * lattice.lines, strips, lattice)
+    if best is None:
+        raise RulingError(f"{name}: no evenly spaced lines found; {REMEDY}")
+    places, fit = _measure(best[1], best[2], grey.shape, name)
+    return _ruling_of(best[1], places, fit, grey.shape)
+
+
+def _lattice_of(strips: Strips) -> Lattice | None:
+    """The finest well-supported numbering, from all strips together and from sixths of them."""
+    rows = np.arange(len(strips.t_px))
+    windows = [rows, *(part for part in np.array_split(rows, 6) if len(part))]
+    candidates: list[Lattice] = []
+    for window in windows:
+        candidates += lattices_of(*strips.mean(window))
+    return finest(candidates)
+
+
+def _measure(strips: Strips, lattice: Lattice, shape: tuple[int, ...], name: str) -> tuple[LinePlaces, PitchFit]:
+    """Places of the lines and the fit through them."""
+    profile, _ = strips.mean(slice(None))
+    template = line_template(profile, lattice.places()[1], lattice.pitch_px)
+    divisions = hidden_divisions(profile, lattice, template.half_width_px)
+    places = place_lines(strips, lattice, divisions)
+    if places is None or len(places.index) < FEWEST_LINES:
+        count = 0 if places is None else len(places.index)
+        raise RulingError(f"{name}: only {count} lines could be measured, {FEWEST_LINES} are needed; {REMEDY}")
+    fit = fit_pitch(
+        places.index,
+        places.s_px,
+        groups=places.groups,
+        t_square_px2=places.t_square_px2,
+        spread_px=places.spread_px,
+        norm_px=float(np.hypot(*shape[:2])) / 2.0,
+    )
+    scatter = float(np.sqrt(np.mean(fit.residual_px[fit.used] ** 2)))
+    if fit.used.sum() < FEWEST_LINES or scatter > MOST_SCATTER * abs(fit.pitch_px):
+        raise RulingError(f"{name}: the lines found are not evenly spaced ({scatter:.2f} px off); {REMEDY}")
+    return places, fit
+
+
+def _ruling_of(strips: Strips, places: LinePlaces, fit: PitchFit, shape: tuple[int, ...]) -> Ruling:
+    """Put the fit back into the picture's frame: the lean left over turns the normal and shortens the pitch."""
+    turn = float(np.arctan(places.lean))
+    # A line s = c + lean * t has its normal along (1, -lean), and lies c cos(turn) from the centre.
+    angle = np.degrees(strips.angle_rad - turn)
+    angle = 90.0 - (90.0 - angle) % 180.0
+    shorter = float(np.cos(turn))
+    direction = 1.0 if fit.pitch_px > 0 else -1.0
+    return Ruling(
+        angle_deg=float(angle),
+        angle_deg_u=float(np.degrees(places.lean_u)),
+        pitch_px=abs(fit.pitch_px) * shorter,
+        pitch_px_fit_u=fit.fit_u_px * shorter,
+        pitch_px_distortion_u=fit.distortion_u_px * shorter,
+        index=(places.index * int(direction)).astype(np.intp),
+        position_px=places.s_px * shorter,
+        residual_px=fit.residual_px * shorter,
+        used=fit.used,
+        distortion_k1=fit.k1,
+        width_px=int(shape[1]),
+        height_px=int(shape[0]),
+    )
