@@ -1,0 +1,277 @@
+"""Write a phantom: a folder with everything a survey needs, and the truth about it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.errors import OutputExistsError
+from dieplat.files import write_bytes, write_json
+from dieplat.phantom.camera import (
+    MARGIN_PX,
+    Exposure,
+    Frame,
+    expose,
+    exposures,
+    stage_positions,
+    take_tile,
+    undistorted,
+)
+from dieplat.phantom.die import plan_die
+from dieplat.phantom.render import DieRaster, look
+from dieplat.phantom.ruler import plan_ruler
+from dieplat.phantom.scenario import Scenario, scenario_for
+from dieplat.phantom.truth import TrueTile, Truth
+from dieplat.work import Progress
+
+Float = npt.NDArray[np.float64]
+OVERSAMPLE = 1.3
+"""Raster pixels a tile pixel: the drawing's point spread is then 0.5 tile pixels wide (standard deviation)."""
+RIM_PX = 24.0
+
+
+def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> Truth:
+    """Settle the die, the frame and every tile's place, without drawing a pixel."""
+    rng = np.random.default_rng([seed, 1])
+    columns = scenario.columns or int(rng.integers(4, 7))
+    rows = scenario.rows or int(rng.integers(3, 6))
+    um_x = float(np.round(rng.uniform(*scenario.um_per_px), 4))
+    um_y = um_x * scenario.um_per_px_ratio_y
+    rotation = scenario.rotation_deg * float(rng.uniform(-1.0, 1.0))
+    width, height = scenario.tile_width_px, scenario.tile_height_px
+    step = (width * (1.0 - scenario.overlap), height * (1.0 - scenario.overlap))
+    corners = stage_positions(rows, columns, step, scenario.stage, rng)
+    missing = _choose_missing(rows, columns, scenario.missing, rng)
+    written = np.ones((rows, columns), dtype=bool)
+    written[tuple(np.array(missing, dtype=int).reshape(-1, 2).T)] = False
+    corners -= corners[written].min(axis=0)
+    inside = np.array(
+        [
+            corners[:, 0, 0].max(),
+            corners[0, :, 1].max(),
+            corners[:, -1, 0].min() + width,
+            corners[-1, :, 1].min() + height,
+        ]
+    )
+    room = (inside[2:] - inside[:2] - 2.0 * RIM_PX) * (um_x, um_y)
+    lean = abs(math.sin(math.radians(rotation)))
+    size = np.floor((room - lean * room[::-1]) * 10.0) / 10.0
+    middle = 0.5 * (inside[:2] + inside[2:])
+    die = plan_die(float(size[0]), float(size[1]), um_x, scenario.die, seed=seed)
+    frame = Frame(
+        um_x, um_y, rotation, (float(middle[0]), float(middle[1])), (0.5 * die.width_um, 0.5 * die.height_um)
+    )
+    order = _serpentine(rows, columns)
+    light = exposures(rows * columns, scenario.camera, rng)
+    suffix = scenario.picture_format
+    names = {
+        (r, c): (f"r{r:02d}_c{c:02d}.{suffix}" if scenario.naming == "grid" else f"IMG_{k + 1:04d}.{suffix}")
+        for k, (r, c) in enumerate(order)
+    }
+    tiles = tuple(
+        TrueTile(
+            names[r, c],
+            float(corners[r, c, 0]),
+            float(corners[r, c, 1]),
+            r,
+            c,
+            k,
+            light[k].gain,
+            light[k].defocus_px,
+        )
+        for k, (r, c) in enumerate(order)
+        if written[r, c]
+    )
+    far = corners[written].max(axis=0) + (width, height)
+    pitch_true = scenario.pitch_um + scenario.pitch_u_um * float(rng.standard_normal())
+    return Truth(
+        seed,
+        preset,
+        scenario.title,
+        math.ceil(far[0]),
+        math.ceil(far[1]),
+        width,
+        height,
+        rows,
+        columns,
+        scenario.overlap,
+        frame,
+        die,
+        DieRaster(die, um_x / OVERSAMPLE),
+        tiles,
+        tuple(names[place] for place in missing),
+        scenario.camera,
+        scenario.stage,
+        scenario.pitch_um,
+        pitch_true,
+        scenario.pitch_u_um,
+    )
+
+
+def _serpentine(rows: int, columns: int) -> list[tuple[int, int]]:
+    return [(r, c if r % 2 == 0 else columns - 1 - c) for r in range(rows) for c in range(columns)]
+
+
+def _choose_missing(rows: int, columns: int, count: int, rng: np.random.Generator) -> list[tuple[int, int]]:
+    """Places without a picture, never at the rim, where a tile may be the only witness of an edge."""
+    inner = [(r, c) for r in range(1, rows - 1) for c in range(1, columns - 1)]
+    return [inner[k] for k in rng.permutation(len(inner))[:count]]
+
+
+def make_phantom(
+    out: Path | str,
+    *,
+    seed: int,
+    preset: str = "ordinary",
+    replace: bool = False,
+    progress: Progress | None = None,
+    **changes: object,
+) -> Truth:
+    """Write a phantom survey folder.
+
+    Parameters
+    ----------
+    out : path
+        Folder to make: tiles/, micrometer.png, blocks.geojson, survey.toml, truth.json.
+    seed : int
+        Decides everything that the preset leaves open; the same seed gives the same bytes.
+    preset : str
+        One of `dieplat.phantom.scenario.PRESETS`.
+    replace : bool
+        Whether a folder that holds something other than an earlier phantom may be written into.
+    **changes
+        Fields of `Scenario` that replace the preset's.
+
+    Raises
+    ------
+    SettingsError
+        If a setting cannot be used.
+    OutputExistsError
+        If `out` holds files that are not a phantom's.
+    """
+    scenario = scenario_for(preset, **changes)
+    out = Path(out)
+    _prepare(out, replace=replace)
+    truth = plan_phantom(scenario, seed=seed, preset=preset)
+    total = len(truth.tiles) + 1 + int(scenario.turned)
+    done = 0
+    for tile, picture in _tiles(truth):
+        _write_picture(out / "tiles" / tile.name, picture, scenario.jpeg_quality)
+        done += 1
+        if progress is not None:
+            progress(done, total)
+    for name, turned in (("micrometer.png", False), ("micrometer_turned.png", True))[
+        : 1 + int(scenario.turned)
+    ]:
+        _write_picture(out / name, draw_micrometer(truth, scenario, turned=turned), scenario.jpeg_quality)
+        done += 1
+        if progress is not None:
+            progress(done, total)
+    write_json(out / "blocks.geojson", truth.blocks_document())
+    write_bytes(out / "survey.toml", _survey_toml(truth, scenario).encode("utf-8"))
+    write_json(out / "truth.json", truth.to_dict())
+    return truth
+
+
+def _prepare(out: Path, *, replace: bool) -> None:
+    """Make the folder; tiles of an earlier phantom are removed so that no stranger stays in the set."""
+    if out.exists() and not out.is_dir():
+        raise OutputExistsError(f"{out}: is a file; give the name of a folder")
+    if out.is_dir() and any(out.iterdir()) and not replace and not (out / "truth.json").is_file():
+        raise OutputExistsError(
+            f"{out}: holds files that are not a phantom's; choose another name or add --replace"
+        )
+    tiles = out / "tiles"
+    tiles.mkdir(parents=True, exist_ok=True)
+    for old in tiles.iterdir():
+        if old.suffix in (".jpg", ".png") and (old.stem[:1] == "r" or old.stem.startswith("IMG_")):
+            old.unlink()
+    (out / "micrometer_turned.png").unlink(missing_ok=True)
+
+
+def _tiles(truth: Truth) -> Iterator[tuple[TrueTile, npt.NDArray[np.uint8]]]:
+    """Every tile with its picture, row by row, so that only one row of the die is drawn at a time."""
+    grid = undistorted(truth.tile_width_px, truth.tile_height_px, truth.camera.k1, truth.camera.k2)
+    for row in range(truth.rows):
+        members = [tile for tile in truth.tiles if tile.row == row]
+        if not members:
+            continue
+        band = _band(truth, members, grid)
+        for tile in members:
+            light = take_tile(truth.raster, truth.frame, (tile.x_px, tile.y_px), grid, band)
+            rng = np.random.default_rng([truth.seed, 1000 + tile.order])
+            yield tile, expose(light, Exposure(tile.gain, tile.defocus_px), truth.camera, rng)
+
+
+def _band(
+    truth: Truth, members: list[TrueTile], grid: tuple[Float, Float]
+) -> tuple[int, int, npt.NDArray[np.float32]]:
+    """The part of the die that a row of tiles sees."""
+    edge = [(gx, gy) for gx in (grid[0].min(), grid[0].max()) for gy in (grid[1].min(), grid[1].max())]
+    x = np.array([tile.x_px + gx for tile in members for gx, _ in edge])
+    y = np.array([tile.y_px + gy for tile in members for _, gy in edge])
+    x_um, y_um = truth.frame.to_die(x, y)
+    scale = truth.raster.um_per_px
+    top, left = math.floor(y_um.min() / scale) - 4, math.floor(x_um.min() / scale) - 4
+    bottom, right = math.ceil(y_um.max() / scale) + 4, math.ceil(x_um.max() / scale) + 4
+    return top, left, truth.raster.window(top, left, bottom - top, right - left)
+
+
+def draw_micrometer(truth: Truth, scenario: Scenario, *, turned: bool = False) -> npt.NDArray[np.uint8]:
+    """The stage micrometer through the same optics, a little askew; `turned`: by 90 degrees more."""
+    rng = np.random.default_rng([truth.seed, 5 + int(turned)])
+    reach = 1.25 * math.hypot(truth.tile_width_px, truth.tile_height_px) * truth.frame.um_per_px_x
+    plate = plan_ruler(
+        reach,
+        0.72 * reach if not turned else reach,
+        truth.pitch_true_um,
+        dirt=scenario.ruler_dirt,
+        seed=truth.seed,
+    )
+    angle = scenario.ruler_rotation_deg * float(rng.uniform(-1.0, 1.0)) + (90.0 if turned else 0.0)
+    centre = (
+        0.5 * truth.tile_width_px + float(rng.uniform(-4.0, 4.0)),
+        0.5 * truth.tile_height_px + float(rng.uniform(-12.0, 12.0)),
+    )
+    frame = Frame(
+        truth.frame.um_per_px_x,
+        truth.frame.um_per_px_y,
+        angle,
+        centre,
+        (0.5 * plate.width_um, 0.5 * plate.height_um),
+    )
+    grid = undistorted(truth.tile_width_px, truth.tile_height_px, truth.camera.k1, truth.camera.k2)
+    raster = DieRaster(plate, truth.raster.um_per_px)
+    light = look(raster, *frame.to_die(*grid))
+    blur = 0.5 * (scenario.camera.defocus_px[0] + scenario.camera.defocus_px[1])
+    return expose(light, Exposure((1.0, 1.0, 1.0), blur), truth.camera, rng)
+
+
+def _write_picture(path: Path, picture: npt.NDArray[np.uint8], quality: int) -> None:
+    options = (
+        [cv2.IMWRITE_JPEG_QUALITY, quality] if path.suffix == ".jpg" else [cv2.IMWRITE_PNG_COMPRESSION, 4]
+    )
+    done, data = cv2.imencode(path.suffix, cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise OSError(f"{path}: the picture could not be encoded")
+    write_bytes(path, data.tobytes())
+
+
+def _survey_toml(truth: Truth, scenario: Scenario) -> str:
+    lines = [
+        f'title = "{truth.title.replace(chr(34), chr(92) + chr(34))}"',
+        'tiles = "tiles"',
+        'micrometer = "micrometer.png"',
+        *(['micrometer_turned = "micrometer_turned.png"'] if scenario.turned else []),
+        f"pitch_um = {truth.pitch_um!r}",
+        f"pitch_u_um = {truth.pitch_u_um!r}",
+        'blocks = "blocks.geojson"',
+        f"frequency_hz = {scenario.frequency_hz!r}",
+        f"thickness_um = {scenario.thickness_um!r}",
+    ]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,107 @@
+"""Named presets: which die, which stage, which camera."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from dieplat.errors import SettingsError
+from dieplat.phantom.camera import CameraPlan, StagePlan
+from dieplat.phantom.die import DiePlan
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """Everything but the seed. Ranges are drawn from evenly by the seed; None means that the seed decides."""
+
+    title: str = "Invented test die"
+    rows: int | None = None
+    columns: int | None = None
+    tile_width_px: int = 800
+    tile_height_px: int = 600
+    overlap: float = 0.2
+    um_per_px: tuple[float, float] = (0.46, 0.60)
+    um_per_px_ratio_y: float = 1.0
+    rotation_deg: float = 0.5
+    """Largest angle of the die against the camera."""
+    die: DiePlan = field(default_factory=DiePlan)
+    camera: CameraPlan = field(default_factory=CameraPlan)
+    stage: StagePlan = field(default_factory=StagePlan)
+    pitch_um: float = 10.0
+    pitch_u_um: float = 0.002
+    ruler_rotation_deg: float = 0.8
+    ruler_dirt: float = 0.6
+    turned: bool = False
+    naming: str = "grid"
+    """"grid" (r00_c00) or "order" (IMG_0001 in serpentine order of capture)."""
+    picture_format: str = "jpg"
+    jpeg_quality: int = 92
+    missing: int = 0
+    frequency_hz: float = 5.8e9
+    thickness_um: float = 2.8
+
+
+_PLAIN_CAMERA = CameraPlan(
+    vignetting=0.0, exposure_drift=0.0, white_balance_drift=0.0, noise=1.0 / 255.0, defocus_px=(0.0, 0.0)
+)
+
+PRESETS: dict[str, Scenario] = {
+    "ordinary": Scenario(),
+    "sharp": Scenario(
+        camera=_PLAIN_CAMERA, picture_format="png", pitch_u_um=0.0, ruler_dirt=0.0, rows=3, columns=4
+    ),
+    "memory": Scenario(
+        rows=4,
+        columns=5,
+        die=DiePlan(
+            order=(("memory_plane", 0.9), ("logic", 0.1)),
+            dirt=0.12,
+            texture=0.15,
+            antenna=False,
+            straps=False,
+        ),
+    ),
+    "blank": Scenario(
+        rows=4,
+        columns=5,
+        die=DiePlan(order=(("blank", 0.8), ("logic", 0.2)), dirt=0.0, texture=0.0, antenna=False),
+    ),
+    "lens": Scenario(camera=CameraPlan(k1=0.015, k2=0.002)),
+    "shaded": Scenario(camera=CameraPlan(vignetting=0.35, exposure_drift=0.20, white_balance_drift=0.06)),
+    "order": Scenario(naming="order"),
+    "missing": Scenario(missing=2),
+    "stretched": Scenario(um_per_px_ratio_y=1.012, turned=True),
+    "radio": Scenario(die=DiePlan(order=(("rf", 0.6), ("logic", 0.4)))),
+}
+
+
+def scenario_for(preset: str, **changes: object) -> Scenario:
+    """The preset with `changes`; None leaves a field as it is.
+
+    Raises
+    ------
+    SettingsError
+        If the preset or a value is not one that can be used.
+    """
+    if preset not in PRESETS:
+        raise SettingsError(f"preset {preset!r}: not known; choose one of {', '.join(PRESETS)}")
+    scenario = replace(PRESETS[preset], **{k: v for k, v in changes.items() if v is not None})  # type: ignore[arg-type]
+    _check(scenario)
+    return scenario
+
+
+def _check(scenario: Scenario) -> None:
+    for name in ("rows", "columns"):
+        value = getattr(scenario, name)
+        if value is not None and not 2 <= value <= 60:
+            raise SettingsError(f"{name} {value}: must lie between 2 and 60")
+    if not 0.05 <= scenario.overlap <= 0.5:
+        raise SettingsError(f"overlap {scenario.overlap:g}: must lie between 0.05 and 0.5")
+    if not (240 <= scenario.tile_width_px <= 4096 and 200 <= scenario.tile_height_px <= 4096):
+        raise SettingsError(
+            f"tile {scenario.tile_width_px} x {scenario.tile_height_px} px: must lie between "
+            "240 x 200 and 4096 x 4096"
+        )
+    if scenario.naming not in ("grid", "order"):
+        raise SettingsError(f"naming {scenario.naming!r}: choose grid or order")
+    if scenario.picture_format not in ("jpg", "png"):
+        raise SettingsError(f"format {scenario.picture_format!r}: choose jpg or png")
