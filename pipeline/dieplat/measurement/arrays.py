@@ -1,0 +1,360 @@
+"""Memory arrays: pitch, rotation, banks and the count of cells, read from the picture.
+
+The way: coarse period vectors from the autocorrelation (arrays_period), fine ones by phase (arrays_phase), the
+picture resampled so that a period is a whole number of samples, banks and counts from folded profiles
+(arrays_banks), and at last whether a period is one cell or two mirrored ones (arrays_cell).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely import affinity
+from shapely.geometry.base import BaseGeometry
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement import arrays_banks as banks
+from dieplat.measurement import arrays_cell as cell
+from dieplat.measurement import arrays_period, arrays_phase
+from dieplat.values import ArrayLattice, Bank
+
+FloatArray = npt.NDArray[np.float32]
+BoolArray = npt.NDArray[np.bool_]
+Matrix = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frame:
+    """The picture in lattice coordinates: `samples` = (n_x, n_y) a period, `origin` the place of sample (0, 0).
+
+    A point (i, j) of the frame, in samples from the frame's corner, lies at origin + i step_x + j step_y.
+    """
+
+    picture: FloatArray
+    mask: FloatArray
+    samples: tuple[int, int]
+    origin: Matrix
+    step_x: Matrix
+    step_y: Matrix
+
+    def to_image(self, i: float, j: float) -> Matrix:
+        return np.asarray(self.origin + i * self.step_x + j * self.step_y)
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    across: banks.Extent
+    down: banks.Extent
+
+
+def measure_array(
+    image: npt.NDArray[np.generic], polygon: BaseGeometry, *, origin_px: tuple[float, float] = (0, 0)
+) -> ArrayLattice:
+    """Measure the lattice of a memory array inside a polygon drawn around it.
+
+    Parameters
+    ----------
+    image : ndarray of shape (H, W) or (H, W, 3), any real dtype
+        Crop of the mosaic.
+    polygon : shapely polygon
+        Outline in mosaic pixels; may include some periphery, straps, and several banks.
+    origin_px : tuple of float
+        Mosaic coordinate (x, y) of the crop's top-left corner.
+
+    Returns
+    -------
+    ArrayLattice
+        Pitches of one cell in pixels with standard uncertainties (k = 1: the scatter of the phases about one
+        lattice, by region, see `arrays_phase.fit_banks`; the scale is not in it), rotation of the rows (positive
+        from x towards y), banks and counts. `remarks` names what a reader should check.
+
+    Raises
+    ------
+    UndecidedError
+        If nothing repeats, a period is below the sampling limit, or the picture leaves the cell or the count open.
+
+    Notes
+    -----
+    A picture whose cells are each their own mirror image looks the same as one of mirrored half cells. Such a
+    period is decided by how alike its halves and its two mirror axes are, or refused.
+    """
+    grey = _grey(image)
+    local = affinity.translate(polygon, -origin_px[0], -origin_px[1])
+    mask = _raster(local, grey.shape)
+    if mask.sum() < 400:
+        raise UndecidedError("memory array: fewer than 400 pixels lie inside the polygon; enlarge it")
+    a_x, a_y, strength = arrays_period.coarse_lattice(grey, mask)
+    flat = arrays_period.flatten(grey, mask, 3.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
+    reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
+    phase = arrays_phase.demodulate(flat, reciprocal)
+    reciprocal = arrays_phase.advance(phase, reciprocal)
+    for attempt in range(3):
+        frame = _resample(grey, mask, local, reciprocal)
+        blocks = _find_blocks(frame)
+        rectangles = [_inner(block, frame) for block in blocks]
+        change, covariance = arrays_phase.fit_banks(
+            arrays_phase.cell_phases(frame.picture, frame.samples, rectangles, phase.orders)
+        )
+        drift = _drift(change @ reciprocal, grey.shape)
+        reciprocal = (np.eye(2) + change) @ reciprocal
+        if drift < 0.02:
+            return _report(frame, blocks, reciprocal, covariance, strength, origin_px)
+    raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
+
+
+def _grey(image: npt.NDArray[np.generic]) -> FloatArray:
+    """Grey by the direction in which neighbouring pixels' colours differ most."""
+    values = np.asarray(image, dtype=np.float32)
+    if values.ndim == 2:
+        return values
+    change = values[:, 2:] - values[:, :-2]
+    change = change.reshape(-1, values.shape[2])
+    _, vectors = np.linalg.eigh((change.T @ change).astype(np.float64))
+    weight = vectors[:, -1] * (1.0 if vectors[:, -1].sum() >= 0 else -1.0)
+    return np.asarray(values @ weight.astype(np.float32), dtype=np.float32)
+
+
+def _raster(polygon: BaseGeometry, shape: tuple[int, ...]) -> BoolArray:
+    """Pixels whose centre lies in the polygon, holes left out."""
+    mask = np.zeros(shape, dtype=np.uint8)
+    for part in shapely.get_parts(polygon):
+        if part.geom_type != "Polygon":
+            continue
+        for ring, value in [(part.exterior, 1), *((hole, 0) for hole in part.interiors)]:
+            points = np.round((np.asarray(ring.coords)[:, :2] - 0.5) * 256).astype(np.int32)
+            cv2.fillPoly(mask, [points], value, shift=8)
+    return mask.astype(bool)
+
+
+def _drift(change: Matrix, shape: tuple[int, ...]) -> float:
+    """Periods by which the far corner moves under a change of the reciprocal vectors."""
+    return float(np.abs(change @ np.array([shape[1], shape[0]], dtype=np.float64)).max())
+
+
+def _resample(grey: FloatArray, mask: BoolArray, polygon: BaseGeometry, reciprocal: Matrix) -> _Frame:
+    period = np.linalg.inv(reciprocal)
+    samples = tuple(max(8, 2 * math.ceil(float(np.hypot(*period[:, k])) / 2)) for k in (0, 1))
+    corners = np.asarray(polygon.envelope.exterior.coords)[:, :2]
+    corners = np.clip(corners, 0, np.array(grey.shape[::-1]))
+    lattice = corners @ reciprocal.T
+    low, high = np.floor(lattice.min(axis=0)), np.ceil(lattice.max(axis=0))
+    size = [int((high[k] - low[k]) * samples[k]) for k in (0, 1)]
+    if max(size) > 32000:
+        raise UndecidedError("memory array: more than 32000 samples along one side; measure it in parts")
+    step_x, step_y = period[:, 0] / samples[0], period[:, 1] / samples[1]
+    origin = period @ low
+    corner = origin + 0.5 * (step_x + step_y) - 0.5
+    matrix = np.column_stack([step_x, step_y, corner])
+    flags = cv2.WARP_INVERSE_MAP
+    picture = cv2.warpAffine(
+        grey, matrix, (size[0], size[1]), flags=cv2.INTER_CUBIC | flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    inside = cv2.warpAffine(mask.astype(np.float32), matrix, (size[0], size[1]), flags=cv2.INTER_NEAREST | flags)
+    return _Frame(picture, inside, (samples[0], samples[1]), origin, step_x, step_y)
+
+
+def _find_blocks(frame: _Frame) -> list[_Block]:
+    """Find the banks: along x in the most regular band of rows, then along y, then both again with all rows."""
+    n_x, n_y = frame.samples
+    picture, mask = frame.picture, frame.mask
+    band = _regular_band(picture, mask, n_x, n_y)
+    first = max(banks.find_runs(*banks.fold(picture[band], mask[band], n_y), n_x), key=lambda r: r.stop - r.start)
+    columns = slice(first.start, first.stop)
+    down_runs = banks.find_runs(*banks.fold(picture[:, columns].T, mask[:, columns].T, n_x), n_y)
+    blocks = []
+    for down in down_runs:
+        rows = slice(down.start, down.stop)
+        profile, covered = banks.fold(picture[rows], mask[rows], n_y)
+        across_runs = banks.find_runs(profile, covered, n_x)
+        for across in across_runs:
+            extent_x = banks.find_extent(profile, covered, across, across_runs, n_x)
+            columns = slice(across.start, across.stop)
+            turned, turned_covered = banks.fold(picture[:, columns].T, mask[:, columns].T, n_x)
+            extent_y = banks.find_extent(turned, turned_covered, down, down_runs, n_y)
+            blocks.append(_Block(extent_x, extent_y))
+    return blocks
+
+
+def _regular_band(picture: FloatArray, mask: FloatArray, n_x: int, n_y: int) -> slice:
+    """Choose the band of a few periods' height in which the rows repeat best along x."""
+    height = min(4 * n_y, picture.shape[0])
+    best, choice = -1.0, slice(0, height)
+    starts = np.unique(np.linspace(0, picture.shape[0] - height, 24).astype(int))
+    for start in starts:
+        rows = slice(int(start), int(start) + height)
+        folded, covered = banks.fold(picture[rows], mask[rows], n_y)
+        if covered.sum() < 3 * n_x:
+            continue
+        moved = covered[n_x:] & covered[:-n_x]
+        a, b = folded[:, n_x:][:, moved], folded[:, :-n_x][:, moved]
+        score = float(((a - a.mean()) * (b - b.mean())).sum()) / max(float(folded.shape[0]), 1.0)
+        if score > best:
+            best, choice = score, rows
+    return choice
+
+
+def _inner(block: _Block, frame: _Frame) -> tuple[int, int, int, int]:
+    """Samples (i0, j0, i1, j1) that surely belong to a bank."""
+    height, width = frame.picture.shape
+    return (
+        max(0, math.ceil(block.across.start[1])),
+        max(0, math.ceil(block.down.start[1])),
+        min(width, math.floor(block.across.stop[0])),
+        min(height, math.floor(block.down.stop[0])),
+    )
+
+
+def _mean_period(frame: _Frame, block: _Block) -> FloatArray:
+    n_x, n_y = frame.samples
+    i0, j0, i1, j1 = _inner(block, frame)
+    part, mask = frame.picture[j0:j1, i0:i1], frame.mask[j0:j1, i0:i1]
+    folded, _ = banks.fold(part, mask, n_y)
+    again, _ = banks.fold(folded.T, np.ones_like(folded.T), n_x)
+    return np.asarray(again.T, dtype=np.float32)
+
+
+def _cells_a_period(period: FloatArray, extents: list[tuple[float, float]], axis: str) -> tuple[int, str | None]:
+    """Decide whether a period is one cell or two mirrored ones.
+
+    Returns the number of cells (1 or 2) and a remark.
+    """
+    found = cell.symmetry(period)
+    if found.mirror < cell.MIRROR_LIKENESS:
+        if found.half > 0.8 or found.third > 0.8:
+            raise UndecidedError(
+                f"memory array: along {axis} the period holds parts that are nearly but not quite alike, so one "
+                "cell or several may be meant; photograph at a higher magnification"
+            )
+        return 1, None
+    # An odd number of half periods can only be made of mirrored half-period cells.
+    odd = any(math.ceil(2 * low - 0.1) == math.floor(2 * high + 0.1) and round(low + high) % 2 for low, high in extents)
+    if odd or found.half > 0.3 or (found.axes_alike > 0.75 and found.half > -0.5):
+        return 2, None
+    if found.half < -0.3 and found.axes_alike < 0.4:
+        return 1, (
+            f"along {axis} the cell is its own mirror image and taken as one cell; if it is two mirrored cells, "
+            "the count doubles and the pitch halves"
+        )
+    raise UndecidedError(
+        f"memory array: along {axis} the picture is equal to its mirror image, so a period may be one cell or two "
+        "mirrored ones; count the cells of one row by eye"
+    )
+
+
+def _count(extent: banks.Extent, samples: float, axis: str) -> tuple[int, float, str | None]:
+    """Whole cells in an extent, the place of its first edge, and a remark."""
+    low, high = extent.cells_between(samples)
+    middle = (low + high) / 2
+    fitting = [k for k in range(max(1, math.floor(low) - 1), math.ceil(high) + 2) if low - 0.1 <= k <= high + 0.1]
+    remark = None
+    if fitting:
+        count = min(fitting, key=lambda k: abs(k - middle))
+        if len(fitting) > 1 and abs(count - middle) > 0.35:
+            raise UndecidedError(
+                f"memory array: the ends of a bank along {axis} look like its gaps, so it holds {fitting[0]} or "
+                f"{fitting[-1]} cells; draw the polygon with a small margin, or count by eye"
+            )
+    else:
+        count = max(1, round(middle))
+        off = min(abs(low - count), abs(high - count))
+        if off > 0.25:
+            cause = "the polygon cuts through it" if extent.start_cut or extent.stop_cut else "its edges are unclear"
+            raise UndecidedError(
+                f"memory array: a bank spans {middle:.2f} cells along {axis}, not a whole number ({cause}); "
+                "draw the polygon a few pixels outside the cells"
+            )
+        remark = f"a bank spans {middle:.2f} cells along {axis}; counted as {count}"
+    first = _first_edge(extent, count * samples)
+    return count, first, remark
+
+
+def _first_edge(extent: banks.Extent, length: float) -> float:
+    low = max(extent.start[0], extent.stop[0] - length)
+    high = min(extent.start[1], extent.stop[1] - length)
+    return (low + high) / 2
+
+
+def _report(
+    frame: _Frame,
+    blocks: list[_Block],
+    reciprocal: Matrix,
+    covariance: Matrix,
+    strength: float,
+    origin_px: tuple[float, float],
+) -> ArrayLattice:
+    n_x, n_y = frame.samples
+    largest = max(
+        blocks, key=lambda b: (b.across.stop[0] - b.across.start[0]) * (b.down.stop[0] - b.down.start[0])
+    )
+    period = _mean_period(frame, largest)
+    per_x, remark_x = _cells_a_period(period, [b.across.cells_between(n_x) for b in blocks], "x")
+    per_y, remark_y = _cells_a_period(period.T, [b.down.cells_between(n_y) for b in blocks], "y")
+    remarks = [text for text in (remark_x, remark_y) if text]
+    found: list[Bank] = []
+    places: list[tuple[int, int]] = []
+    for block in blocks:
+        columns, left, remark_a = _count(block.across, n_x / per_x, "x")
+        rows, top, remark_b = _count(block.down, n_y / per_y, "y")
+        remarks += [text for text in (remark_a, remark_b) if text]
+        x0, y0 = frame.to_image(left, top) + origin_px
+        x1, y1 = frame.to_image(left + columns * n_x / per_x, top + rows * n_y / per_y) + origin_px
+        found.append(Bank((float(x0), float(y0), float(x1), float(y1)), columns, rows))
+        places.append((round(left / n_x), round(top / n_y)))
+    vectors, spread = _vectors(reciprocal, covariance)
+    pitch = np.hypot(vectors[0], vectors[1]) / (per_x, per_y)
+    rotation, skew = _angles(vectors)
+    if abs(skew) > 0.1:
+        remarks.append(f"rows and columns are {90 + skew:.2f} degrees apart, not 90: the picture is sheared")
+    if strength < 0.1:
+        remarks.append("the cells stand out from noise only weakly")
+    return ArrayLattice(
+        pitch_x_px=float(pitch[0]),
+        pitch_x_px_u=float(spread[0] / per_x),
+        pitch_y_px=float(pitch[1]),
+        pitch_y_px_u=float(spread[1] / per_y),
+        rotation_deg=rotation,
+        columns=_widest(found, 0),
+        rows=_widest(found, 1),
+        cells=sum(bank.columns * bank.rows for bank in found),
+        banks=tuple(found),
+        mirrored_x=per_x == 2,
+        mirrored_y=per_y == 2,
+        remarks=tuple(dict.fromkeys(remarks)),
+    )
+
+
+def _widest(found: list[Bank], axis: int) -> int:
+    """Greatest number of columns (axis 0) or rows (axis 1) in any row or column of banks."""
+    totals: dict[int, int] = {}
+    other = 1 - axis
+    size = min(bank.bounds_px[other + 2] - bank.bounds_px[other] for bank in found)
+    for bank in found:
+        middle = (bank.bounds_px[other] + bank.bounds_px[other + 2]) / 2
+        key = next((k for k in totals if abs(k - middle) < size / 2), round(middle))
+        totals[key] = totals.get(key, 0) + (bank.columns if axis == 0 else bank.rows)
+    return max(totals.values())
+
+
+def _vectors(reciprocal: Matrix, covariance: Matrix) -> tuple[Matrix, Matrix]:
+    """Period vectors as columns, and the standard uncertainty of their lengths by propagation (JCGM 100, 5.1.2)."""
+    vectors = np.linalg.inv(reciprocal)
+    spread = []
+    for k in (0, 1):
+        unit = vectors[:, k] / np.hypot(*vectors[:, k])
+        # A change D of the reciprocal vectors moves the period vectors A by -A D.
+        gradient = np.zeros((2, 2))
+        gradient[:, k] = -unit @ vectors
+        spread.append(math.sqrt(max(float(gradient.ravel() @ covariance @ gradient.ravel()), 0.0)))
+    return vectors, np.array(spread)
+
+
+def _angles(vectors: Matrix) -> tuple[float, float]:
+    """Rotation as the mean of both axes' angles, and how far their difference is from 90 degrees."""
+    first = math.degrees(math.atan2(vectors[1, 0], vectors[0, 0]))
+    second = math.degrees(math.atan2(-vectors[0, 1], vectors[1, 1]))
+    return (first + second) / 2, second - first

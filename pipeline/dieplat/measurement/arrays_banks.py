@@ -1,0 +1,259 @@
+"""Banks of an array along one axis, and the count of cells in each, from folded profiles.
+
+A profile has the picture folded along the other axis: `profile[v, x]` is the mean of all samples at place `v` of a
+cell and column `x` of the lattice frame, in which a period is `n` samples. Along x, a window of one period is
+compared with the cell's own pattern at every shift: a bank is where the likeness is high and the shift constant.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.errors import UndecidedError
+
+FloatArray = npt.NDArray[np.float32]
+BoolArray = npt.NDArray[np.bool_]
+
+_HARMONICS = 10
+_SAME_SHIFT = 0.12
+"""Share of a period by which the shift may differ within a bank."""
+_SLACK = 0.06
+"""Share of a cell's contrast that an edge may gain or lose by blur and noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Samples start..stop (stop excluded) along an axis that belong to one bank."""
+
+    start: int
+    stop: int
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """A bank's edges in samples, each with the interval in which the picture cannot tell its place."""
+
+    start: tuple[float, float]
+    stop: tuple[float, float]
+    start_cut: bool
+    stop_cut: bool
+
+    def cells_between(self, cell: float) -> tuple[float, float]:
+        """Least and greatest number of cells of `cell` samples that fit."""
+        return (self.stop[0] - self.start[1]) / cell, (self.stop[1] - self.start[0]) / cell
+
+
+def fold(picture: FloatArray, mask: FloatArray, n: int) -> tuple[FloatArray, BoolArray]:
+    """Fold the rows of (H, W) by `n`; returns (n, W) means and which columns (W,) are covered."""
+    height, width = picture.shape
+    pad = (-height) % n
+    total = np.pad(picture * mask, ((0, pad), (0, 0))).reshape(-1, n, width).sum(axis=0)
+    count = np.pad(mask, ((0, pad), (0, 0))).reshape(-1, n, width).sum(axis=0)
+    # A column seen only in a corner of the polygon has too few rows to speak for the bank.
+    covered = count.min(axis=0) >= max(1.0, 0.35 * float(count.max()))
+    return np.asarray(total / np.maximum(count, 1e-6), dtype=np.float32), covered
+
+
+def find_runs(profile: FloatArray, covered: BoolArray, n: int) -> list[Run]:
+    """Find the banks along a folded profile.
+
+    Raises
+    ------
+    UndecidedError
+        If no stretch of two periods repeats.
+    """
+    spectra = _window_spectra(_thin(profile), n)
+    usable = _all_covered(covered, n)[: spectra.shape[0]]
+    if usable.sum() < n:
+        raise UndecidedError("memory array: fewer than two periods lie inside the polygon")
+    template = _typical(spectra, usable, n)
+    for _ in range(2):
+        likeness, shift = _compare(spectra, template, n)
+        likeness[~usable] = 0.0
+        level = float(np.percentile(likeness[usable], 80))
+        good = likeness > max(0.85 * level, 0.3)
+        if not good.any():
+            raise UndecidedError("memory array: the cells are too unlike one another to be told from noise")
+        template = _mean_aligned(spectra[good], shift[good], n)
+    return _runs_of(good, shift, n)
+
+
+def _thin(profile: FloatArray, rows: int = 32) -> FloatArray:
+    if profile.shape[0] <= rows:
+        return profile
+    edges = np.linspace(0, profile.shape[0], rows + 1).astype(int)
+    sums = np.add.reduceat(profile, edges[:-1], axis=0)
+    return np.asarray(sums / np.diff(edges)[:, None], dtype=np.float32)
+
+
+def _window_spectra(profile: FloatArray, n: int) -> npt.NDArray[np.complex64]:
+    """Fourier coefficients 1.. of every window of one period, with phases tied to the frame: (X, V, K)."""
+    width = profile.shape[1]
+    orders = np.arange(1, min(_HARMONICS, n // 2 - 1) + 1)
+    wave = np.exp(-2j * np.pi * np.outer(np.arange(width), orders) / n)
+    running = np.cumsum(profile.T[:, :, None].astype(np.float64) * wave[:, None, :], axis=0)
+    running = np.concatenate([np.zeros_like(running[:1]), running])
+    return np.asarray((running[n:] - running[:-n]) / n, dtype=np.complex64)
+
+
+def _all_covered(covered: BoolArray, n: int) -> BoolArray:
+    running = np.concatenate([[0], np.cumsum(covered)])
+    return np.asarray(running[n:] - running[:-n] == n)
+
+
+def _scores(spectra: npt.NDArray[np.complex64], template: npt.NDArray[np.complex64], n: int) -> FloatArray:
+    """Normalised likeness of windows (X, V, K) with a template (V, K) at all n shifts: (X, n)."""
+    cross = np.einsum("xvk,vk->xk", spectra, template.conj())
+    size = np.sqrt((np.abs(spectra) ** 2).sum(axis=(1, 2)) * (np.abs(template) ** 2).sum())
+    full = np.zeros((len(spectra), n // 2 + 1), dtype=np.complex128)
+    full[:, 1 : 1 + cross.shape[1]] = cross
+    # irfft halves: 2 Re(sum) / n; the shift s means template(x - s).
+    return np.asarray(np.fft.irfft(full, n, axis=1) * n / 2 / np.maximum(size, 1e-12)[:, None], dtype=np.float32)
+
+
+def _typical(spectra: npt.NDArray[np.complex64], usable: BoolArray, n: int) -> npt.NDArray[np.complex64]:
+    """Pick the window that is most like all others, at whatever shift."""
+    places = np.flatnonzero(usable)
+    places = places[:: max(1, len(places) // 60)]
+    trial = spectra[places]
+    sums = []
+    for one in trial:
+        best = np.sort(_scores(trial, one, n).max(axis=1))
+        sums.append(float(best[len(best) // 2 :].mean()))
+    return np.asarray(trial[int(np.argmax(sums))])
+
+
+def _compare(
+    spectra: npt.NDArray[np.complex64], template: npt.NDArray[np.complex64], n: int
+) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    score = _scores(spectra, template, n)
+    return score.max(axis=1), np.asarray(score.argmax(axis=1), dtype=np.int64)
+
+
+def _mean_aligned(
+    spectra: npt.NDArray[np.complex64], shift: npt.NDArray[np.int64], n: int
+) -> npt.NDArray[np.complex64]:
+    orders = np.arange(1, spectra.shape[2] + 1)
+    turn = np.exp(2j * np.pi * np.outer(shift, orders) / n)
+    return np.asarray((spectra * turn[:, None, :]).mean(axis=0), dtype=np.complex64)
+
+
+def _runs_of(good: BoolArray, shift: npt.NDArray[np.int64], n: int) -> list[Run]:
+    limit = max(_SAME_SHIFT * n, 1.0)
+
+    def apart(a: float, b: float) -> float:
+        return abs((a - b + n / 2) % n - n / 2)
+
+    found: list[tuple[int, int, float]] = []
+    start: int | None = None
+    for x in range(len(good) + 1):
+        inside = x < len(good) and bool(good[x])
+        if start is not None and (not inside or apart(float(shift[x]), float(shift[start])) > limit):
+            found.append((start, x, float(np.median(shift[start:x]))))
+            start = None
+        if inside and start is None:
+            start = x
+    merged: list[tuple[int, int, float]] = []
+    for item in found:
+        if merged and apart(merged[-1][2], item[2]) <= limit and item[0] - merged[-1][1] < 0.3 * n:
+            merged[-1] = (merged[-1][0], item[1], merged[-1][2])
+        else:
+            merged.append(item)
+    # A window of one period that stays put for half a period more has seen the pattern repeat.
+    runs = [Run(a, b + n - 1) for a, b, _ in merged if b - a >= 0.5 * n]
+    if not runs:
+        raise UndecidedError("memory array: no stretch of two cells repeats inside the polygon")
+    return runs
+
+
+def find_extent(profile: FloatArray, covered: BoolArray, run: Run, others: list[Run], n: int) -> Extent:
+    """Find both edges of a bank by how much of each cell's contrast is still there.
+
+    Along the edge, alpha(x) is the share of the cell's pattern against the outside at column x; summed with the
+    pattern's own contrast as weight it says how much of the last cell is present, whatever the outside looks like.
+    """
+    width = profile.shape[1]
+    before = max([other.stop for other in others if other.stop <= run.start + n and other != run], default=0)
+    after = min([other.start for other in others if other.start >= run.stop - n and other != run], default=width)
+    stop, stop_cut = _edge(profile, covered, run, after, n)
+    mirrored = Run(width - run.stop, width - run.start)
+    start, start_cut = _edge(profile[:, ::-1], covered[::-1], mirrored, width - before, n)
+    return Extent((width - start[1], width - start[0]), stop, start_cut, stop_cut)
+
+
+def _edge(
+    profile: FloatArray, covered: BoolArray, run: Run, next_start: int, n: int
+) -> tuple[tuple[float, float], bool]:
+    """Right edge of a run: its interval in samples and whether the polygon cuts the bank there."""
+    template = _local_template(profile, run, n)
+    begin = max(run.start, run.stop - 2 * n)
+    limit = _covered_until(covered, run.stop - 1)
+    reach = min(limit, run.stop + n, max(next_start + n // 2, run.stop))
+    outside = _outside(profile, run, min(limit, max(next_start, run.stop)), n)
+    columns = np.arange(begin, run.stop + 2 * n)
+    pattern = template[:, columns % n]
+    if outside is None:
+        contrast = ((pattern - template.mean()) ** 2).mean(axis=0)
+    else:
+        contrast = ((pattern - outside[:, None]) ** 2).mean(axis=0)
+    contrast += 0.02 * float(contrast.mean())
+    misfit = ((profile[:, begin:reach] - pattern[:, : reach - begin]) ** 2).mean(axis=0)
+    floor = float(np.median(misfit[: max(run.stop - n // 2 - begin, 1)]))
+    seen = contrast[: reach - begin]
+    alpha = np.clip(1.0 - np.sqrt(np.maximum(misfit - floor, 0.0) / seen), 0.0, 1.0)
+    alpha = _until_gone(alpha, seen, n)
+    present = float((alpha * seen).sum())
+    total = np.concatenate([[0.0], np.cumsum(contrast)])
+    slack = _SLACK * float(contrast[:n].sum())
+    if reach == limit and reach - begin > 0 and float(alpha[-max(n // 6, 1) :].mean()) > 0.5:
+        # Still the cells' pattern where the polygon ends: the polygon is the edge.
+        low = float(np.interp(present - slack, total, np.arange(len(total))))
+        return (begin + low, float(limit) + 0.5), True
+    low, high = (_place(total, value) for value in (present - slack, present + slack))
+    return (begin + low, begin + high), False
+
+
+def _place(total: npt.NDArray[np.float64], value: float) -> float:
+    return float(np.interp(value, total, np.arange(len(total))))
+
+
+def _until_gone(alpha: npt.NDArray[np.float64], contrast: npt.NDArray[np.float64], n: int) -> npt.NDArray[np.float64]:
+    """Drop likeness by chance beyond the place where half a cell's contrast in a row is missing."""
+    missing = np.cumsum((1.0 - alpha) * contrast)
+    gone = np.flatnonzero(missing > 0.5 * float(contrast[:n].sum()))
+    if len(gone):
+        alpha = alpha.copy()
+        alpha[gone[0] :] = 0.0
+    return alpha
+
+
+def _local_template(profile: FloatArray, run: Run, n: int) -> FloatArray:
+    """Mean cell (V, n) of the last whole periods of a run, by frame phase, so that slow shading drops out."""
+    stop = run.stop - n // 4
+    periods = max(1, min(8, (stop - run.start) // n))
+    columns = np.arange(stop - periods * n, stop)
+    if columns[0] < 0:
+        columns = np.arange(max(run.start, 0), max(run.start, 0) + n)
+        periods = 1
+    mean = profile[:, columns].reshape(profile.shape[0], periods, n).mean(axis=1)
+    template = np.empty_like(mean)
+    template[:, columns[:n] % n] = mean
+    return template
+
+
+def _covered_until(covered: BoolArray, place: int) -> int:
+    gaps = np.flatnonzero(~covered[place:])
+    return int(place + gaps[0]) if len(gaps) else len(covered)
+
+
+def _outside(profile: FloatArray, run: Run, limit: int, n: int) -> FloatArray | None:
+    """Typical column beyond the run, or None when the picture ends there."""
+    low, high = run.stop + n // 4, min(limit, run.stop + 2 * n)
+    if high - low < max(2, n // 8):
+        low = run.stop + 1
+    if high - low < 2:
+        return None
+    return np.asarray(np.median(profile[:, low:high], axis=1), dtype=np.float32)

@@ -1,0 +1,213 @@
+"""The coarse lattice of a repeating picture, from its autocorrelation.
+
+The autocorrelation of a repeating picture peaks at every lattice vector, whatever the phase of the pattern and
+whatever stands between the banks (Wiener-Khinchin theorem; computed through the power spectrum). A candidate is
+accepted as a period only when its multiples are peaks of the same height, which keeps sub-patterns of a cell and
+fractions of a period out.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, ndimage
+
+from dieplat.errors import UndecidedError
+
+FloatArray = npt.NDArray[np.float32]
+Vector = npt.NDArray[np.float64]
+
+NYQUIST_PX = 2.2
+_WEDGE = 0.05
+"""Tangent of the largest lattice rotation searched, 2.9 degrees."""
+_FINE = 4
+_FINE_REACH_PX = 40
+
+
+def flatten(image: FloatArray, mask: npt.NDArray[np.bool_], sigma_px: float) -> FloatArray:
+    """Subtract the local mean inside `mask` (Gaussian, `sigma_px`); zero outside it."""
+    weight = mask.astype(np.float32)
+    blur = {"ksize": (0, 0), "sigmaX": sigma_px, "borderType": cv2.BORDER_CONSTANT}
+    mean = cv2.GaussianBlur(image * weight, **blur)
+    norm = cv2.GaussianBlur(weight, **blur)
+    flat = np.where(mask, image - mean / np.maximum(norm, 1e-6), 0.0)
+    return np.asarray(flat, dtype=np.float32)
+
+
+def coarse_lattice(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vector, Vector, float]:
+    """Find the two shortest period vectors near the picture's axes.
+
+    Parameters
+    ----------
+    image : ndarray of shape (H, W), float32
+        Grey picture, any unit.
+    mask : ndarray of shape (H, W), bool
+        True where the picture counts.
+
+    Returns
+    -------
+    a_x, a_y : ndarray of shape (2,), float64
+        Period vectors (x, y) in pixels, near the x and the y axis.
+    strength : float
+        Height of the lower of the two first peaks, as a share of the autocorrelation at lag zero.
+
+    Raises
+    ------
+    UndecidedError
+        If the picture shows no period along one of the axes, or one below the sampling limit.
+    """
+    window = _window(mask, 1024)
+    flat = flatten(image[window], mask[window], sigma_px=24.0)
+    try:
+        return _lattice_of(flat, mask[window])
+    except UndecidedError:
+        size = max(image.shape)
+        step = 2 if size > 256 else 1
+        if step == 1:
+            raise
+        # A cell may be large against the first window: try again on the whole picture, coarser.
+        while size / step > 1024:
+            step *= 2
+        shape = (image.shape[1] // step, image.shape[0] // step)
+        small = cv2.resize(image, shape, interpolation=cv2.INTER_AREA)
+        small_mask = cv2.resize(mask.astype(np.float32), shape, interpolation=cv2.INTER_AREA) > 0.999
+        a_x, a_y, strength = _lattice_of(flatten(small, small_mask, max(shape) / 8), small_mask)
+        if min(np.hypot(*a_x), np.hypot(*a_y)) < 12:
+            # Averaging step x step pixels folds frequencies: a short period seen only here may be an alias.
+            raise
+        return a_x * step, a_y * step, strength
+
+
+def _window(mask: npt.NDArray[np.bool_], size: int) -> tuple[slice, slice]:
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    middle = (int(rows[0] + rows[-1]) // 2, int(columns[0] + columns[-1]) // 2)
+    y, x = (max(0, m - size // 2) for m in middle)
+    return slice(y, y + size), slice(x, x + size)
+
+
+def _autocorrelation(flat: FloatArray, mask: npt.NDArray[np.bool_]) -> FloatArray:
+    """Autocorrelation by lag, normalised by the overlap of the mask and by lag zero; lag (0, 0) at the centre."""
+    shape = tuple(fft.next_fast_len(2 * n, real=True) for n in flat.shape)
+    power = np.abs(fft.rfft2(flat, shape)) ** 2
+    overlap = np.abs(fft.rfft2(mask.astype(np.float32), shape)) ** 2
+    value = fft.irfft2(power, shape)
+    norm = fft.irfft2(overlap, shape)
+    value = np.where(norm > 0.1 * norm[0, 0], value / np.maximum(norm, 1.0), 0.0)
+    value = fft.fftshift(value / max(float(value[0, 0]), 1e-12))
+    return np.asarray(value, dtype=np.float32)
+
+
+def _lattice_of(flat: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vector, Vector, float]:
+    spread = float(flat[mask].std()) if mask.any() else 0.0
+    if spread <= 0.0:
+        raise UndecidedError("memory array: the picture is flat inside the polygon; nothing repeats there")
+    value = _autocorrelation(flat, mask)
+    across, strength_x = _shortest_period(value, "x")
+    down, strength_y = _shortest_period(value.T, "y")
+    return across, down[::-1].copy(), min(strength_x, strength_y)
+
+
+def _shortest_period(value: FloatArray, axis: str) -> tuple[Vector, float]:
+    """Find the shortest period vector (along, across) in the wedge around the first axis of (across, along)."""
+    centre = (value.shape[0] // 2, value.shape[1] // 2)
+    reach = min(centre[1] - 2, int((centre[0] - 3) / _WEDGE))
+    candidates = _fine_peaks(value, centre) + _plain_peaks(value, centre, reach)
+    candidates.sort(key=lambda item: item[0])
+    if not candidates:
+        raise UndecidedError(f"memory array: no repetition along {axis} inside the polygon")
+    highest = max(item[2] for item in candidates)
+    for along, across, height in candidates:
+        if height < max(0.5 * highest, 0.04):
+            continue
+        vector = _confirm(value, centre, np.array([along, across]), height, reach)
+        if vector is None:
+            continue
+        length = float(np.hypot(*vector))
+        if length < NYQUIST_PX:
+            raise UndecidedError(
+                f"memory array: the period along {axis} is {length:.2f} px, below the {NYQUIST_PX} px that sampling "
+                "allows; photograph at a higher magnification"
+            )
+        return vector, height
+    raise UndecidedError(
+        f"memory array: no period along {axis} holds over several cells; draw the polygon close around the array, "
+        "or photograph at a higher magnification"
+    )
+
+
+def _fine_peaks(value: FloatArray, centre: tuple[int, int]) -> list[tuple[float, float, float]]:
+    """Peaks at short lags on a grid finer than a pixel, where a period is only a few samples long."""
+    reach = min(_FINE_REACH_PX, centre[1] - 1)
+    half = min(5, centre[0] - 1)
+    part = value[centre[0] - half : centre[0] + half + 1, centre[1] : centre[1] + reach + 1]
+    rows = np.arange(-2.5 * _FINE, 2.5 * _FINE + 1) / _FINE + half
+    columns = np.arange(1.5 * _FINE, (reach - 4) * _FINE + 1) / _FINE
+    grid = np.meshgrid(rows, columns, indexing="ij")
+    fine = ndimage.map_coordinates(part, grid, order=5, mode="mirror")
+    return [
+        (columns[j], rows[i] - half, float(fine[i, j]))
+        for i, j in _local_maxima(fine)
+        if abs(rows[i] - half) <= _WEDGE * columns[j] + 0.5
+    ]
+
+
+def _plain_peaks(value: FloatArray, centre: tuple[int, int], reach: int) -> list[tuple[float, float, float]]:
+    start = min(_FINE_REACH_PX - 6, reach)
+    half = min(int(_WEDGE * reach) + 2, centre[0] - 1)
+    part = value[centre[0] - half : centre[0] + half + 1, centre[1] + start : centre[1] + reach]
+    return [
+        (float(j + start), float(i - half), float(part[i, j]))
+        for i, j in _local_maxima(part)
+        if abs(i - half) <= _WEDGE * (j + start) + 0.5
+    ]
+
+
+def _local_maxima(grid: npt.NDArray[np.floating]) -> list[tuple[int, int]]:
+    if min(grid.shape) < 3:
+        return []
+    inner = (ndimage.maximum_filter(grid, size=3) == grid) & (grid > 0.02)
+    inner[[0, -1], :] = False
+    inner[:, [0, -1]] = False
+    return [(int(i), int(j)) for i, j in np.argwhere(inner)]
+
+
+def _height_at(value: FloatArray, centre: tuple[int, int], vector: Vector) -> tuple[float, Vector]:
+    """Height and place (along, across) of the autocorrelation's peak within a pixel or so of `vector`."""
+    steps = np.arange(-5, 6) / 4.0
+    rows, columns = np.meshgrid(vector[1] + steps, vector[0] + steps, indexing="ij")
+    low = (int(rows.min()) - 6 + centre[0], int(columns.min()) - 6 + centre[1])
+    high = (int(rows.max()) + 7 + centre[0], int(columns.max()) + 7 + centre[1])
+    if min(low) < 0 or high[0] >= value.shape[0] or high[1] >= value.shape[1]:
+        return float("nan"), vector
+    part = value[low[0] : high[0], low[1] : high[1]]
+    places = [rows + centre[0] - low[0], columns + centre[1] - low[1]]
+    fine = ndimage.map_coordinates(part, places, order=5, mode="mirror")
+    i, j = np.unravel_index(int(np.argmax(fine)), fine.shape)
+    return float(fine[i, j]), np.array([columns[i, j], rows[i, j]])
+
+
+def _confirm(
+    value: FloatArray, centre: tuple[int, int], vector: Vector, height: float, reach: int
+) -> Vector | None:
+    """Follow the multiples of a candidate; None when they are not peaks of about the same height."""
+    best = vector
+    height, place = _height_at(value, centre, vector)
+    if not np.isfinite(height):
+        return None
+    best = place
+    followed = 1
+    for multiple in (2, 3, 4, 6, 8, 12):
+        if multiple * best[0] > reach:
+            break
+        there, place = _height_at(value, centre, best * multiple)
+        if not np.isfinite(there):
+            break
+        # Straps that are no whole number of cells wide lower the far multiples a little, never the near ones.
+        if multiple <= 4 and (there < 0.7 * height or there > height / 0.96 + 0.01):
+            return None
+        if there < 0.5 * height:
+            break
+        best = place / multiple
+        followed = multiple
+    return best if followed >= 2 else None
