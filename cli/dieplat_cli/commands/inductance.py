@@ -53,9 +53,7 @@ def register(app: typer.Typer) -> None:
 def inductance(
     shape: Annotated[ShapeName, typer.Option("--shape", help="Outline of the spiral.")],
     turns: Annotated[float, typer.Option("--turns", help="Conductor turns; fractions allowed.")],
-    outer_um: Annotated[
-        float, typer.Option("--outer-um", help="Outer diameter over the metal, flat to flat.")
-    ],
+    outer_um: Annotated[float, typer.Option("--outer-um", help="Outer diameter over the metal.")],
     width_um: Annotated[float, typer.Option("--width-um", help="Width of the conductor.")],
     spacing_um: Annotated[float, typer.Option("--spacing-um", help="Gap between turns.")],
     thickness_um: Annotated[float, typer.Option("--thickness-um", help="Metal thickness assumed.")] = 2.0,
@@ -108,7 +106,8 @@ def _table(facts: dict[str, Any]) -> str:
     lines = [
         f"{facts['shape']}, {facts['turns']:g} turns, outer {facts['outer_um']:g} um, "
         f"inner {facts['inner_um']:g} um, width {facts['width_um']:g} um, spacing {facts['spacing_um']:g} um",
-        f"inductance           {facts['inductance_nh']:.4g} nH, standard uncertainty {facts['inductance_nh_u']:.2g} nH",
+        f"inductance           {facts['inductance_nh']:.4g} nH, "
+        f"standard uncertainty {facts['inductance_nh_u']:.2g} nH",
         "",
     ]
     for key, title in ROWS:

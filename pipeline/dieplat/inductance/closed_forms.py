@@ -72,7 +72,7 @@ def monomial_nh(
         return None
     beta, a1, a2, a3, a4, a5 = MONOMIAL[shape]
     mean, _ = _mean_and_fill(outer_um, inner_um)
-    return beta * outer_um**a1 * width_um**a2 * mean**a3 * turns**a4 * spacing_um**a5
+    return float(beta * outer_um**a1 * width_um**a2 * mean**a3 * turns**a4 * spacing_um**a5)
 
 
 def closed_forms(

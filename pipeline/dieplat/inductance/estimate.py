@@ -21,15 +21,17 @@ from dieplat.values.inductor import InductanceEstimate, InductorGeometry
 LANES = 5
 """Lanes across the width for the estimate: uniform-current values are within some 1e-4 of many lanes."""
 
-LANES_HF = 10
+_FILAMENTS = 800
+"""Filaments spent on the high-frequency limit: 10 lanes for a polygon's few pieces, 5 for a circle's many."""
+
 LANES_SLOPE = 2
 
 NUMERIC_U_REL = 1e-3
-"""Numerical method: largest disagreement with an independent filament solution is 1e-4 for polygons and 1e-3 for
-rings, that solution's own uncertainty being 5e-4 to 1e-3 (tests/inductance/test_segment_sum.py)."""
+"""Numerical method: it disagrees with an independent filament solution by up to 1e-4 for polygons and 1e-3
+for rings, that solution's own uncertainty being 5e-4 to 1e-3 (tests/inductance/test_segment_sum.py)."""
 
 SYMMETRIC_U_REL = 0.014 / math.sqrt(3)
-"""A winding with crossings computed as a plain spiral: with or without its steps inward, L differs by up to 1.4 %."""
+"""A winding with crossings computed as a spiral: the steps inward move L by up to 1.4 %, rectangular."""
 
 THICKNESS_HALF_RANGE = 0.5
 """A die photograph shows no thickness: the assumed one may be wrong by half of itself, rectangular."""
@@ -41,7 +43,7 @@ MOST_PIECES = 160
 def given_geometry(
     shape: str, turns: float, outer_um: float, width_um: float, spacing_um: float
 ) -> InductorGeometry:
-    """A spiral from its numbers, method "given"; the inner diameter follows from the others (Mohan et al. 1999).
+    """A spiral from its numbers, method "given"; the inner diameter follows (Mohan et al. 1999).
 
     Raises
     ------
@@ -61,9 +63,9 @@ def estimate_inductance(
 ) -> InductanceEstimate:
     """Estimate the low-frequency inductance of a planar inductor in free space.
 
-    The best estimate is the sum of partial inductances with the current spread evenly, along `geometry.path_um`
-    when a centre line was traced, else along the ideal spiral of `spiral_path`. The closed forms are reported
-    beside it; they ignore the thickness and commonly read a few percent higher.
+    The best estimate is the sum of partial inductances with the current spread evenly, along
+    `geometry.path_um` when a centre line was traced, else along the ideal spiral of `spiral_path`. The closed
+    forms are reported beside it; they ignore the thickness and commonly read a few percent higher.
 
     Parameters
     ----------
@@ -187,7 +189,7 @@ def _simplified(line: Array, tolerance_um: float) -> Array:
 
 
 class _Slopes:
-    """Numerical derivatives of L, from the ideal spiral or, where the centre line was traced, from that line."""
+    """Numerical derivatives of L, for the ideal spiral or, where a centre line was traced, for that line."""
 
     def __init__(self, geometry: InductorGeometry, path: Array, thickness_um: float, value_nh: float) -> None:
         self.geometry = geometry
@@ -201,6 +203,10 @@ class _Slopes:
         line = self.path * stretch if self.traced else spiral_path(geometry)
         return lane_network(line, geometry.width_um, thickness_um, across=LANES_SLOPE).shared()
 
+    def _moved(self, name: str, value: float) -> InductorGeometry:
+        change: dict[str, Any] = {name: value}
+        return replace(self.geometry, **change)
+
     def of(self, name: str) -> float:
         """dL/d(field `name` of the geometry), nH a unit, by central difference over 1 % (a turn: 0.02)."""
         x = float(getattr(self.geometry, name))
@@ -208,11 +214,7 @@ class _Slopes:
         if self.traced and name == "outer_um":
             low, high = (self._coarse(self.geometry, self.thickness_um, 1 + k * step / x) for k in (-1, 1))
         else:
-            # The inner diameter follows from the rest; check_geometry only needs it to be possible.
-            low, high = (
-                self._coarse(replace(self.geometry, **{name: x + k * step}), self.thickness_um)
-                for k in (-1, 1)
-            )
+            low, high = (self._coarse(self._moved(name, x + k * step), self.thickness_um) for k in (-1, 1))
         return (high - low) / (2 * step)
 
     def of_thickness(self) -> float:
@@ -223,7 +225,8 @@ class _Slopes:
 
     def crowding_nh(self) -> float:
         """How far L falls when inductance alone shares the current (high frequency)."""
-        network = lane_network(self.path, self.geometry.width_um, self.thickness_um, across=LANES_HF)
+        across = max(LANES, min(10, _FILAMENTS // len(self.path)))
+        network = lane_network(self.path, self.geometry.width_um, self.thickness_um, across=across)
         return network.shared("uniform") - network.shared("hf")
 
 
@@ -263,6 +266,11 @@ def _other_lines(geometry: InductorGeometry, slopes: _Slopes, scale_u_rel: float
         ("frequency", slopes.crowding_nh() / math.sqrt(3)),
         ("numerical method", NUMERIC_U_REL * value),
     ]
+    if geometry.shape == "circle" and not slopes.traced:
+        # A spiral has no one diameter. A given one may mean the outermost turn's mean, a pitch away from the
+        # reading of spiral_path; a measured one is that mean, and flat to flat differs by a quarter pitch.
+        bound = pitch if geometry.method == "given" else pitch / 4
+        lines.append(("diameter of a round spiral", abs(slopes.of("outer_um")) * bound / math.sqrt(3)))
     if geometry.symmetric and not slopes.traced:
         lines.append(("crossings", SYMMETRIC_U_REL * value))
     return lines
@@ -277,6 +285,13 @@ def _assumptions(geometry: InductorGeometry, thickness_um: float) -> tuple[str, 
         "coil ends open by one pitch, rectangular",
         "frequency anywhere from low to inductance-limited current sharing, rectangular",
     ]
+    if geometry.shape == "circle" and not geometry.path_um:
+        lines.append(
+            "outer diameter taken as twice the largest radius of the spiral's metal; the current sheet takes it "
+            "as the mean over the outermost turn, which means a coil one pitch wider"
+            if geometry.method == "given"
+            else "outer diameter taken as the mean over the outermost turn"
+        )
     if geometry.symmetric and not geometry.path_um:
         lines.append("winding with crossings computed as a plain spiral of the same turns")
     measured = (geometry.outer_um_u, geometry.width_um_u, geometry.spacing_um_u, geometry.turns_u)

@@ -2,9 +2,10 @@
 
 Lengths in micrometres, inductances in nanohenries, all functions vectorised over their inputs.
 
-Sources: C. Hoer, C. Love, J. Res. NBS 69C(2), 127-137 (1965), exact rectangular bars; F. W. Grover, "Inductance
-Calculations" (1946), ch. 7, and G. A. Campbell, Phys. Rev. 5 (1915), filaments at an angle; J. C. Maxwell,
-"Treatise" (1873), art. 692, geometric mean distances. Formulas from memory; the tests check them by quadrature.
+Sources: C. Hoer, C. Love, J. Res. NBS 69C(2), 127-137 (1965), exact rectangular bars; F. W. Grover,
+"Inductance Calculations" (1946), ch. 7, and G. A. Campbell, Phys. Rev. 5 (1915), filaments at an angle;
+J. C. Maxwell, "Treatise" (1873), art. 692, geometric mean distances. Formulas and citations from memory; the
+tests check the formulas by quadrature.
 """
 
 from __future__ import annotations
@@ -58,17 +59,17 @@ def bar_self_inductance(
 
     The 64-term expression loses (length / section)^4 in rounding, so slender bars use the same integral in
     another form: Maxwell's mean of ln(distance) and the mean distance of the section in closed form, and the
-    smooth remainder by 12-point Gauss-Legendre quadrature (error below 1e-13 for a length over the section's size).
+    smooth remainder by 12-point Gauss-Legendre quadrature (error below 1e-13 for a length above the section).
     """
-    l, w, t = (
-        np.asarray(a, dtype=np.float64) for a in np.broadcast_arrays(length_um, width_um, thickness_um)
+    shape = np.broadcast_shapes(np.shape(length_um), np.shape(width_um), np.shape(thickness_um))
+    length, width, thickness = (
+        np.broadcast_to(np.asarray(side, dtype=np.float64), shape).ravel()
+        for side in (length_um, width_um, thickness_um)
     )
-    shape = l.shape
-    l, w, t = l.ravel(), w.ravel(), t.ravel()
-    out = np.empty(l.shape)
-    slender = l > np.maximum(w, t)
-    out[slender] = _slender_bar(l[slender], w[slender], t[slender])
-    out[~slender] = hoer_love_bar(l[~slender], w[~slender], t[~slender])
+    out = np.empty(length.shape)
+    slender = length > np.maximum(width, thickness)
+    out[slender] = _slender_bar(length[slender], width[slender], thickness[slender])
+    out[~slender] = hoer_love_bar(length[~slender], width[~slender], thickness[~slender])
     return out.reshape(shape)
 
 
@@ -107,16 +108,17 @@ def _hoer_love_term(x: Array, y: Array, z: Array) -> Array:
     )
 
 
-def _slender_bar(l: Array, w: Array, t: Array) -> Array:
+def _slender_bar(length: Array, w: Array, t: Array) -> Array:
     nodes, weights = _unit_gauss(12)
     u = w[:, None, None] * nodes[None, :, None]
     v = t[:, None, None] * nodes[None, None, :]
     kernel = 4 * ((1 - nodes) * weights)[:, None] * ((1 - nodes) * weights)[None, :]
-    length = l[:, None, None]
-    hyp = np.sqrt(length**2 + u * u + v * v)
-    smooth = np.sum(kernel * (length * np.log(length + hyp) - hyp), axis=(1, 2))
-    zero = np.zeros_like(l)
-    return 2 * NH_PER_UM * (-l * mean_log_distance(zero, zero, w, t, w, t) + smooth + mean_distance(w, t))
+    along = length[:, None, None]
+    hyp = np.sqrt(along**2 + u * u + v * v)
+    smooth = np.sum(kernel * (along * np.log(along + hyp) - hyp), axis=(1, 2))
+    zero = np.zeros_like(length)
+    logs = mean_log_distance(zero, zero, w, t, w, t)
+    return np.asarray(2 * NH_PER_UM * (smooth - length * logs + mean_distance(w, t)))
 
 
 def mean_distance(width_um: npt.ArrayLike, thickness_um: npt.ArrayLike) -> Array:
@@ -202,9 +204,9 @@ def mutual_pairs(
     """Mutual partial inductances of the pairs (first[i], second[j]), (P,), in nH.
 
     Parallel pairs are averaged over both rectangular sections. Pairs at an angle are taken as filaments whose
-    distance includes the mean square of the thickness; close pairs at less than 45 degrees (a curve drawn in short
-    pieces) get besides the difference that averaging over the sections makes for the same pair turned parallel,
-    so that a bar cut into short pieces, straight or slightly bent, adds up to the whole.
+    distance includes the mean square of the thickness; close pairs at less than 45 degrees (a curve drawn in
+    short pieces) get besides the difference that averaging over the sections makes for the same pair turned
+    parallel, so that a bar cut into short pieces, straight or slightly bent, adds up to the whole.
     """
     p1, q1, p2, q2 = first.start_um[i], first.end_um[i], second.start_um[j], second.end_um[j]
     d1, d2 = q1 - p1, q2 - p2
@@ -240,7 +242,7 @@ def mutual_pairs(
 def _turned_parallel(
     p1: Array, e1: Array, l1: Array, p2: Array, q2: Array, l2: Array, cosine: Array
 ) -> tuple[Array, Array, Array]:
-    """The second filaments turned parallel to the first about their nearest end (beside it: about the middle).
+    """The second filaments turned parallel to the first about the nearest end (beside it: the middle).
 
     Returns the four differences of end positions along the first, (4, P) with signs + + - -, and the offsets
     in the plane and in height.
@@ -318,7 +320,7 @@ def _skew(
     sine: Array,
     spread2: Array,
 ) -> Array:
-    """Neumann's integral for filaments at an angle, from the feet of the common perpendicular (Campbell 1915)."""
+    """Neumann's integral at an angle, measured from the feet of the common perpendicular (Campbell 1915)."""
     gap = p1 - p2
     g1, g2 = np.einsum("ij,ij->i", gap, e1), np.einsum("ij,ij->i", gap, e2)
     s2 = sine * sine
@@ -361,9 +363,3 @@ def filament_pair_nh(start_1: Array, end_1: Array, start_2: Array, end_2: Array)
     second = Filaments(np.atleast_2d(start_2), np.atleast_2d(end_2), zero, zero)
     index = np.zeros(1, dtype=np.intp)
     return float(mutual_pairs(first, index, second, index)[0])
-
-
-def equal_filaments_nh(length_um: float, distance_um: float) -> float:
-    """Two aligned parallel filaments of one length, in nH (Grover 1946, ch. 5)."""
-    l, d = length_um, distance_um
-    return 2 * NH_PER_UM * (l * math.asinh(l / d) - math.hypot(l, d) + d)

@@ -1,4 +1,4 @@
-"""Centre lines of planar spirals, and their division into lanes of rectangular section with mitred corners."""
+"""Centre lines of planar spirals, and their division into lanes of rectangular section, mitred at corners."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from dieplat.values.inductor import InductorGeometry
 SIDES = {"square": 4, "hexagon": 6, "octagon": 8}
 
 CIRCLE_STEPS = 64
-"""Chords a turn of a circular spiral: the polygon has the circle's length, and its inductance to some 1e-4."""
+"""Chords a turn of a circular spiral: the polygon has the circle's length, and its inductance to 1e-3."""
 
 _MITRE_LIMIT = 0.25
 """Least 1 + cos(turning angle) of a mitre: sharper corners are cut off, as they are in a drawn conductor."""
@@ -23,16 +23,18 @@ def spiral_path(geometry: InductorGeometry) -> Array:
     """Centre line of the ideal spiral, (N, 2) in micrometres about (0, 0), from the outer end inward.
 
     Polygons: the sides are numbered from the outer end; sides 1 to m (m = 4, 6, 8) lie at the apothem
-    (outer - width) / 2, the next m at one pitch (width + spacing) less, and so on. Neighbouring sides meet where
-    their lines cross, so the last side of every turn is shortened by the step to the next; the very last side of
-    the spiral ends where the next one would begin. The first side starts at the full corner of its turn.
-    `turns` counts conductor turns: n turns are n m sides, and a fraction of a side is that fraction of its length.
-    So the diameter over the metal of the first turn is `outer_um`, and for n a multiple of one half the
+    (outer - width) / 2, the next m at one pitch (width + spacing) less, and so on. Neighbouring sides meet
+    where their lines cross, so the last side of every turn is shortened by the step to the next; the
+    very last side ends where the next one would begin. The first side starts at the full corner of its turn. `turns`
+    counts conductor turns: n turns are n m sides, and a fraction of a side is that fraction of its length. So
+    the diameter over the metal of the first turn is `outer_um`, and for n a multiple of one half the
     flat-to-flat inner diameter is outer - 2 n w - 2 (n - 1) s, the convention of Mohan et al. (1999).
 
-    Circles: the radius of the centre line falls steadily with the angle (Archimedes), by one pitch a turn, from
-    (outer - width) / 2 at the outer end. The metal's widest extent, half a turn on, is so half a pitch below
-    `outer_um`; a circle of diameter `outer_um` touches the outer end.
+    Circles: the radius of the centre line falls steadily with the angle (Archimedes), by one pitch a turn. A
+    spiral has no one diameter, so it depends on `geometry.method` what `outer_um` means: a given diameter is
+    twice the largest radius of the metal, so the line starts at (outer - width) / 2; a measured one is the mean
+    over the directions of the outermost turn, so the line starts half a pitch farther out. The latter agrees
+    with inner = outer - 2 n w - 2 (n - 1) s for the mean inner diameter, and with rings joined by short steps.
 
     Raises
     ------
@@ -64,13 +66,15 @@ def check_geometry(geometry: InductorGeometry) -> None:
         raise SettingsError(f"inductor: spacing is {geometry.spacing_um:g} um; turns must lie apart")
     if geometry.inner_um <= 0.0:
         raise SettingsError(
-            f"inductor: {geometry.turns:g} turns of {geometry.width_um:g} um width and {geometry.spacing_um:g} um "
-            f"spacing leave an inner diameter of {geometry.inner_um:g} um in {geometry.outer_um:g} um; "
+            f"inductor: {geometry.turns:g} turns of {geometry.width_um:g} um width and "
+            f"{geometry.spacing_um:g} um spacing leave an inner diameter of {geometry.inner_um:g} um in "
+            f"{geometry.outer_um:g} um; "
             "give fewer turns, narrower metal or a larger outer diameter"
         )
     if geometry.inner_um >= geometry.outer_um:
         raise SettingsError(
-            f"inductor: the inner diameter {geometry.inner_um:g} um is not below the outer {geometry.outer_um:g} um"
+            f"inductor: the inner diameter {geometry.inner_um:g} um is not below the outer, "
+            f"{geometry.outer_um:g} um"
         )
 
 
@@ -95,7 +99,7 @@ def _polygon_path(geometry: InductorGeometry) -> Array:
     fraction = count - (sides - 1)
     if fraction < 1 - 1e-9:
         points[-1] = points[-2] + fraction * (points[-1] - points[-2])
-    return points
+    return np.asarray(points, dtype=np.float64)
 
 
 def _round_path(geometry: InductorGeometry) -> Array:
@@ -103,7 +107,8 @@ def _round_path(geometry: InductorGeometry) -> Array:
     steps = max(2, math.ceil(geometry.turns * CIRCLE_STEPS - 1e-9))
     turn = np.linspace(0.0, geometry.turns, steps + 1)
     half = math.pi * geometry.turns / steps
-    radius = (geometry.outer_um - geometry.width_um) / 2 - pitch * turn
+    start = 0.0 if geometry.method == "given" else pitch / 2
+    radius = (geometry.outer_um - geometry.width_um) / 2 + start - pitch * turn
     radius *= half / math.sin(half)
     if np.min(radius) <= geometry.width_um / 2:
         raise SettingsError(

@@ -95,8 +95,8 @@ def conductor_at(
 ) -> tuple[AtFrequency, ...]:
     """Inductance, resistance and Q of a conductor along `path_um` at each frequency.
 
-    The currents of `across` x `deep` lanes follow from their impedance matrix, which contains skin and proximity
-    effect as long as a lane is not much wider than the skin depth.
+    The currents of `across` x `deep` lanes follow from their impedance matrix, which contains skin and
+    proximity effect as long as a lane is not much wider than the skin depth.
 
     Raises
     ------
