@@ -51,7 +51,7 @@ def grid_from_names(stems: Sequence[str]) -> NamedGrid | None:
     """Read rows and columns from names such as ``r03_c12``, ``row1-col2``, ``y002_x005`` or ``tile_2_3``.
 
     Labelled numbers may stand in either order. Of two bare numbers the first is the row; they count as a grid
-    only if the rest of the names is the same and they fill at least half of it. A common step in the numbers
+    only if the rest of the names is the same and they fill more than half of it. A common step in the numbers
     (``x0400``, ``x0800``) is divided out. Names without a place, where most have one, get None.
 
     Returns
@@ -87,7 +87,7 @@ def _from_pairs(stems: Sequence[str]) -> NamedGrid | None:
     if grid is None or grid.rows < 2 or grid.columns < 2:
         return None
     filled = len({place for place in grid.places if place is not None})
-    return grid if 2 * filled >= grid.rows * grid.columns else None
+    return grid if 2 * filled > grid.rows * grid.columns else None
 
 
 def _compact(places: Sequence[tuple[int, int] | None]) -> NamedGrid | None:
