@@ -82,7 +82,7 @@ def build_mosaic(
         raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {damaged[0].reason}")
     tile_set = replace(tile_set, tiles=tuple(kept), skipped=(*tile_set.skipped, *damaged))
     by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
-    tile_set = place_in_grid(tile_set, views, columns=columns)
+    tile_set = place_in_grid(tile_set, views, columns=columns, executor=executor)
     stated = load_ties(ties, tile_set.tiles) if ties is not None else ()
     layout = register(tile_set, by_name, overlap=overlap, ties=stated, executor=executor, progress=bar("joining"))
     order = [tile.name for tile in tile_set.tiles]

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from dieplat.registration.stage import CLEAR_COST
 from dieplat.values.offsets import Hypothesis, PairOffsets
@@ -24,6 +25,11 @@ MISFIT_SIGMA_PX = 0.4
 OUTLIER_COST = 25.0
 """A pair that supports none of the places offered costs no more than this: it may simply be wrong."""
 SAME_PLACE_PX = 1.5
+MOST_ALTERNATIVES = 12
+UNLIKELY_STAGE_COST = 8.0
+"""A clear pair this far from the stage model (about 6 sigma) waits for the votes of others."""
+
+Numbers = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,18 +97,23 @@ def choose(tiles: int, pairs: Sequence[PairOffsets], *, sigma_px: tuple[float, f
     return Choice(chosen, tuple(clusters.place), component, open_shifts)
 
 
-def _stage_cost(dx: float, dy: float, pair: PairOffsets, sigma_px: tuple[float, float]) -> float:
-    """Negative log-likelihood of an offset under the stage model: Gaussian near it, with heavier tails beyond."""
-    z2 = ((dx - pair.predicted_px[0]) / sigma_px[0]) ** 2 + ((dy - pair.predicted_px[1]) / sigma_px[1]) ** 2
-    return float(3.0 * np.log1p(z2 / 6.0))
+def _stage_cost(dx: Numbers, dy: Numbers, sigma_px: tuple[float, float]) -> Numbers:
+    """Negative log-likelihood of a departure from the stage model: Student's t with five degrees of freedom."""
+    z2 = (dx / sigma_px[0]) ** 2 + (dy / sigma_px[1]) ** 2
+    return np.asarray(3.5 * np.log1p(z2 / 5.0))
+
+
+def _own_stage_cost(pair: PairOffsets, sigma_px: tuple[float, float]) -> float:
+    best = pair.hypotheses[0]
+    dx, dy = best.dx_px - pair.predicted_px[0], best.dy_px - pair.predicted_px[1]
+    return float(_stage_cost(np.asarray(dx), np.asarray(dy), sigma_px))
 
 
 def _join_clear(clusters: _Clusters, pairs: Sequence[PairOffsets], sigma_px: tuple[float, float]) -> None:
     """Merge along pairs without a rival, the most trustworthy first."""
 
     def doubt(pair: PairOffsets) -> float:
-        best = pair.hypotheses[0]
-        return _stage_cost(best.dx_px, best.dy_px, pair, sigma_px) - 6.0 * best.correlation
+        return _own_stage_cost(pair, sigma_px) - 6.0 * pair.hypotheses[0].correlation
 
     clear = [
         pair
@@ -111,7 +122,7 @@ def _join_clear(clusters: _Clusters, pairs: Sequence[PairOffsets], sigma_px: tup
     ]
     for pair in sorted(clear, key=doubt):
         best = pair.hypotheses[0]
-        unlikely = _stage_cost(best.dx_px, best.dy_px, pair, sigma_px) > 8.0
+        unlikely = _own_stage_cost(pair, sigma_px) > UNLIKELY_STAGE_COST
         if clusters.root[pair.a] != clusters.root[pair.b] and not unlikely:
             clusters.join(pair.a, pair.b, best.dx_px, best.dy_px)
 
@@ -172,39 +183,38 @@ def _reversed(pair: PairOffsets) -> PairOffsets:
 
 def _decide(clusters: _Clusters, links: Sequence[PairOffsets], sigma_px: tuple[float, float]) -> _Decision:
     """Let every pair between two clusters vote on the shift of b's frame against a's."""
-    base = [
-        (
-            clusters.place[p.b][0] - clusters.place[p.a][0],
-            clusters.place[p.b][1] - clusters.place[p.a][1],
-        )
-        for p in links
+    base = np.array([np.subtract(clusters.place[p.b], clusters.place[p.a]) for p in links])
+    offered = [
+        np.array([(h.dx_px - x, h.dy_px - y, h.cost) for h in pair.hypotheses])
+        for (x, y), pair in zip(base, links, strict=True)
     ]
-    places: list[tuple[float, float]] = []
-    for (bx, by), pair in zip(base, links, strict=True):
-        for h in pair.hypotheses:
-            x, y = h.dx_px - bx, h.dy_px - by
-            if not any(abs(x - u) < SAME_PLACE_PX and abs(y - v) < SAME_PLACE_PX for u, v in places):
-                places.append((x, y))
-    costs = []
-    for x, y in places:
-        content, stage = 0.0, []
-        for (bx, by), pair in zip(base, links, strict=True):
-            fits = [
-                h.cost + ((h.dx_px - bx - x) ** 2 + (h.dy_px - by - y) ** 2) / (2 * MISFIT_SIGMA_PX**2)
-                for h in pair.hypotheses
-            ]
-            content += min(min(fits), OUTLIER_COST)
-            stage.append(_stage_cost(bx + x, by + y, pair, sigma_px))
-        # Neighbouring steps share the error of the tile between them: count at most three as independent.
-        costs.append(content + float(np.mean(stage)) * min(len(links), 3))
+    places = _distinct(np.concatenate(offered)[:, :2])
+    content = np.zeros(len(places))
+    stage = np.zeros(len(places))
+    predicted = np.array([p.predicted_px for p in links])
+    for (x, y), wanted, rows in zip(base, predicted, offered, strict=True):
+        misfit2 = ((places[:, None, :] - rows[None, :, :2]) ** 2).sum(axis=2)
+        content += np.minimum((rows[:, 2] + misfit2 / (2 * MISFIT_SIGMA_PX**2)).min(axis=1), OUTLIER_COST)
+        stage += _stage_cost(places[:, 0] + x - wanted[0], places[:, 1] + y - wanted[1], sigma_px)
+    # Neighbouring steps share the error of the tile between them: count at most three as independent.
+    costs = content + stage * min(len(links), 3) / len(links)
     order = np.argsort(costs, kind="stable")
     best = int(order[0])
-    rivals = [int(i) for i in order[1:] if costs[int(i)] - costs[best] < DECIDED_MARGIN]
-    margin = costs[int(order[1])] - costs[best] if len(order) > 1 else OUTLIER_COST * len(links)
-    # A lone place far outside the stage's scatter is no decision.
-    margin = min(margin, 4 * OUTLIER_COST) - costs[best]
-    shifts = tuple((places[i][0] - places[best][0], places[i][1] - places[best][1]) for i in rivals)
-    return _Decision(places[best], margin, shifts)
+    rivals = [int(i) for i in order[1:] if costs[i] - costs[best] < DECIDED_MARGIN][:MOST_ALTERNATIVES]
+    second = float(costs[order[1]]) if len(order) > 1 else OUTLIER_COST * (1 + len(links))
+    # A lone place that costs much itself is a weak decision: others may settle first.
+    margin = second - 2 * float(costs[best])
+    shifts = tuple((float(places[i][0] - places[best][0]), float(places[i][1] - places[best][1])) for i in rivals)
+    return _Decision((float(places[best][0]), float(places[best][1])), margin, shifts)
+
+
+def _distinct(places: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Places without those that repeat an earlier one within `SAME_PLACE_PX`."""
+    kept: list[npt.NDArray[np.float64]] = []
+    for place in places:
+        if not kept or np.abs(np.array(kept) - place).max(axis=1).min() >= SAME_PLACE_PX:
+            kept.append(place)
+    return np.array(kept)
 
 
 def _join_by_stage(clusters: _Clusters, pairs: Sequence[PairOffsets]) -> None:

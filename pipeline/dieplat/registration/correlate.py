@@ -15,6 +15,8 @@ SMOOTH_PX = 1.0
 """Pre-smoothing: keeps interpolation error and the bias of noise on sub-pixel shifts well below 0.01 px."""
 BACKGROUND_PX = 12.0
 """Structures wider than this are shading, not layout."""
+START_SIGMA_PX = 0.5
+"""How well the peak of the correlation is trusted where the pixels do not fix an offset, such as along an edge."""
 NOISE_AREA_PX = 4 * np.pi * SMOOTH_PX**2 + 8
 """Pixels that share one independent noise value after smoothing and JPEG coding."""
 
@@ -40,12 +42,16 @@ def to_grey(picture: npt.NDArray[np.generic]) -> Image:
 
 
 def band_pass(grey: Image) -> Image:
-    """Remove shading and pixel noise: a difference of Gaussians, float32, zero mean locally."""
+    """Remove shading, exposure and pixel noise: a difference of Gaussians over the local brightness, in percent.
+
+    The ratio cancels vignetting and exposure, which multiply, so that both pictures of a place agree in contrast.
+    """
     fine = cv2.GaussianBlur(grey, (0, 0), SMOOTH_PX)
     half = cv2.resize(fine, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     wide = cv2.GaussianBlur(half, (0, 0), BACKGROUND_PX / 4)
     wide = cv2.resize(wide, (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_LINEAR)
-    return np.subtract(fine, wide, dtype=np.float32)
+    # The offset keeps noise in black areas from being blown up.
+    return np.asarray((fine - wide) * (np.float32(100) / (wide + np.float32(24))), dtype=np.float32)
 
 
 def overlap_windows(
@@ -145,12 +151,13 @@ def local_maxima(surface: npt.NDArray[np.float32], *, floor: float, most: int) -
     return [(int(rows[i]), int(columns[i])) for i in order]
 
 
-def refine(a: Image, b: Image, dx_px: float, dy_px: float, *, iterations: int = 6) -> Fit | None:
+def refine(a: Image, b: Image, dx_px: float, dy_px: float, *, iterations: int = 12) -> Fit | None:
     """Sub-pixel offset by least squares on the pixels of the whole overlap, with gain and level free.
 
-    Gauss-Newton on sum (b(x - d) - g a(x) - c)^2 (Lucas and Kanade 1981; Baker and Matthews 2004). The covariance is
-    the residual variance times the inverse normal matrix, enlarged for the correlation of smoothed noise.
-    Returns None when it leaves the start by more than 1.5 px or the overlap has no contrast.
+    Gauss-Newton on sum (b(x - d) - g a(x) - c)^2 (Lucas and Kanade 1981; Baker and Matthews 2004), with the start as a
+    weak prior: along an edge, where the pixels say nothing, the offset stays where the correlation peaked. The
+    covariance is the inverse normal matrix, with the residual variance enlarged for the correlation of smoothed noise.
+    Returns None when the overlap has no contrast, or the fit leaves the start by more than 2 px.
     """
     x, y = dx_px, dy_px
     fit: Fit | None = None
@@ -162,18 +169,13 @@ def refine(a: Image, b: Image, dx_px: float, dy_px: float, *, iterations: int = 
         va, vb = a[windows[0]], b[windows[1]]
         shift = np.array([[1, 0, x - ix], [0, 1, y - iy]], dtype=np.float64)
         moved = cv2.warpAffine(vb, shift, (vb.shape[1], vb.shape[0]), flags=cv2.INTER_LANCZOS4)
-        inner = (slice(4, -4), slice(4, -4))
-        # The mean of both gradients makes the step second-order accurate and treats both pictures alike.
-        mean = 0.5 * (moved + va)
-        gx = 0.5 * (mean[4:-4, 5:-3] - mean[4:-4, 3:-5])
-        gy = 0.5 * (mean[5:-3, 4:-4] - mean[3:-5, 4:-4])
-        fit = _step(va[inner], moved[inner], gx, gy)
+        fit = _step(va[4:-4, 4:-4], moved, (dx_px - x, dy_px - y))
         if fit is None:
             return None
-        # The fit is not on derivatives known exactly: a step over one pixel is damped.
-        x += float(np.clip(fit.dx_px, -1, 1))
-        y += float(np.clip(fit.dy_px, -1, 1))
-        if abs(x - dx_px) > 1.5 or abs(y - dy_px) > 1.5:
+        # Derivatives hold near the present place only: a long step is cut short.
+        x += float(np.clip(fit.dx_px, -0.7, 0.7))
+        y += float(np.clip(fit.dy_px, -0.7, 0.7))
+        if abs(x - dx_px) > 2 or abs(y - dy_px) > 2:
             return None
         if max(abs(fit.dx_px), abs(fit.dy_px)) < 1e-3:
             break
@@ -182,23 +184,27 @@ def refine(a: Image, b: Image, dx_px: float, dy_px: float, *, iterations: int = 
     return Fit(x, y, fit.correlation, fit.cov_px2, fit.pixels)
 
 
-def _step(a: Image, moved: Image, gx: Image, gy: Image) -> Fit | None:
-    """One Gauss-Newton step: how much further b must move, with correlation and covariance at the present place."""
+def _step(a: Image, moved: Image, to_start: tuple[float, float]) -> Fit | None:
+    """One Gauss-Newton step: how much further b must move, with correlation and covariance at the present place.
+
+    `moved` has a margin of 4 px around `a`; `to_start` leads from the present place to the prior's.
+    """
+    inner = moved[4:-4, 4:-4]
     n = a.size
     za = a - a.mean()
-    zb = moved - moved.mean()
+    zb = inner - inner.mean()
     aa, bb, ab = float(np.vdot(za, za)), float(np.vdot(zb, zb)), float(np.vdot(za, zb))
     if aa <= 1e-6 * n or bb <= 1e-6 * n:
         return None
-    correlation = ab / np.sqrt(aa * bb)
     residual = zb * np.float32(np.sqrt(aa / bb)) - za
-    zx, zy = gx - gx.mean(), gy - gy.mean()
-    normal = np.array([[np.vdot(zx, zx), np.vdot(zx, zy)], [np.vdot(zx, zy), np.vdot(zy, zy)]], dtype=np.float64)
-    side = np.array([np.vdot(zx, residual), np.vdot(zy, residual)], dtype=np.float64)
-    # Tikhonov floor: an axis without any gradient must not take a step, and its variance must come out large.
-    normal += np.eye(2) * 1e-6 * n
-    inverse = np.linalg.inv(normal)
-    step = inverse @ side
-    variance = float(np.vdot(residual, residual)) / n
-    cov = inverse * variance * (4 * np.pi * SMOOTH_PX**2)
+    gx = 0.5 * (moved[4:-4, 5:-3] - moved[4:-4, 3:-5])
+    gy = 0.5 * (moved[5:-3, 4:-4] - moved[3:-5, 4:-4])
+    gx, gy = gx - gx.mean(), gy - gy.mean()
+    variance = max(float(np.vdot(residual, residual)) / n, 1e-9) * (4 * np.pi * SMOOTH_PX**2)
+    normal = np.array([[np.vdot(gx, gx), np.vdot(gx, gy)], [np.vdot(gx, gy), np.vdot(gy, gy)]], dtype=np.float64)
+    side = np.array([np.vdot(gx, residual), np.vdot(gy, residual)], dtype=np.float64)
+    prior = 1 / START_SIGMA_PX**2
+    cov = np.linalg.inv(normal / variance + prior * np.eye(2))
+    step = cov @ (side / variance + prior * np.array(to_start))
+    correlation = ab / np.sqrt(aa * bb)
     return Fit(float(step[0]), float(step[1]), float(correlation), (cov[0, 0], cov[0, 1], cov[1, 1]), n)

@@ -2,174 +2,214 @@
 
 from __future__ import annotations
 
-import re
-from collections import Counter
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import scipy.sparse as sp
-from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
+from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 
 from dieplat.errors import RegistrationError
+from dieplat.registration.stage import Candidates, consensus_step
 
-Offset = tuple[float, float, float]
-"""(dx_px, dy_px, score) of the best coarse candidate of a pair."""
-Correlate = Callable[[Sequence[tuple[int, int]]], list[Offset | None]]
-"""Measures the best coarse offset of many index pairs at once."""
+Correlate = Callable[[Sequence[tuple[int, int]]], list[Candidates]]
+"""Measures the coarse candidates (dx_px, dy_px, score), best first, of many index pairs at once."""
+Cell = tuple[int, int]
 
 SURE_SCORE = 0.25
+SPREAD_PX = 5.0
+"""Scatter of stage steps in thumbnail pixels, backlash included."""
 ALL_PAIRS_UP_TO = 64
+ORDER_AGREEMENT = 0.85
 
 
-def capture_numbers(names: Sequence[str]) -> list[int]:
-    """The last run of digits in every name, so that a lost picture leaves a gap; the plain order where that fails."""
-    found = [re.findall(r"\d+", name.rsplit(".", 1)[0]) for name in names]
-    if all(found):
-        numbers = [int(runs[-1]) for runs in found]
-        if len(set(numbers)) == len(numbers) and max(numbers) - min(numbers) < 2 * len(numbers) + 8:
-            return [number - min(numbers) for number in numbers]
-    return list(range(len(names)))
+@dataclass(frozen=True, slots=True)
+class _Travel:
+    """How the stage went: rows of `columns` pictures, in turns (serpentine) or always from the same side."""
+
+    columns: int
+    serpentine: bool
+
+    def cell(self, number: int) -> Cell:
+        row, place = divmod(number, self.columns)
+        return row, self.columns - 1 - place if self.serpentine and row % 2 else place
 
 
 def find_grid(
     numbers: Sequence[int], correlate: Correlate, *, shape: tuple[int, int], columns: int | None = None
-) -> list[tuple[int, int] | None]:
+) -> list[Cell | None]:
     """Give every tile its (row, column), or None where neither pictures nor capture order place it.
 
-    Small sets try every pair; larger ones follow the order of capture, in which one tile overlaps the next except at
-    the ends of rows. The strongest links form a tree; places along it, divided by the two step vectors, are the grid.
+    First the order of capture is tried: the length of a row and the way of travel under which the steps from picture
+    to picture and from row to row agree best. Where it does not explain the pictures (a shuffled folder), every pair
+    of a set of up to 64 is compared; the strongest links form a tree, and places along it, divided by the two step
+    vectors, are the grid.
 
     Parameters
     ----------
     numbers : sequence of int
-        Capture number of every tile.
+        Capture number of every tile, from zero.
     correlate : callable
-        Coarse offsets in thumbnail pixels.
+        Coarse candidates in thumbnail pixels.
     shape : tuple of int
         Thumbnail (height, width).
     columns : int, optional
-        Number of columns, if the user says so.
+        Number of pictures in a row, if the user says so.
 
     Raises
     ------
     RegistrationError
         If no grid comes out of the pictures.
     """
-    count = len(numbers)
-    if count == 1:
+    if len(numbers) == 1:
         return [(0, 0)]
-    if count <= ALL_PAIRS_UP_TO:
-        pairs = [(i, j) for i in range(count) for j in range(i + 1, count)]
-    else:
-        pairs = _pairs_by_order(numbers, correlate, columns)
-    links = {
-        pair: offset
-        for pair, offset in zip(pairs, correlate(pairs), strict=True)
-        if offset is not None and offset[2] >= SURE_SCORE and _is_side_neighbour(offset, shape)
-    }
+    by_order = _grid_by_order(numbers, correlate, shape, columns)
+    if by_order is not None:
+        return by_order
+    if len(numbers) > ALL_PAIRS_UP_TO:
+        raise RegistrationError(
+            f"tiles: the order of {len(numbers)} pictures does not explain what they show; "
+            "name them by row and column (r01_c01.jpg) or give --columns"
+        )
+    return _grid_by_pictures(len(numbers), correlate, shape)
+
+
+def _grid_by_order(
+    numbers: Sequence[int], correlate: Correlate, shape: tuple[int, int], columns: int | None
+) -> list[Cell | None] | None:
+    """The grid that the order of capture and the pictures agree on, or None."""
+    index = {number: i for i, number in enumerate(numbers)}
+    steps = [(index[n], index[n + 1]) for n in sorted(numbers) if n + 1 in index]
+    if len(steps) < 2:
+        return None
+    found = [_as_steps(pair, shape) for pair in correlate(steps)]
+    both_ways = [[*pair, *((-x, -y, s) for x, y, s in pair)] for pair in found]
+    step = consensus_step(both_ways, spread_px=SPREAD_PX)
+    if step[2] <= 0:
+        return None
+    forward = np.array([_vote(pair, step[:2]) for pair in found])
+    backward = np.array([_vote(pair, (-step[0], -step[1])) for pair in found])
+    first = np.array([numbers[a] for a, _ in steps])
+    last = max(numbers) + 1
+    ways = [
+        _Travel(c, serpentine)
+        for c in ([columns] if columns is not None else range(2, last + 1))
+        for serpentine in (True, False)
+    ]
+    ranked = sorted(ways, key=lambda way: -_row_votes(way, first, forward, backward))[:4]
+    best = max(
+        ranked,
+        key=lambda way: _row_votes(way, first, forward, backward) + _drop_votes(way, index, correlate, shape),
+    )
+    return [best.cell(n) for n in numbers] if _agreement(best, first, forward, backward, found) else None
+
+
+def _as_steps(pair: Candidates, shape: tuple[int, int]) -> Candidates:
+    """Candidates that may be a step to a side neighbour: long along one axis, short along the other."""
+    height, width = shape
+    kept = []
+    for x, y, score in pair:
+        across, down = abs(x) / width, abs(y) / height
+        if max(across, down) > 0.3 and min(across, down) < 0.25:
+            kept.append((x, y, score))
+    return kept
+
+
+def _vote(pair: Candidates, step: tuple[float, float]) -> float:
+    near = [s for x, y, s in pair if np.hypot(x - step[0], y - step[1]) < 2.5 * SPREAD_PX]
+    return max(0.0, *near) if near else 0.0
+
+
+def _signs(way: _Travel, first: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Direction of the step that starts at each capture number: +1, -1, or 0 where a row ends."""
+    row, place = np.divmod(first, way.columns)
+    sign = np.where((row % 2 == 1) & way.serpentine, -1, 1)
+    return np.where(place == way.columns - 1, 0, sign)
+
+
+def _row_votes(
+    way: _Travel,
+    first: npt.NDArray[np.intp],
+    forward: npt.NDArray[np.float64],
+    backward: npt.NDArray[np.float64],
+) -> float:
+    """Scores of the steps that go as they should, less those that go as they should not; either sense will do."""
+    signs = _signs(way, first)
+    right = np.where(signs > 0, forward - backward, np.where(signs < 0, backward - forward, 0.0))
+    turned = -np.maximum(forward, backward)[signs == 0].sum()
+    return abs(float(right.sum())) + float(turned)
+
+
+def _drop_votes(way: _Travel, index: dict[int, int], correlate: Correlate, shape: tuple[int, int]) -> float:
+    """Scores of the common step from row to row."""
+    place = {way.cell(number): i for number, i in index.items()}
+    pairs = [(i, place[(row + 1, column)]) for (row, column), i in place.items() if (row + 1, column) in place]
+    if not pairs:
+        return 0.0
+    some = [pairs[k] for k in np.unique(np.linspace(0, len(pairs) - 1, 40).round().astype(int))]
+    votes = consensus_step([_as_steps(pair, shape) for pair in correlate(some)], spread_px=SPREAD_PX)[2]
+    return votes * len(pairs) / len(some)
+
+
+def _agreement(
+    way: _Travel,
+    first: npt.NDArray[np.intp],
+    forward: npt.NDArray[np.float64],
+    backward: npt.NDArray[np.float64],
+    found: Sequence[Candidates],
+) -> bool:
+    """Whether nearly all steps whose pictures clearly overlap go the way that is claimed."""
+    signs = _signs(way, first)
+    sense = 1 if (signs * (forward - backward)).sum() >= 0 else -1
+    going = np.where(forward >= backward, 1, -1) * sense
+    clear = np.array([any(s >= SURE_SCORE for _, _, s in pair) for pair in found]) & (signs != 0)
+    moved = np.maximum(forward, backward) > 0.05
+    if not clear.any():
+        return bool((moved & (going == signs)).sum() >= max(2, 0.5 * (signs != 0).sum()))
+    return bool((moved & (going == signs))[clear].mean() >= ORDER_AGREEMENT)
+
+
+def _grid_by_pictures(count: int, correlate: Correlate, shape: tuple[int, int]) -> list[Cell | None]:
+    pairs = [(i, j) for i in range(count) for j in range(i + 1, count)]
+    links: dict[tuple[int, int], tuple[float, float, float]] = {}
+    for pair, candidates in zip(pairs, correlate(pairs), strict=True):
+        steps = _as_steps(candidates, shape)
+        if steps and steps[0][2] >= SURE_SCORE:
+            links[pair] = steps[0]
     if not links:
         raise RegistrationError(
             "tiles: no two pictures show a common place; name them by row and column (r01_c01.jpg) or give --columns"
         )
-    cells = _cells_from_links(count, links)
-    return _fill_by_order(cells, numbers, columns)
-
-
-def _is_side_neighbour(offset: Offset, shape: tuple[int, int]) -> bool:
-    """Side neighbours share a long edge; diagonal ones only a corner, and a copy of one field shares nearly all."""
-    dx, dy = abs(offset[0]) / shape[1], abs(offset[1]) / shape[0]
-    return max(dx, dy) > 0.3 and min(dx, dy) < 0.25
-
-
-def _pairs_by_order(numbers: Sequence[int], correlate: Correlate, columns: int | None) -> list[tuple[int, int]]:
-    index = {number: i for i, number in enumerate(numbers)}
-    ordered = sorted(numbers)
-    steps = [(index[n], index[n + 1]) for n in ordered if n + 1 in index]
-    if columns is None:
-        columns = _columns_from_runs(numbers, steps, correlate(steps))
-    turns = []
-    for number in ordered:
-        row, place = divmod(number, columns)
-        for below in ((row + 1) * columns + place, (row + 1) * columns + columns - 1 - place):
-            if below in index:
-                turns.append((index[number], index[below]))
-    return list(dict.fromkeys(steps + turns))
-
-
-def _columns_from_runs(numbers: Sequence[int], steps: Sequence[tuple[int, int]], found: Sequence[Offset | None]) -> int:
-    """Length of a row: the commonest distance between places where the direction of travel breaks."""
-    along = [o for o in found if o is not None and o[2] >= SURE_SCORE]
-    if not along:
-        raise RegistrationError("tiles: consecutive pictures do not overlap; give --columns or name tiles by row and column")
-    horizontal = float(np.median([abs(o[0]) > abs(o[1]) for o in along])) > 0.5
-    breaks = []
-    for (a, _), offset in zip(steps, found, strict=True):
-        main = offset is not None and offset[2] >= SURE_SCORE and (abs(offset[0]) > abs(offset[1])) == horizontal
-        if not main:
-            breaks.append(numbers[a])
-    if len(breaks) < 2:
-        return max(len(numbers) if not breaks else breaks[0] + 1, 1)
-    return Counter(np.diff(breaks).tolist()).most_common(1)[0][0]
-
-
-def _cells_from_links(count: int, links: dict[tuple[int, int], Offset]) -> list[tuple[int, int] | None]:
-    across = [o if o[0] > 0 else (-o[0], -o[1], o[2]) for o in links.values() if abs(o[0]) > abs(o[1])]
-    down = [o if o[1] > 0 else (-o[0], -o[1], o[2]) for o in links.values() if abs(o[0]) <= abs(o[1])]
-    step = np.median(np.array(across)[:, :2], axis=0) if across else np.array([1e9, 0.0])
-    drop = np.median(np.array(down)[:, :2], axis=0) if down else np.array([0.0, 1e9])
-    basis = np.array([step, drop]).T
-    # Repeating patterns give strong but false links; those that are no whole step are dropped before the tree.
-    good = {}
-    for pair, offset in links.items():
-        cells = np.linalg.solve(basis, np.array(offset[:2]))
-        if np.abs(cells - np.round(cells)).max() < 0.12 and np.abs(np.round(cells)).sum() == 1:
-            good[pair] = (np.round(cells).astype(int), offset[2])
+    good = _whole_steps(links)
     rows, columns = [p[0] for p in good], [p[1] for p in good]
     graph = sp.csr_matrix(([2.0 - s for _, s in good.values()], (rows, columns)), shape=(count, count))
     tree = minimum_spanning_tree(graph)
-    parts, label = sp.csgraph.connected_components(tree, directed=False)
+    parts, label = connected_components(tree, directed=False)
     main = int(np.bincount(label, minlength=parts).argmax())
     start = int(np.nonzero(label == main)[0][0])
     order, before = breadth_first_order(tree, start, directed=False)
-    place: dict[int, np.ndarray] = {start: np.zeros(2, dtype=int)}
-    for tile in order[1:]:
+    place: dict[int, npt.NDArray[np.intp]] = {start: np.zeros(2, dtype=np.intp)}
+    for tile in map(int, order[1:]):
         a = int(before[tile])
-        step_cells = good[(a, int(tile))][0] if (a, int(tile)) in good else -good[(int(tile), a)][0]
-        place[int(tile)] = place[a] + step_cells
+        place[tile] = place[a] + (good[(a, tile)][0] if (a, tile) in good else -good[(tile, a)][0])
     low = np.min(list(place.values()), axis=0)
     return [(int((place[i] - low)[1]), int((place[i] - low)[0])) if i in place else None for i in range(count)]
 
 
-def _fill_by_order(
-    cells: list[tuple[int, int] | None], numbers: Sequence[int], columns: int | None
-) -> list[tuple[int, int] | None]:
-    """Give tiles that no picture placed the cell that the order of capture says, if it explains the others."""
-    known = [(number, cell) for number, cell in zip(numbers, cells, strict=True) if cell is not None]
-    if len(known) == len(cells):
-        return cells
-    width = columns or max(cell[1] for _, cell in known) + 1
-    height = max(cell[0] for _, cell in known) + 1
-    taken = {cell for _, cell in known}
-    best: tuple[float, list[tuple[int, int]]] = (0.0, [])
-    for serpentine in (True, False):
-        for flip_rows in (False, True):
-            for flip_columns in (False, True):
-                guess = [_cell(n, width, height, serpentine, flip_rows, flip_columns) for n in numbers]
-                hits = sum(g == c for g, c in zip(guess, cells, strict=True) if c is not None) / len(known)
-                if hits > best[0]:
-                    best = (hits, guess)
-    if best[0] < 0.9:
-        return cells
-    return [
-        cell if cell is not None else (guess if guess not in taken else None)
-        for cell, guess in zip(cells, best[1], strict=True)
-    ]
-
-
-def _cell(
-    number: int, width: int, height: int, serpentine: bool, flip_rows: bool, flip_columns: bool
-) -> tuple[int, int]:
-    row, column = divmod(number, width)
-    if serpentine and row % 2:
-        column = width - 1 - column
-    return (height - 1 - row if flip_rows else row, width - 1 - column if flip_columns else column)
+def _whole_steps(
+    links: dict[tuple[int, int], tuple[float, float, float]],
+) -> dict[tuple[int, int], tuple[npt.NDArray[np.intp], float]]:
+    """Links as whole steps of the grid; strong but false links of repeating patterns are no whole step and drop out."""
+    across = [o if o[0] > 0 else (-o[0], -o[1], o[2]) for o in links.values() if abs(o[0]) > abs(o[1])]
+    down = [o if o[1] > 0 else (-o[0], -o[1], o[2]) for o in links.values() if abs(o[0]) <= abs(o[1])]
+    step = consensus_step([[o] for o in across], spread_px=SPREAD_PX)[:2] if across else (1e9, 0.0)
+    drop = consensus_step([[o] for o in down], spread_px=SPREAD_PX)[:2] if down else (0.0, 1e9)
+    basis = np.array([step, drop]).T
+    good = {}
+    for pair, offset in links.items():
+        cells = np.linalg.solve(basis, np.array(offset[:2]))
+        whole = np.round(cells).astype(np.intp)
+        if np.abs(cells - whole).max() < 0.12 and np.abs(whole).sum() == 1:
+            good[pair] = (whole, offset[2])
+    return good

@@ -10,11 +10,13 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
+import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
 
 from dieplat.errors import RegistrationError
 from dieplat.registration.choose import Choice, choose
 from dieplat.registration.correlate import Spectrum, coarse_offsets
-from dieplat.registration.grid import capture_numbers, find_grid
+from dieplat.registration.grid import find_grid
 from dieplat.registration.overview import Overview, thumb_factor
 from dieplat.registration.pair import measure_pair
 from dieplat.registration.pixels import PixelCache
@@ -48,7 +50,9 @@ class Tie:
     u_px: float
 
 
-def place_in_grid(tile_set: TileSet, views: Sequence[Overview], *, columns: int | None = None) -> TileSet:
+def place_in_grid(
+    tile_set: TileSet, views: Sequence[Overview], *, columns: int | None = None, executor: Executor | None = None
+) -> TileSet:
     """Give every tile a grid place: from the names where they tell it, else from the pictures.
 
     Tiles that neither pictures nor capture order can place are moved to `skipped`.
@@ -58,12 +62,10 @@ def place_in_grid(tile_set: TileSet, views: Sequence[Overview], *, columns: int 
         return tile_set
     spectra = [Spectrum(view.thumb) for view in views]
 
-    def correlate(pairs: Sequence[tuple[int, int]]) -> list[tuple[float, float, float] | None]:
-        found = (coarse_offsets(spectra[a], spectra[b]) for a, b in pairs)
-        return [candidates[0] if candidates else None for candidates in found]
+    def correlate(pairs: Sequence[tuple[int, int]]) -> list[Candidates]:
+        return list(map_in_order(lambda p: coarse_offsets(spectra[p[0]], spectra[p[1]]), pairs, executor=executor))
 
-    numbers = capture_numbers([tile.name for tile in tiles])
-    cells = find_grid(numbers, correlate, shape=views[0].thumb.shape, columns=columns)
+    cells = find_grid([tile.order for tile in tiles], correlate, shape=views[0].thumb.shape, columns=columns)
     placed: list[Tile] = []
     skipped = list(tile_set.skipped)
     seen: set[tuple[int, int]] = set()
@@ -244,18 +246,25 @@ class _System:
 
 def _system(offsets: Sequence[PairOffsets], choice: Choice, model: StageModel) -> _System:
     """Chosen hypotheses; where they leave parts unjoined, the stage's predictions join them."""
+    chosen_pairs = [(o.a, o.b) for o, chosen in zip(offsets, choice.chosen, strict=True) if chosen is not None]
+    label = _parts(len(choice.start_px), np.array(chosen_pairs, dtype=np.intp).reshape(-1, 2))
     rows = []
     for offset, chosen in zip(offsets, choice.chosen, strict=True):
-        joined = choice.component[offset.a] == choice.component[offset.b]
         if chosen is not None:
             sigma = math.sqrt(chosen.cov_px2[0]), math.sqrt(chosen.cov_px2[2])
             rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *sigma, True))
-        elif not joined:
+        elif label[offset.a] != label[offset.b]:
             rows.append((offset.a, offset.b, *offset.predicted_px, *model.sigma_px, False))
     data = np.array([row[:6] for row in rows], dtype=np.float64)
     return _System(
         data[:, :2].astype(np.intp), data[:, 2:4], data[:, 4:6], np.array([row[6] for row in rows], dtype=bool)
     )
+
+
+def _parts(count: int, joined: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Number of the connected part that every tile belongs to."""
+    graph = sp.coo_matrix((np.ones(len(joined)), (joined[:, 0], joined[:, 1])), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.intp)
 
 
 def _layout(
@@ -308,12 +317,7 @@ def _placed_by(
     count: int, system: _System, solution: Solution, ties: Mapping[tuple[int, int], Tie]
 ) -> list[PlacedBy]:
     """`overlap` for the largest part that pictures join, `tie` for tiles of a tie, `stage` for the rest."""
-    import scipy.sparse as sp
-    from scipy.sparse.csgraph import connected_components
-
-    joined = system.pairs[system.from_pictures & solution.used]
-    graph = sp.coo_matrix((np.ones(len(joined)), (joined[:, 0], joined[:, 1])), shape=(count, count))
-    _, label = connected_components(graph, directed=False)
+    label = _parts(count, system.pairs[system.from_pictures & solution.used])
     main = int(np.bincount(label).argmax())
     tied = {tile for pair in ties for tile in pair}
     return ["tie" if i in tied else "overlap" if label[i] == main else "stage" for i in range(count)]

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
+import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
 
 from dieplat.errors import RegistrationError
 from dieplat.values.offsets import PairOffsets, StageModel
@@ -20,7 +22,11 @@ CLEAR_COST = 12.0
 
 
 def grid_pairs(grid: Grid) -> list[tuple[int, int]]:
-    """Index pairs of tiles that are neighbours in a row or in a column, in reading order."""
+    """Index pairs of tiles that are neighbours in a row or in a column, in reading order.
+
+    Missing tiles may cut the grid into parts; each part is then joined to the nearest other by one pair that does not
+    overlap, for which only the stage model speaks.
+    """
     place = {cell: index for index, cell in enumerate(grid)}
     pairs = []
     for index in sorted(range(len(grid)), key=lambda i: grid[i]):
@@ -28,7 +34,22 @@ def grid_pairs(grid: Grid) -> list[tuple[int, int]]:
         for neighbour in ((row, column + 1), (row + 1, column)):
             if neighbour in place:
                 pairs.append((index, place[neighbour]))
-    return pairs
+    return pairs + _bridges(grid, pairs)
+
+
+def _bridges(grid: Grid, pairs: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    cells = np.array(grid)
+    links = np.array(pairs, dtype=np.intp).reshape(-1, 2)
+    graph = sp.coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(len(grid), len(grid)))
+    parts, label = connected_components(graph, directed=False)
+    bridges = []
+    for part in range(1, parts):
+        here, there = np.nonzero(label == part)[0], np.nonzero(label == 0)[0]
+        steps = np.abs(cells[here][:, None] - cells[there][None]).sum(axis=2)
+        i, j = np.unravel_index(int(steps.argmin()), steps.shape)
+        bridges.append((int(there[j]), int(here[i])))
+        label[label == part] = 0
+    return bridges
 
 
 def sample_evenly(items: Sequence[tuple[int, int]], most: int) -> list[tuple[int, int]]:
@@ -38,15 +59,15 @@ def sample_evenly(items: Sequence[tuple[int, int]], most: int) -> list[tuple[int
     return [items[i] for i in np.linspace(0, len(items) - 1, most).round().astype(int)]
 
 
-def consensus_step(candidates: Sequence[Candidates], *, spread_px: float) -> tuple[float, float, int] | None:
-    """The offset that most pairs support, with the number of supporters; None without any.
+def consensus_step(candidates: Sequence[Candidates], *, spread_px: float) -> tuple[float, float, float]:
+    """The offset that most pairs support, and its votes (0 without any candidate).
 
     Every candidate is tried as the centre; each pair votes with the best score it has near it, so that a pair
     fooled by a repeating pattern adds one wrong vote while the right place gathers one from every pair.
     """
     flat = [(x, y, s, i) for i, pair in enumerate(candidates) for x, y, s in pair if s > 0.02]
     if not flat:
-        return None
+        return 0.0, 0.0, 0.0
     data = np.array(flat, dtype=np.float64)
     best_votes, best_centre = -1.0, (0.0, 0.0)
     for x, y, _, _ in flat:
@@ -56,8 +77,17 @@ def consensus_step(candidates: Sequence[Candidates], *, spread_px: float) -> tup
         if votes.sum() > best_votes:
             best_votes, best_centre = float(votes.sum()), (x, y)
     inside = np.hypot(data[:, 0] - best_centre[0], data[:, 1] - best_centre[1]) < 2.5 * spread_px
-    supporters = len(set(data[inside, 3].astype(int)))
-    return float(np.median(data[inside, 0])), float(np.median(data[inside, 1])), supporters
+    return float(np.median(data[inside, 0])), float(np.median(data[inside, 1])), best_votes
+
+
+def _mostly(candidates: Sequence[Candidates], axis: int, shape: tuple[int, int]) -> list[Candidates]:
+    """Candidates that run along one axis (0: x, 1: y) by over a third of the tile, as a step of a survey does."""
+    size = (shape[1], shape[0])
+    other = 1 - axis
+    return [
+        [c for c in pair if abs(c[axis]) > 0.35 * size[axis] and abs(c[other]) < 0.35 * size[other]]
+        for pair in candidates
+    ]
 
 
 def first_model(
@@ -66,24 +96,33 @@ def first_model(
     """A first stage model from coarse candidates of pairs within rows and pairs within columns.
 
     `shape` is the tile's (height, width) and `spread_px` the expected scatter, both in pixels of the candidates.
+    Rows of the grid may run along either axis of the camera; the columns then run along the other.
 
     Raises
     ------
     RegistrationError
         If no pair of either direction shows a common place.
     """
-    step = consensus_step(row_pairs, spread_px=spread_px)
-    drop = consensus_step(column_pairs, spread_px=2 * spread_px)
-    if step is None and drop is None:
+    best: tuple[float, StageModel] | None = None
+    size = (shape[1], shape[0])
+    for axis in (0, 1):
+        step = consensus_step(_mostly(row_pairs, axis, shape), spread_px=spread_px)
+        drop = consensus_step(_mostly(column_pairs, 1 - axis, shape), spread_px=2 * spread_px)
+        votes = step[2] + drop[2]
+        if votes <= 0 or (best is not None and votes <= best[0]):
+            continue
+        # A grid of one row or one column has only one direction; the other is never used but must be a basis.
+        plain_step, plain_drop = [0.0, 0.0], [0.0, 0.0]
+        plain_step[axis], plain_drop[1 - axis] = 0.8 * size[axis], 0.8 * size[1 - axis]
+        column_step = step[:2] if step[2] > 0 else (plain_step[0], plain_step[1])
+        row_step = drop[:2] if drop[2] > 0 else (plain_drop[0], plain_drop[1])
+        scatter = (2 * spread_px, 2 * spread_px)
+        best = votes, StageModel(column_step, row_step, (0.0, 0.0), scatter, len(row_pairs) + len(column_pairs))
+    if best is None:
         raise RegistrationError(
             "tiles: no two neighbouring pictures show a common place; check that they overlap and that the grid is right"
         )
-    height, width = shape
-    # A grid of one row or one column has only one direction; the other is never used but must be a basis.
-    column_step = step[:2] if step is not None else (0.8 * width, 0.0)
-    row_step = drop[:2] if drop is not None else (0.0, 0.8 * height)
-    used = (step[2] if step is not None else 0) + (drop[2] if drop is not None else 0)
-    return StageModel(column_step, row_step, (0.0, 0.0), (2 * spread_px, 2 * spread_px), used)
+    return best[1]
 
 
 def is_clear(pair: PairOffsets) -> bool:
