@@ -15,14 +15,16 @@ from dieplat.inductance.closed_forms import closed_forms, mohan_inner_um
 from dieplat.inductance.partial import Array
 from dieplat.inductance.path import check_geometry, spiral_path
 from dieplat.inductance.resistance_q import tuning_capacitance_pf
-from dieplat.inductance.segment_sum import lane_network
+from dieplat.inductance.segment_sum import LaneNetwork, lane_network
 from dieplat.values.inductor import InductanceEstimate, InductorGeometry
 
 LANES = 5
 """Lanes across the width for the estimate: uniform-current values are within some 1e-4 of many lanes."""
 
-_FILAMENTS = 800
-"""Filaments spent on the high-frequency limit: 10 lanes for a polygon's few pieces, 5 for a circle's many."""
+LANES_HF = 10
+_MOST_FILAMENTS = 800
+"""Up to these many filaments the high-frequency limit is computed with 10 lanes; the fewer lanes of the estimate
+itself, used beyond, find some four fifths of the fall."""
 
 LANES_SLOPE = 2
 
@@ -95,7 +97,8 @@ def estimate_inductance(
             f"inductor: relative uncertainty of the scale is {scale_u_rel:g}; give zero or more"
         )
     path, remarks = _centre_line(geometry)
-    value = lane_network(path, geometry.width_um, thickness_um, across=LANES).shared()
+    network = lane_network(path, geometry.width_um, thickness_um, across=LANES)
+    value = network.shared()
     if not (math.isfinite(value) and value > 0.0):
         raise SettingsError(
             "inductor: the path does not give a positive inductance; check its order of points"
@@ -108,7 +111,7 @@ def estimate_inductance(
         geometry.width_um,
         geometry.spacing_um,
     )
-    slopes = _Slopes(geometry, path, thickness_um, value)
+    slopes = _Slopes(geometry, path, thickness_um, network)
     budget = [*_geometry_lines(geometry, slopes), *_other_lines(geometry, slopes, scale_u_rel)]
     total = math.sqrt(sum(u * u for _, u in budget))
     return InductanceEstimate(
@@ -191,43 +194,55 @@ def _simplified(line: Array, tolerance_um: float) -> Array:
 class _Slopes:
     """Numerical derivatives of L, for the ideal spiral or, where a centre line was traced, for that line."""
 
-    def __init__(self, geometry: InductorGeometry, path: Array, thickness_um: float, value_nh: float) -> None:
+    def __init__(
+        self, geometry: InductorGeometry, path: Array, thickness_um: float, network: LaneNetwork
+    ) -> None:
         self.geometry = geometry
         self.path = path
         self.thickness_um = thickness_um
-        self.value_nh = value_nh
+        self.network = network
+        self.value_nh = network.shared()
         self.traced = bool(geometry.path_um)
         self.length_um = float(np.sum(np.linalg.norm(np.diff(path, axis=0), axis=1)))
+        self._base_nh = self._coarse(path, geometry.width_um, thickness_um)
 
-    def _coarse(self, geometry: InductorGeometry, thickness_um: float, stretch: float = 1.0) -> float:
-        line = self.path * stretch if self.traced else spiral_path(geometry)
-        return lane_network(line, geometry.width_um, thickness_um, across=LANES_SLOPE).shared()
-
-    def _moved(self, name: str, value: float) -> InductorGeometry:
-        change: dict[str, Any] = {name: value}
-        return replace(self.geometry, **change)
+    @staticmethod
+    def _coarse(path: Array, width_um: float, thickness_um: float) -> float:
+        return lane_network(path, width_um, thickness_um, across=LANES_SLOPE).shared()
 
     def of(self, name: str) -> float:
-        """dL/d(field `name` of the geometry), nH a unit, by central difference over 1 % (a turn: 0.02)."""
+        """dL/d(field `name` of the geometry), nH a unit, by a difference over 1 % (a turn: 0.02).
+
+        One-sided, to the side on which the spiral always remains possible.
+        """
         x = float(getattr(self.geometry, name))
-        step = 0.02 if name == "turns" else 0.01 * x
-        if self.traced and name == "outer_um":
-            low, high = (self._coarse(self.geometry, self.thickness_um, 1 + k * step / x) for k in (-1, 1))
+        step = {"outer_um": 0.01 * x, "turns": -min(0.02, x / 2)}.get(name, -0.01 * x)
+        width = x + step if name == "width_um" else self.geometry.width_um
+        if not self.traced:
+            change: dict[str, Any] = {name: x + step}
+            path = spiral_path(_with_inner(replace(self.geometry, **change)))
         else:
-            low, high = (self._coarse(self._moved(name, x + k * step), self.thickness_um) for k in (-1, 1))
-        return (high - low) / (2 * step)
+            path = self.path * (1 + step / x) if name == "outer_um" else self.path
+        return (self._coarse(path, width, self.thickness_um) - self._base_nh) / step
 
     def of_thickness(self) -> float:
         """dL/dt over the whole assumed range, nH/um."""
         half = THICKNESS_HALF_RANGE * self.thickness_um
-        low, high = (self._coarse(self.geometry, self.thickness_um + k * half) for k in (-1, 1))
+        width = self.geometry.width_um
+        low, high = (self._coarse(self.path, width, self.thickness_um + k * half) for k in (-1, 1))
         return (high - low) / (2 * half)
 
     def crowding_nh(self) -> float:
         """How far L falls when inductance alone shares the current (high frequency)."""
-        across = max(LANES, min(10, _FILAMENTS // len(self.path)))
-        network = lane_network(self.path, self.geometry.width_um, self.thickness_um, across=across)
+        network = self.network
+        if LANES_HF * len(self.path) <= _MOST_FILAMENTS:
+            network = lane_network(self.path, self.geometry.width_um, self.thickness_um, across=LANES_HF)
         return network.shared("uniform") - network.shared("hf")
+
+
+def _with_inner(geometry: InductorGeometry) -> InductorGeometry:
+    inner = mohan_inner_um(geometry.turns, geometry.outer_um, geometry.width_um, geometry.spacing_um)
+    return replace(geometry, inner_um=inner)
 
 
 def _geometry_lines(geometry: InductorGeometry, slopes: _Slopes) -> list[tuple[str, float]]:
@@ -287,8 +302,8 @@ def _assumptions(geometry: InductorGeometry, thickness_um: float) -> tuple[str, 
     ]
     if geometry.shape == "circle" and not geometry.path_um:
         lines.append(
-            "outer diameter taken as twice the largest radius of the spiral's metal; the current sheet takes it "
-            "as the mean over the outermost turn, which means a coil one pitch wider"
+            "outer diameter taken as twice the spiral's largest radius; the current sheet takes it as the mean "
+            "over the outermost turn, which means a coil one pitch wider"
             if geometry.method == "given"
             else "outer diameter taken as the mean over the outermost turn"
         )

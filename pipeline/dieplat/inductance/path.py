@@ -12,7 +12,7 @@ from dieplat.values.inductor import InductorGeometry
 
 SIDES = {"square": 4, "hexagon": 6, "octagon": 8}
 
-CIRCLE_STEPS = 64
+CIRCLE_STEPS = 48
 """Chords a turn of a circular spiral: the polygon has the circle's length, and its inductance to 1e-3."""
 
 _MITRE_LIMIT = 0.25
@@ -24,17 +24,17 @@ def spiral_path(geometry: InductorGeometry) -> Array:
 
     Polygons: the sides are numbered from the outer end; sides 1 to m (m = 4, 6, 8) lie at the apothem
     (outer - width) / 2, the next m at one pitch (width + spacing) less, and so on. Neighbouring sides meet
-    where their lines cross, so the last side of every turn is shortened by the step to the next; the
-    very last side ends where the next one would begin. The first side starts at the full corner of its turn. `turns`
-    counts conductor turns: n turns are n m sides, and a fraction of a side is that fraction of its length. So
-    the diameter over the metal of the first turn is `outer_um`, and for n a multiple of one half the
-    flat-to-flat inner diameter is outer - 2 n w - 2 (n - 1) s, the convention of Mohan et al. (1999).
+    where their lines cross, so the last side of every turn is shortened by the step to the next; the very
+    last side ends where the next one would begin. The first side starts at the full corner of its turn.
+    `turns` counts conductor turns: n turns are n m sides, and a fraction of a side is that fraction of its
+    length. So the diameter over the metal of the first turn is `outer_um`, and for n a multiple of one half
+    the flat-to-flat inner diameter is outer - 2 n w - 2 (n - 1) s, the convention of Mohan et al. (1999).
 
-    Circles: the radius of the centre line falls steadily with the angle (Archimedes), by one pitch a turn. A
-    spiral has no one diameter, so it depends on `geometry.method` what `outer_um` means: a given diameter is
-    twice the largest radius of the metal, so the line starts at (outer - width) / 2; a measured one is the mean
-    over the directions of the outermost turn, so the line starts half a pitch farther out. The latter agrees
-    with inner = outer - 2 n w - 2 (n - 1) s for the mean inner diameter, and with rings joined by short steps.
+    Circles: the radius of the centre line falls steadily with the angle (Archimedes), by one pitch a turn.
+    A spiral has no one diameter, so it depends on `geometry.method` what `outer_um` means: a given diameter
+    is twice the largest radius of the metal, so the line starts at (outer - width) / 2; a measured one is
+    the mean over the directions of the outermost turn, so the line starts half a pitch farther out. The
+    latter agrees with inner = outer - 2 n w - 2 (n - 1) s for the mean inner diameter.
 
     Raises
     ------
