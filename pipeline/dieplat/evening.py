@@ -1,10 +1,13 @@
-"""The whole job: check every input, then scale, stitch, measure, draw and report, skipping what is still valid.
+"""The whole job: check every input, then stitch, measure, draw and report; what is still valid is kept.
 
-    tiles/ ------------------------------> build_mosaic -> mosaic.ome.tif, layout.json --+
-    micrometer.* -> measure_scale -> scale.json ----^------------------------------------+
-    blocks.geojson ----------------------------------------------------------------------+
-                                          measure_survey -> measurements.json, .csv <----+
-                                          write_preview, write_report -> preview.png, report.html
+    micrometer.*   measure_scale --> scale.json ------------------+
+                         |                                         |
+    tiles/         build_mosaic ---> mosaic.ome.tif, layout.json --+
+                                                                   |
+    blocks.geojson ------------------------------------------------+
+                                                                   v
+                   measure_survey -> measurements.json, measurements.csv
+                   write_preview, write_report -> preview.png, report.html
 
 survey_state.json holds, for each stage, a digest of all that went in and of what came out. A stage runs again
 when either differs; so an evening that was interrupted goes on where it stopped.
@@ -22,19 +25,21 @@ from typing import Any
 
 from dieplat import __version__
 from dieplat.annotations import load_regions
-from dieplat.calibration import load_scale, measure_scale
+from dieplat.calibration import load_scale, measure_scale, save_scale
 from dieplat.errors import OutputExistsError, SettingsError
 from dieplat.files import check_replaceable, sha256_of, to_plain, write_bytes, write_json
 from dieplat.mosaicfile.read import open_mosaic
-from dieplat.report import write_preview, write_report
+from dieplat.output.layouts import load_layout
+from dieplat.output.tables import write_measurements
 from dieplat.report import folder as names
+from dieplat.report import write_preview, write_report
 from dieplat.settings import SETTINGS_NAME, SurveySettings
-from dieplat.survey import measure_survey, write_measurements
+from dieplat.survey import measure_survey
 from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.read import read_picture
 from dieplat.values import Scale, TileSet
 from dieplat.work import Progress, map_in_order
-from dieplat.workflow import build_mosaic
+from dieplat.workflow import build_mosaic, load_ties
 
 Bars = Callable[[str], Progress]
 """Gives the progress callable of a stage by its name."""
@@ -54,11 +59,10 @@ OUTPUTS = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SurveyResult:
-    """What a survey made: the folder, its JSON documents, and the stages that did not have to run again."""
+    """What a survey made: its folder, its JSON documents, and the stages that did not have to run again."""
 
     folder: Path
     title: str
-    scale: Mapping[str, Any]
     layout: Mapping[str, Any]
     measurements: Mapping[str, Any]
     reused: tuple[str, ...]
@@ -118,31 +122,43 @@ def run_survey(
     tile_set = discover_tiles(
         settings.tiles, columns=settings.columns, executor=executor, progress=_bar(progress, "looking")
     )
-    inputs = _digest_inputs(settings, tile_set, executor, _bar(progress, "reading"))
-    scale = _scale(settings)
-    um_per_px = (scale.um_per_px_x, scale.um_per_px_y)
-    load_regions(settings.blocks, um_per_px=um_per_px)
+    if settings.ties is not None:
+        load_ties(settings.ties, tile_set.tiles)
+    scale = _measure_scale(settings)
+    load_regions(settings.blocks, um_per_px=(scale.um_per_px_x, scale.um_per_px_y))
+    inputs = _digest_inputs(settings, tile_set, executor, _bar(progress, "checking"))
 
+    made_folder = not out.exists()
     out.mkdir(parents=True, exist_ok=True)
     state.begin(settings.title, inputs)
-    state.stage(
-        "scale",
-        [inputs[name] for name in _micrometers(settings)] + [settings.pitch_um, settings.pitch_u_um],
-        [names.SCALE],
-        lambda: write_json(out / names.SCALE, scale.to_dict()),
-    )
-    tile_digests = [inputs[_key(settings, tile.path)] for tile in tile_set.tiles]
+    try:
+        _run_stages(settings, out, state, inputs, tile_set, scale, replace, executor, progress)
+    except BaseException:
+        if made_folder and not any(out.iterdir()):
+            out.rmdir()
+        raise
+    layout, measurements = names.read_object(out / names.LAYOUT), names.read_object(out / names.MEASUREMENTS)
+    return SurveyResult(out, settings.title, layout or {}, measurements or {}, tuple(state.reused))
+
+
+def _run_stages(
+    settings: SurveySettings,
+    out: Path,
+    state: _State,
+    inputs: Mapping[str, str],
+    tile_set: TileSet,
+    scale: Scale,
+    replace: bool,
+    executor: Executor | None,
+    progress: Bars | None,
+) -> None:
+    um_per_px = (scale.um_per_px_x, scale.um_per_px_y)
+    tiles = [inputs[_key(settings, tile.path)] for tile in tile_set.tiles]
     ties = None if settings.ties is None else inputs[_key(settings, settings.ties)]
+    skipped = [item.name for item in tile_set.skipped]
     state.stage(
         "stitch",
-        [
-            *tile_digests,
-            um_per_px,
-            settings.columns,
-            settings.overlap,
-            ties,
-            [s.name for s in tile_set.skipped],
-        ],
+        [tiles, skipped, um_per_px, settings.columns, settings.overlap, ties],
         [names.MOSAIC, names.LAYOUT],
         lambda: build_mosaic(
             settings.tiles,
@@ -151,9 +167,17 @@ def run_survey(
             columns=settings.columns,
             overlap=settings.overlap,
             ties=settings.ties,
+            replace_foreign=replace,
             executor=executor,
             progress=progress,
         ),
+    )
+    pictures = [inputs[name] for name in _micrometers(settings)]
+    state.stage(
+        "scale",
+        [pictures, settings.pitch_um, settings.pitch_u_um],
+        [names.SCALE],
+        lambda: save_scale(out / names.SCALE, scale),
     )
     state.stage(
         "blocks",
@@ -161,20 +185,15 @@ def run_survey(
         [names.BLOCKS],
         lambda: write_bytes(out / names.BLOCKS, settings.blocks.read_bytes()),
     )
-    made = state.outputs("scale", "stitch", "blocks")
     state.stage(
         "measure",
-        [made, settings.frequency_hz, settings.thickness_um],
+        [state.outputs("stitch", "scale", "blocks"), settings.frequency_hz, settings.thickness_um],
         [names.MEASUREMENTS, names.TABLE],
         lambda: _measure(settings, out, _bar(progress, "measuring")),
     )
-    made = state.outputs("scale", "stitch", "blocks", "measure")
+    made = state.outputs("stitch", "scale", "blocks", "measure")
     state.stage("preview", [made, settings.title], [names.PREVIEW], lambda: write_preview(out))
     state.stage("report", [made, settings.title, inputs], [names.REPORT], lambda: write_report(out))
-    layout, measurements = names.read_object(out / names.LAYOUT), names.read_object(out / names.MEASUREMENTS)
-    return SurveyResult(
-        out, settings.title, to_plain(scale.to_dict()), layout or {}, measurements or {}, tuple(state.reused)
-    )
 
 
 def _measure(settings: SurveySettings, out: Path, progress: Progress | None) -> None:
@@ -187,12 +206,13 @@ def _measure(settings: SurveySettings, out: Path, progress: Progress | None) -> 
             scale,
             frequency_hz=settings.frequency_hz,
             thickness_um=settings.thickness_um,
+            layout=load_layout(out / names.LAYOUT),
             progress=progress,
         )
     write_measurements(measured, out / names.MEASUREMENTS)
 
 
-def _scale(settings: SurveySettings) -> Scale:
+def _measure_scale(settings: SurveySettings) -> Scale:
     """Measure the scale now, so that an unusable ruling is known before the long work."""
     turned = None if settings.micrometer_turned is None else read_picture(settings.micrometer_turned)
     return measure_scale(
@@ -212,7 +232,8 @@ def _check_outputs(out: Path, state: _State, *, replace: bool) -> None:
         elif path.exists() and not replace and sha256_of(path) != state.digest_of(name):
             # Work drawn on the copy would be lost without this.
             raise OutputExistsError(
-                f"{path}: has changed since the survey wrote it; copy it over your own blocks.geojson or add --replace"
+                f"{path}: was not written by this survey or has changed since; keep a copy of it, "
+                "then add --replace"
             )
 
 
@@ -265,7 +286,6 @@ class _State:
     def begin(self, title: str, inputs: Mapping[str, str]) -> None:
         """Note what the survey is about."""
         self._head = {"title": title, "version": __version__, "inputs": dict(inputs)}
-        self._save()
 
     def digest_of(self, name: str) -> str | None:
         """The digest that an output had when it was written, None if that is not known."""
@@ -289,8 +309,8 @@ class _State:
         if known is not None and known["inputs"] == digest and known["outputs"] == _digests(paths):
             self.reused.append(name)
             return
-        self._stages.pop(name, None)
-        self._save()
+        if self._stages.pop(name, None) is not None:
+            self._save()
         run()
         self._stages[name] = {"inputs": digest, "outputs": _digests(paths)}
         self._save()

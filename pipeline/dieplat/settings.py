@@ -111,7 +111,7 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
         frequency_hz=_number(values, "frequency_hz", where, above=0.0),
         thickness_um=2.0 if thickness is None else thickness,
         columns=_columns(values, where),
-        overlap=_number(values, "overlap", where, above=0.0, below=1.0),
+        overlap=_overlap(values, where),
         ties=_named(values, "ties", folder, where),
     )
 
@@ -147,18 +147,25 @@ def _number(
     *,
     above: float,
     or_equal: bool = False,
-    below: float = math.inf,
 ) -> float | None:
     value = values.get(key)
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise SettingsError(f"{where}: {key} must be a plain number, not {value!r}")
-    if value < above or (value == above and not or_equal) or value >= below:
+    if value < above or (value == above and not or_equal):
         least = f"{above:g} or more" if or_equal else f"above {above:g}"
-        most = "" if math.isinf(below) else f" and below {below:g}"
-        raise SettingsError(f"{where}: {key} is {value:g}; it must be {least}{most}")
+        raise SettingsError(f"{where}: {key} is {value:g}; it must be {least}")
     return float(value)
+
+
+def _overlap(values: Mapping[str, Any], where: Path) -> float | None:
+    value = _number(values, "overlap", where, above=0.0)
+    if value is not None and not 0.02 <= value <= 0.9:
+        raise SettingsError(
+            f"{where}: overlap is {value:g}; it must be a fraction between 0.02 and 0.9, such as 0.2"
+        )
+    return value
 
 
 def _columns(values: Mapping[str, Any], where: Path) -> int | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Annotated
 
@@ -32,8 +31,8 @@ def survey(
         typer.Option("--pitch-um", help="Distance of the micrometer's lines in µm; wins over survey.toml."),
     ] = None,
     workers: Annotated[
-        int, typer.Option("--workers", min=1, help="Pictures worked on at the same time.")
-    ] = os.cpu_count() or 1,
+        int | None, typer.Option("--workers", min=1, help="Threads to use; all cores unless given.")
+    ] = None,
     replace: Annotated[
         bool, typer.Option("--replace", help="Write over files in --out that this survey did not make.")
     ] = False,
@@ -41,15 +40,15 @@ def survey(
 ) -> None:
     """Photographs in, numbers and a report out.
 
-    Checks every input first and writes nothing if one is unusable. Run again after an interruption or a change:
-    what is still valid is kept.
+    Checks every input first and writes nothing if one is unusable. Run it again after an interruption
+    or a change: what is still valid is kept.
     """
     from concurrent.futures import ThreadPoolExecutor
 
     from dieplat.evening import run_survey
     from dieplat.settings import load_settings
     from dieplat_cli import console
-    from dieplat_cli.tables import print_survey
+    from dieplat_cli.survey_table import print_survey
 
     settings = load_settings(folder, pitch_um=pitch_um)
     with ThreadPoolExecutor(workers) as executor, console.progress_bars() as bars:

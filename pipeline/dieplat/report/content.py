@@ -29,18 +29,19 @@ METHODS = {
     "given": "dimensions given by hand",
 }
 UNCERTAINTY_PARTS = (
-    "the scale: how well the micrometer's lines were located, and the ruling's own stated tolerance. It acts on "
-    "every length alike, so shares of the die hardly feel it",
+    "the scale: how well the micrometer's lines were located, and the ruling's own stated tolerance. "
+    "It acts on every length alike, so shares of the die hardly feel it",
     "the placement of tiles under the outline, from the residuals of the overlaps",
     "the drawn vertices and edges: where the outline was put, and a common offset of all edges",
 )
 CAUTIONS = (
-    "An area is that of the outline that somebody drew. How a block got its name is a judgement, not a measurement.",
-    "A photograph shows the uppermost layers. Metal thickness cannot be seen in it; it is an assumption of every "
-    "inductance here.",
+    "An area is that of the outline that somebody drew. How a block got its name is a judgement, "
+    "not a measurement.",
+    "A photograph shows the uppermost layers. Metal thickness cannot be seen in it; it is an assumption "
+    "of every inductance here.",
     "Inductances hold for the coil alone: no ground plane, no fill metal, no neighbours, low frequency.",
-    "Cells are counted from the pitch and the extent that can be seen; spare rows, edge cells and dummies count "
-    "like all others.",
+    "Cells are counted from the pitch and the extent that can be seen; spare rows, edge cells and dummies "
+    "count like all others.",
 )
 
 
@@ -144,9 +145,8 @@ def _lead(measured: Json, areas: Sequence[Json]) -> str:
     sentences = []
     if die:
         text, unit = area_with_u(die["area_um2"], die.get("area_um2_u"))
-        sentences.append(
-            f"The die measures {length(die['width_um'])} by {length(die['height_um'])}; its area is {text} {unit}."
-        )
+        sides = f"{length(die['width_um'])} by {length(die['height_um'])}"
+        sentences.append(f"The die measures {sides}; its area is {text} {unit}.")
     else:
         sentences.append("No die outline was drawn, so areas are given without shares of the die.")
     count = len(areas)
@@ -213,16 +213,15 @@ def _alerts(outputs: Outputs) -> tuple[str, ...]:
         staged = sum(tile["placed_by"] == "stage" for tile in tiles)
         if doubtful:
             alerts.append(
-                f"{_count(doubtful, 'tile')} could lie in more than one place. Measurements across them are not safe; "
-                "see the registration below."
+                f"{_count(doubtful, 'tile')} could lie in more than one place. Measurements across such "
+                "a tile are not safe; see how well the tiles fit, below."
             )
         if staged:
             alerts.append(f"{_count(staged, 'tile')} could only be placed by the stage's regular steps.")
         skipped = len(outputs.layout.get("skipped") or ())
         if skipped:
-            alerts.append(
-                f"{_count(skipped, 'file')} in the folder of tiles {'was' if skipped == 1 else 'were'} left out."
-            )
+            was = "was" if skipped == 1 else "were"
+            alerts.append(f"{_count(skipped, 'file')} in the folder of tiles {was} left out.")
     alerts += [str(text) for text in outputs.measurements.get("warnings") or ()]
     if not outputs.scale.get("pitch_um_u"):
         alerts.append(

@@ -12,8 +12,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.patches import FancyBboxPatch, PathPatch, Rectangle
-from matplotlib.patheffects import withStroke
 from matplotlib.path import Path as Outline
+from matplotlib.patheffects import withStroke
 from matplotlib.textpath import TextPath
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -132,7 +132,7 @@ class Canvas:
         )  # fmt: skip
 
     def scale_bar(self, um_per_px: float, box: tuple[float, float, float, float], length_um: float) -> None:
-        """A bar of `length_um` with its length in words, on a dark plate that fills `box` (x0, y0, x1, y1)."""
+        """A bar of `length_um` with its length in words, on a dark plate that fills `box`: x0, y0, x1, y1."""
         x0, y0, x1, y1 = box
         self._plate(x0, y0, x1 - x0, y1 - y0, 8.0)
         high = y1 - y0
@@ -171,7 +171,7 @@ class Canvas:
 def scale_bar_box(
     um_per_px: float, width_px: float, height_px: float, *, share: float = 0.2, text_px: float = 30.0
 ) -> tuple[tuple[float, float, float, float], float]:
-    """The plate (x0, y0, x1, y1) at the lower left and the bar's length in µm: round, up to `share` of the width."""
+    """The plate (x0, y0, x1, y1) at the lower left, and the bar's round length in µm."""
     length_um = round_step(width_px * share * um_per_px)
     high = text_px * 2.3
     wide = max(length_um / um_per_px, text_size(bar_label(length_um), text_px)[0]) + text_px * 1.2
@@ -180,16 +180,16 @@ def scale_bar_box(
 
 
 def outline_of(shape: BaseGeometry) -> Outline | None:
-    """One Matplotlib path for a geometry: holes turn the other way, so that they stay empty. None for points."""
+    """One Matplotlib path for a geometry; holes turn the other way, so that they stay empty. Points: None."""
     vertices: list[Sequence[float]] = []
     codes: list[int] = []
 
     def add(points: Iterable[Sequence[float]], *, closed: bool) -> None:
         ring = [tuple(point[:2]) for point in points]
         vertices.extend(ring)
-        codes.extend([Outline.MOVETO] + [Outline.LINETO] * (len(ring) - 1))
+        codes.extend([int(Outline.MOVETO)] + [int(Outline.LINETO)] * (len(ring) - 1))
         if closed:
-            codes[-1] = Outline.CLOSEPOLY
+            codes[-1] = int(Outline.CLOSEPOLY)
 
     for part in getattr(shape, "geoms", [shape]):
         if isinstance(part, Polygon):

@@ -1,4 +1,4 @@
-"""Figures of the report as SVG text: the bar of shares and the map of tiles. Text takes the page's own colour."""
+"""Figures of the report as SVG text: the bar of shares and the map of tiles."""
 
 from __future__ import annotations
 
@@ -46,7 +46,8 @@ def swatch(kind: str) -> Markup:
         inner = f'<path d="M1 7h26" stroke="{_on_page(style)}" stroke-width="3" stroke-dasharray="{dash}"/>'
     else:
         name = kind if kind in AREA_KINDS or kind == "unassigned" else "other"
-        inner = f'<rect x=".5" y=".5" width="27" height="13" rx="2" fill="url(#hatch-{name})" stroke="{style.colour}"/>'
+        fill = f'fill="url(#hatch-{name})" stroke="{style.colour}"'
+        inner = f'<rect x=".5" y=".5" width="27" height="13" rx="2" {fill}/>'
     return Markup(
         f'<svg class="swatch" width="28" height="14" viewBox="0 0 28 14" aria-hidden="true">{inner}</svg>'
     )
@@ -68,23 +69,22 @@ def share_bar(shares: Sequence[tuple[str, str, float]], *, width: int = 960, hei
                 f'text-anchor="middle" fill="#fff" font-size="15" font-weight="600">{percent(share)}</text>'
             )
         parts.append(
-            f'<g><title>{name}</title><rect x="{x:.2f}" y="1" width="{max(wide, 0.6):.2f}" height="{height - 2}" '
-            f'fill="url(#hatch-{kind})" stroke="{style.colour}"/>{text}</g>'
+            f'<g><title>{name}</title><rect x="{x:.2f}" y="1" width="{max(wide, 0.6):.2f}" '
+            f'height="{height - 2}" fill="url(#hatch-{kind})" stroke="{style.colour}"/>{text}</g>'
         )
         x += wide
     words = escape(
         "Shares of the die: " + ", ".join(f"{label} {percent(share)}" for _, label, share in shares)
     )
-    return Markup(
-        f'<svg class="wide" viewBox="0 0 {width} {height}" role="img" aria-label="{words}">{"".join(parts)}</svg>'
-    )
+    head = f'<svg class="wide" viewBox="0 0 {width} {height}" role="img" aria-label="{words}">'
+    return Markup(f"{head}{''.join(parts)}</svg>")
 
 
 def tile_map(layout: Mapping[str, Any], *, width: int = 960) -> Markup:
     """Every tile at its place, shaded by its position's uncertainty; marks tell how it was placed.
 
-    The letter in a tile says more than its shade: "?" more than one place fits, "S" placed by the stage alone,
-    "T" by tie points. Lines join measured pairs; dashed lines are pairs that were not used.
+    A letter stands where more must be known: "?" more than one place fits, "S" placed by the stage
+    alone, "T" by tie points. Lines join measured pairs; dashed lines are pairs that were not used.
     """
     tiles = layout["tiles"]
     span_x, span_y = float(layout["width_px"]), float(layout["height_px"])
@@ -110,8 +110,9 @@ def tile_map(layout: Mapping[str, Any], *, width: int = 960) -> Markup:
         f"Map of {len(tiles)} tiles; position uncertainty from {plain(min(worst, default=0.0), figures=2)} "
         f"to {plain(max(worst, default=0.0), figures=2)} pixels"
     )
+    box = f"-4 -4 {width + 8} {height + 8:.1f}"
     return Markup(
-        f'<svg class="wide tiles" viewBox="-4 -4 {width + 8} {height + 8:.1f}" role="img" aria-label="{words}">'
+        f'<svg class="wide tiles" viewBox="{box}" role="img" aria-label="{words}">'
         f'<g class="links">{"".join(lines)}</g>{"".join(parts)}</svg>'
     )
 

@@ -1,4 +1,4 @@
-"""Where the names of blocks go: inside when they fit, beside with a leader when they do not, never over one another."""
+"""Where the names of blocks go: inside when they fit, else beside with a leader; never over one another."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Box = tuple[float, float, float, float]
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """A name centred on (x, y); `leader` is the point inside the block that a line leads to, None for inside."""
+    """A name centred on (x, y); `leader` is the point in the block that a line leads to, None for inside."""
 
     text: str
     x: float
@@ -57,7 +57,7 @@ def plan_labels(
     text_size : callable
         See `TextSize`.
     largest_px, smallest_px : float, optional
-        Range of font sizes. The smallest is what can be read from the back of a room on a picture 2400 px wide.
+        Range of font sizes. The smallest can be read from the back of a room on a picture 2400 px wide.
     reserved : sequence of (x0, y0, x1, y1), optional
         Boxes to keep free, such as the scale bar's.
     reach : float, optional
@@ -68,7 +68,8 @@ def plan_labels(
     beside: list[tuple[str, BaseGeometry, tuple[float, float]]] = []
     for name, shape in sorted(shapes, key=lambda item: -item[1].area):
         centre, room = _widest_place(shape)
-        inside = _inside(name, room, centre, text_size, largest_px, smallest_px, taken)
+        centres = [centre] if room is None else [(room.centroid.x, room.centroid.y), centre]
+        inside = _inside(name, room, centres, text_size, largest_px, smallest_px, taken)
         if inside is None:
             beside.append((name, shape, centre))
         else:
@@ -102,7 +103,7 @@ def _widest_place(shape: BaseGeometry) -> tuple[tuple[float, float], Polygon | N
 def _inside(
     name: str,
     room: Polygon | None,
-    centre: tuple[float, float],
+    centres: Sequence[tuple[float, float]],
     text_size: TextSize,
     largest_px: float,
     smallest_px: float,
@@ -112,10 +113,11 @@ def _inside(
         return None
     size = largest_px
     while size >= smallest_px:
-        label = Label(name, centre[0], centre[1], size)
-        bounds = _box_of(label, text_size)
-        if room.contains(box(*bounds)) and not any(_overlap(bounds, other) for other in taken):
-            return label
+        for x, y in centres:
+            label = Label(name, x, y, size)
+            bounds = _box_of(label, text_size)
+            if room.contains(box(*bounds)) and not any(_overlap(bounds, other) for other in taken):
+                return label
         size *= 0.9
     return None
 

@@ -41,7 +41,7 @@ def rounded(value: float, decimals: int) -> str:
 
 
 def with_u(value: float | None, u: float | None, *, coverage: float = COVERAGE) -> str:
-    """ "value ± U" with U = coverage u to two significant figures and the value to the same place (JCGM 100, 7.2.6).
+    """Write value ± U: U = coverage u to two figures, the value to the same place (JCGM 100, 7.2.6).
 
     A missing value is a dash; a value without uncertainty gets four significant figures and no "±".
     """

@@ -22,7 +22,7 @@ GREY = "#999999"
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """`hatch` is Matplotlib's notation, "" for none; `dash` is (on, off, ...) in line widths, () for solid."""
+    """`hatch` in Matplotlib's notation, "" for none; `dash`: (on, off, ...) in line widths, () for solid."""
 
     label: str
     colour: str

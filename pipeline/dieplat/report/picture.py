@@ -35,7 +35,7 @@ def view(
     window : (x0, y0, x1, y1), optional
         In mosaic pixels, clipped to the mosaic; the whole mosaic if None.
     enlarge : bool, optional
-        Whether a small window is enlarged to `longest_px`; pixels are then repeated, not invented.
+        Whether a small window is enlarged to `longest_px`; from four times on, as visible squares.
 
     Returns
     -------
@@ -58,13 +58,13 @@ def view(
     size = (max(1, round(wide * factor)), max(1, round(high * factor)))
     picture = as_rgb8(part)
     if picture.shape[1::-1] != size:
-        way = cv2.INTER_NEAREST if factor > 1 else cv2.INTER_AREA
+        way = cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR if factor < 4 else cv2.INTER_NEAREST
         picture = cv2.resize(picture, size, interpolation=way)
     return np.ascontiguousarray(picture, dtype=np.uint8), factor
 
 
 def as_rgb8(picture: npt.NDArray[Any]) -> Rgb:
-    """Grey or RGB of 8 or 16 bits as 8-bit RGB; 16 bits are stretched to the picture's own range (0.1 to 99.9 %)."""
+    """Grey or RGB as 8-bit RGB; 16 bits are stretched to the picture's own range (0.1 to 99.9 %)."""
     if picture.dtype != np.uint8:
         low, high = np.percentile(picture[::4, ::4], (0.1, 99.9))
         span = max(float(high) - float(low), 1.0)

@@ -24,6 +24,7 @@ from dieplat.report.picture import png_bytes, view
 from dieplat.values import Regions
 
 LONGEST_PX = 2400
+ENLARGED_PX = 1600
 MARGIN_PX = 36
 
 
@@ -75,7 +76,10 @@ def draw_preview(outputs: Outputs, *, longest_px: int = LONGEST_PX) -> npt.NDArr
 def draw_blocks(outputs: Outputs, *, longest_px: int) -> BlockMap:
     """The mosaic at `longest_px` with translucent blocks, their names and a scale bar."""
     with open_mosaic(outputs.mosaic) as mosaic:
-        picture, factor = view(mosaic, longest_px=longest_px)
+        own_px = max(mosaic.width_px, mosaic.height_px)
+        # A small mosaic is enlarged, so that names and lines have room.
+        size_px = min(longest_px, max(own_px, ENLARGED_PX))
+        picture, factor = view(mosaic, longest_px=size_px, enlarge=True)
     high, wide = picture.shape[:2]
     canvas = Canvas(wide, high)
     canvas.picture(picture, 0, 0)
