@@ -1,0 +1,235 @@
+"""Bands of metal in the unrolled winding: where they run, how many there are, how wide."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import optimize, special
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.inductor.metal import Image, Mask
+from dieplat.measurement.inductor.unwrap import Floats, Frame, sector_of, unwrap
+
+Ints = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
+STEP_PX = 0.5
+# Runs within these factors of the usual width are taken as conductor, others as leads or damage.
+LEAST_PART, MOST_PART = 0.6, 1.5
+# A gap may differ from the usual one by this part of it (at least by one pixel).
+GAP_PART = 0.25
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Columns:
+    """The unrolled winding. `soft` is (distance, angle); `edges[j]` is an (n, 2) array of band edges in px.
+
+    `regular` marks the columns in which every band and gap has the usual width.
+    """
+
+    frame: Frame
+    distance: Floats
+    angle: Floats
+    sector: Ints
+    off_normal: Floats
+    soft: Image
+    edges: tuple[Floats, ...]
+    regular: Mask
+    width_px: float
+    spacing_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class SideFit:
+    """One side's bands: their count, width and pitch (px), and the optics' blur.
+
+    `outer_px`, `inner_px`: distance of the outermost and innermost metal edge from the centre.
+    """
+
+    sector: int
+    bands: int
+    width_px: float
+    pitch_px: float
+    blur_px: float
+    outer_px: float
+    inner_px: float
+
+
+def recentre(soft: Image, frame: Frame, reach: float) -> Frame:
+    """Shift the frame so that the outermost edges of all sides are equally far, sides with a lead left out.
+
+    A circle's frame is returned as it is: its sharpness fixes the centre, which a straight side's does not.
+    """
+    if not frame.sides:
+        return frame
+    for _ in range(3):
+        distance, angle = np.arange(2.0, reach, STEP_PX), _directions(reach)
+        sector, off = sector_of(frame, angle)
+        flat = unwrap(soft, frame, angle, distance)
+        centre_part = np.abs(off) < 0.35 * 2 * np.pi / frame.sectors
+        normals, outer = [], []
+        for k in range(frame.sectors):
+            runs = _runs(flat[:, centre_part & (sector == k)].mean(axis=1), distance)
+            if len(runs):
+                normals.append(frame.normal + 2 * np.pi * k / frame.sectors)
+                outer.append(runs[-1, 1])
+        if len(outer) < 3:
+            raise UndecidedError("the winding's sides are not seen all round")
+        design = np.stack([np.ones(len(outer)), np.cos(normals), np.sin(normals)], axis=1)
+        fit = optimize.least_squares(
+            lambda p, d=design, r=np.array(outer): d @ p - r,  # type: ignore[misc]
+            [float(np.median(outer)), 0.0, 0.0],
+            loss="soft_l1",
+            f_scale=0.5,
+        ).x
+        frame = replace(frame, x=frame.x + float(fit[1]), y=frame.y + float(fit[2]))
+        if np.hypot(fit[1], fit[2]) < 0.05:
+            break
+    return frame
+
+
+def find_bands(soft: Image, frame: Frame, reach: float) -> Columns:
+    """Unroll the winding and find the bands of every column.
+
+    Raises
+    ------
+    UndecidedError
+        If most columns do not show bands of one width.
+    """
+    distance, angle = np.arange(2.0, reach, STEP_PX), _directions(reach)
+    sector, off = sector_of(frame, angle)
+    flat = unwrap(soft, frame, angle, distance)
+    # Three columns together: noise falls, and no detail of a conductor is as short as that.
+    flat = ((np.roll(flat, 1, axis=1) + flat + np.roll(flat, -1, axis=1)) / 3).astype(np.float32)
+    edges = tuple(_runs(flat[:, j], distance) for j in range(len(angle)))
+    widths = np.concatenate([e[:, 1] - e[:, 0] for e in edges])
+    gaps = np.concatenate([e[1:, 0] - e[:-1, 1] for e in edges])
+    if len(widths) < 0.5 * len(angle):
+        raise UndecidedError("no winding is seen inside the outline")
+    width = float(np.median(widths))
+    spacing = float(np.median(gaps)) if len(gaps) > 0.2 * len(angle) else float("nan")
+    scatter = 1.4826 * float(np.median(np.abs(gaps - spacing))) if len(gaps) else 0.0
+    most = spacing + max(5 * scatter, 0.05 * spacing, 0.5)
+    edges = tuple(_without_lead(e, most) for e in edges)
+    regular = np.array([_is_regular(e, width, spacing) for e in edges])
+    return Columns(frame, distance, angle, sector, off, flat, edges, regular, width, spacing)
+
+
+def _directions(reach: float) -> Floats:
+    count = max(180, round(2 * np.pi * reach / 1.2))
+    return (np.arange(count) + 0.5) * 2 * np.pi / count
+
+
+def _runs(profile: Image, distance: Floats) -> Floats:
+    """Half-level crossings, paired, from the centre outwards: (n, 2). Dips and peaks of under 0.15 do not count."""
+    profile = np.asarray(profile, dtype=float)
+    up = profile > 0.5
+    change = np.nonzero(up[1:] != up[:-1])[0]
+    if len(change) == 0:
+        return np.empty((0, 2))
+    part = (0.5 - profile[change]) / (profile[change + 1] - profile[change])
+    place = distance[change] + part * (distance[change + 1] - distance[change])
+    rising = up[change + 1]
+    if not rising[0]:
+        place, rising, change = place[1:], rising[1:], change[1:]
+    if len(place) % 2:
+        place, change = place[:-1], change[:-1]
+    kept: list[float] = []
+    for k, at in enumerate(place):
+        if kept and k % 2 == 0 and profile[change[k - 1] + 1 : change[k] + 1].min() > 0.35:
+            kept.pop()
+            continue
+        if k % 2 == 1 and profile[change[k - 1] + 1 : change[k] + 1].max() < 0.65:
+            kept.pop()
+            continue
+        kept.append(float(at))
+    return np.array(kept).reshape(-1, 2)
+
+
+def _without_lead(edges: Floats, most_gap: float) -> Floats:
+    """Drop an outermost run that stands off the band before it, as a lead does that leaves along a tangent."""
+    if len(edges) > 1 and edges[-1, 0] - edges[-2, 1] > most_gap:
+        return edges[:-1]
+    return edges
+
+
+def _is_regular(edges: Floats, width: float, spacing: float) -> bool:
+    if len(edges) == 0:
+        return False
+    own = (edges[:, 1] - edges[:, 0]) / width
+    good = bool(((own > LEAST_PART) & (own < MOST_PART)).all())
+    if len(edges) > 1:
+        off = np.abs(edges[1:, 0] - edges[:-1, 1] - spacing)
+        good = good and bool((off <= max(GAP_PART * spacing, 1.0)).all())
+    return good
+
+
+def fit_sides(columns: Columns) -> list[SideFit]:
+    """Fit every side that shows one count of bands with blurred bars of one width and pitch.
+
+    An edge blurred by the optics is an error function; a bar is the difference of two. Fitting bars with
+    their blur leaves width and gap unbiased where they are no wider than a few times the blur, which a
+    half-level crossing does not.
+    """
+    step = 2 * np.pi / columns.frame.sectors
+    part = 0.38 if columns.frame.sides else 0.5
+    found = []
+    for k in range(columns.frame.sectors):
+        chosen = (columns.sector == k) & (np.abs(columns.off_normal) < part * step) & columns.regular
+        counts = np.array([len(columns.edges[j]) for j in np.nonzero(chosen)[0]], dtype=int)
+        if len(counts) < 5:
+            continue
+        bands = int(np.bincount(counts).argmax())
+        picked = np.nonzero(chosen)[0][counts == bands]
+        if len(picked) < 5:
+            continue
+        fit = _fit_side(columns, k, bands, picked)
+        if fit is not None:
+            found.append(fit)
+    return found
+
+
+def _fit_side(columns: Columns, sector: int, bands: int, picked: Ints) -> SideFit | None:
+    """Columns are first moved onto one another by their own edges' mean, which follows drift and tilt."""
+    own = np.array([columns.edges[j].mean() for j in picked])
+    tilt = np.polyfit(columns.off_normal[picked], own, 1)
+    own = np.polyval(tilt, columns.off_normal[picked])
+    at, middle = columns.distance, float(own.mean())
+    profile = np.mean(
+        [np.interp(at + o - middle, at, columns.soft[:, j]) for o, j in zip(own, picked, strict=True)], 0
+    )
+    half = 0.5 * (columns.edges[picked[0]][-1, 1] - columns.edges[picked[0]][0, 0])
+    margin = 0.9 * (columns.spacing_px if np.isfinite(columns.spacing_px) else columns.width_px)
+    use = np.abs(at - middle) < half + margin
+    x, y = at[use] - middle, profile[use]
+    order = np.arange(bands) - 0.5 * (bands - 1)
+
+    def model(p: Floats) -> Floats:
+        shift, width, pitch, blur, low, high, slope = p
+        bars = np.zeros_like(x)
+        for c in order * pitch + shift:
+            bars += special.erf((x - c + width / 2) / (blur * np.sqrt(2))) - special.erf(
+                (x - c - width / 2) / (blur * np.sqrt(2))
+            )
+        return np.asarray(low + (high - low + slope * x) * bars / 2)
+
+    pitch = columns.width_px + columns.spacing_px if bands > 1 else 1.0
+    scale = np.array([1.0, 1.0, 1.0 if bands > 1 else 1e-9, 1.0, 0.1, 0.1, 0.01])
+    fit = optimize.least_squares(
+        lambda p: model(p) - y,
+        np.array([0.0, columns.width_px, pitch, 1.0, 0.0, 1.0, 0.0]),
+        x_scale=scale,
+        bounds=([-9, 1, 0.5, 0.25, -0.5, 0.5, -0.02], [9, 200, 400, 8, 0.5, 1.8, 0.02]),
+    )
+    shift, width, pitch, blur = (float(v) for v in fit.x[:4])
+    if not fit.success or float(np.sqrt(np.mean(fit.fun**2))) > 0.12:
+        return None
+    reach = 0.5 * (bands - 1) * (pitch if bands > 1 else 0.0) + 0.5 * width
+    return SideFit(
+        sector=sector,
+        bands=bands,
+        width_px=width,
+        pitch_px=pitch if bands > 1 else float("nan"),
+        blur_px=blur,
+        outer_px=middle + shift + reach,
+        inner_px=middle + shift - reach,
+    )

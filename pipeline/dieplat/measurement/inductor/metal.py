@@ -1,0 +1,181 @@
+"""From colour to metal: which pixels of an outline are conductor, as a number between 0 and 1."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.errors import UndecidedError
+
+Image = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+
+# A half-level crossing needs the two levels several noise deviations apart to have one crossing an edge.
+LEAST_CONTRAST = 2.5
+CLASS_ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MetalImage:
+    """`soft` is 0 on bare background and 1 on metal, (H, W) float32; `noise` is its deviation on flat parts."""
+
+    soft: Image
+    inside: Mask
+    noise: float
+
+
+def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
+    """Tell metal from background whatever their colours, under smoothly uneven light.
+
+    The colours are projected onto the direction that separates the two classes best (Fisher's discriminant,
+    started from the first principal component of the local contrast). Both levels are then fitted as
+    quadratic surfaces, so the half level follows the light. Background is what the outline's rim shows.
+
+    Parameters
+    ----------
+    image : ndarray of shape (H, W) or (H, W, 3), any real dtype
+        The crop, in arbitrary units.
+    inside : ndarray of shape (H, W), bool
+        True inside the outline.
+
+    Raises
+    ------
+    UndecidedError
+        If there are not two levels inside the outline.
+    """
+    colours = np.asarray(image, dtype=np.float32)
+    if colours.ndim == 2:
+        colours = colours[..., None]
+    size_px = float(np.sqrt(inside.sum()))
+    contrast = _local_contrast(colours, inside, 0.15 * size_px)
+    axis = _principal_axis(contrast, inside)
+    high = _otsu(contrast @ axis, inside)
+    if colours.shape[2] > 1:
+        axis = _discriminant(contrast, high, inside, axis)
+        high = _otsu(contrast @ axis, inside)
+    if _rim_is(high, inside, size_px):
+        high = inside & ~high
+        axis = -axis
+    value = np.asarray(colours @ axis, dtype=np.float32)
+    soft = _normalise(value, high, inside)
+    flat_parts = inside & ~_near_edge(soft > 0.5, 3)
+    if flat_parts.sum() < 30:
+        flat_parts = inside
+    noise = _noise(soft, flat_parts)
+    if noise * LEAST_CONTRAST > 1.0:
+        raise UndecidedError("metal and background are not distinct enough inside the outline")
+    return MetalImage(np.clip(soft, -0.6, 1.6).astype(np.float32), inside, noise)
+
+
+def _blur(image: Image, sigma_px: float) -> Image:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE), np.float32)
+
+
+def _local_contrast(colours: Image, inside: Mask, sigma_px: float) -> Image:
+    """Difference from the mean of the surroundings inside the outline, (H, W, C)."""
+    weight = inside.astype(np.float32)
+    norm = np.maximum(_blur(weight, sigma_px), 1e-3)
+    planes = [
+        _blur(np.ascontiguousarray(colours[..., c]), 0.8)
+        - _blur(np.ascontiguousarray(colours[..., c] * weight), sigma_px) / norm
+        for c in range(colours.shape[2])
+    ]
+    return np.stack(planes, axis=-1)
+
+
+def _principal_axis(contrast: Image, inside: Mask) -> npt.NDArray[np.float32]:
+    samples = contrast[inside].astype(np.float64)
+    covariance = samples.T @ samples / max(len(samples), 1)
+    return np.asarray(np.linalg.eigh(covariance)[1][:, -1], dtype=np.float32)
+
+
+def _discriminant(
+    contrast: Image, high: Mask, inside: Mask, fallback: npt.NDArray[np.float32]
+) -> npt.NDArray[np.float32]:
+    a, b = contrast[high].astype(np.float64), contrast[inside & ~high].astype(np.float64)
+    if len(a) < 20 or len(b) < 20:
+        return fallback
+    within = np.cov(a.T) + np.cov(b.T)
+    # The ridge keeps a noiseless channel from taking the whole axis.
+    within += np.eye(len(within)) * (0.05 * np.trace(within) / len(within) + 1e-9)
+    axis = np.linalg.solve(within, a.mean(axis=0) - b.mean(axis=0))
+    length = float(np.linalg.norm(axis))
+    return np.asarray(axis / length, dtype=np.float32) if length > 0 else fallback
+
+
+def _otsu(value: npt.NDArray[np.floating], inside: Mask) -> Mask:
+    samples = value[inside]
+    low, top = np.percentile(samples, [0.5, 99.5])
+    if not top > low:
+        raise UndecidedError("the picture is blank inside the outline")
+    counts, edges = np.histogram(np.clip(samples, low, top), 128)
+    middles = 0.5 * (edges[1:] + edges[:-1])
+    below = np.cumsum(counts)
+    above = below[-1] - below
+    mean_below = np.cumsum(counts * middles)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        gap = mean_below / below - (mean_below[-1] - mean_below) / above
+        between = below * above * gap**2
+    cut = edges[1 + int(np.nanargmax(between))]
+    return np.asarray(inside & (value > cut))
+
+
+def _near_edge(mask: Mask, reach_px: int) -> Mask:
+    kernel = np.ones((2 * reach_px - 1, 2 * reach_px - 1), np.uint8)
+    bits = mask.astype(np.uint8)
+    return np.asarray(cv2.dilate(bits, kernel) != cv2.erode(bits, kernel))
+
+
+def _rim_is(high: Mask, inside: Mask, size_px: float) -> bool:
+    """Whether most of a thin rim along the outline belongs to the class `high`."""
+    reach = max(3, round(0.03 * size_px))
+    core = cv2.erode(inside.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+    rim = inside & ~core
+    return bool(high[rim].mean() > 0.5) if rim.any() else False
+
+
+def _surface(value: Image, chosen: Mask, basis: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """A quadratic fitted to the chosen pixels, twice, without those far off it the first time."""
+    design, target = basis[chosen], value[chosen].astype(np.float64)
+    step = max(1, len(target) // 20000)
+    design, target = design[::step], target[::step]
+    fit = np.linalg.lstsq(design, target, rcond=None)[0]
+    for _ in range(2):
+        off = np.abs(target - design @ fit)
+        keep = off <= 3.0 * 1.4826 * np.median(off) + 1e-9
+        fit = np.linalg.lstsq(design[keep], target[keep], rcond=None)[0]
+    return np.asarray(basis @ fit)
+
+
+def _normalise(value: Image, high: Mask, inside: Mask) -> Image:
+    height, width = value.shape
+    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
+    basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    metal = high
+    soft = np.zeros_like(value)
+    for _ in range(CLASS_ROUNDS):
+        edge = _near_edge(metal, 2)
+        up, down = metal & ~edge, inside & ~metal & ~edge
+        if up.sum() < 60:
+            up = metal
+        if down.sum() < 60:
+            down = inside & ~metal
+        if up.sum() < 60 or down.sum() < 60:
+            raise UndecidedError("the picture shows one level only inside the outline")
+        top, floor = _surface(value, up, basis), _surface(value, down, basis)
+        span = top - floor
+        least = 0.25 * float(np.median(span[inside]))
+        if least <= 0:
+            raise UndecidedError("metal and background are not distinct enough inside the outline")
+        soft = ((value - floor) / np.maximum(span, least)).astype(np.float32)
+        metal = np.asarray(inside & (_blur(soft, 0.7) > 0.5))
+    return soft
+
+
+def _noise(soft: Image, flat_parts: Mask) -> float:
+    """From the second difference along rows, which ignores any slope: its variance is six times the noise's."""
+    second = soft[:, 2:] - 2 * soft[:, 1:-1] + soft[:, :-2]
+    return float(1.4826 * np.median(np.abs(second[flat_parts[:, 1:-1]])) / np.sqrt(6.0))
