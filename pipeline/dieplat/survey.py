@@ -242,7 +242,9 @@ class _Run:
                 thickness_um=self.thickness_um,
             )
         except (UndecidedError, InputError) as error:
-            remedy = "" if paths else "; draw its centre line as a 'conductor' path with width_um"
+            remedy = "; draw its centre line as a 'conductor' path with width_um"
+            if paths or "conductor" in str(error):
+                remedy = ""
             self.warnings.append(f"inductor '{region.name}' was not measured: {error}{remedy}")
             return None
 

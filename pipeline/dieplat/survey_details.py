@@ -12,6 +12,10 @@ from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
+from dieplat.inductance import estimate_inductance
+from dieplat.inductance.resistance_q import tuning_capacitance_pf
+from dieplat.measurement.arrays import measure_array
+from dieplat.measurement.inductors import inductor_from_path, measure_inductor
 from dieplat.measurement.placement import scale_u
 from dieplat.values import ArrayLattice, InductorGeometry, Region, Scale
 from dieplat.values.measurements import ArrayResult, InductorResult
@@ -75,8 +79,6 @@ def array_result(mosaic: Picture, region: Region, scale: Scale) -> tuple[ArrayRe
     UndecidedError
         If the picture does not decide the lattice, or the block has several parts.
     """
-    from dieplat.measurement.arrays import measure_array
-
     polygon = _single(region)
     window = _window(mosaic, polygon)
     remark = None
@@ -142,16 +144,12 @@ def _centred(window: tuple[int, int, int, int], polygon: Polygon) -> tuple[int, 
 
 
 def _from_path(path: Region, width_um: float, scale: Scale) -> InductorGeometry:
-    from dieplat.measurement.inductors import inductor_from_path
-
     assert isinstance(path.geometry, LineString)
     points = np.asarray(path.geometry.coords, dtype=np.float64)[:, :2]
     return inductor_from_path(points * [scale.um_per_px_x, scale.um_per_px_y], width_um)
 
 
 def _from_picture(mosaic: Picture, polygon: Polygon, scale: Scale) -> InductorGeometry:
-    from dieplat.measurement.inductors import measure_inductor
-
     window = _window(mosaic, polygon)
     if _size(window) > MAX_CROP_PX:
         raise UndecidedError(
@@ -169,8 +167,6 @@ def _from_picture(mosaic: Picture, polygon: Polygon, scale: Scale) -> InductorGe
 def _with_inductance(
     geometry: InductorGeometry, scale: Scale, *, frequency_hz: float | None, thickness_um: float
 ) -> InductorResult:
-    from dieplat.inductance import estimate_inductance
-
     length_u_rel = scale_u(scale, 0.5, 0.5)  # a winding has as much length along x as along y
     estimate = estimate_inductance(geometry, thickness_um=thickness_um, scale_u_rel=length_u_rel)
     sizes = {
@@ -181,7 +177,7 @@ def _with_inductance(
     }
     capacitance_pf = capacitance_pf_u = None
     if frequency_hz is not None:
-        capacitance_pf = resonant_capacitance_pf(estimate.inductance_nh, frequency_hz)
+        capacitance_pf = tuning_capacitance_pf(estimate.inductance_nh, frequency_hz)
         capacitance_pf_u = capacitance_pf * estimate.inductance_nh_u / estimate.inductance_nh
     return InductorResult(
         geometry=geometry,
@@ -194,11 +190,6 @@ def _with_inductance(
         capacitance_pf=capacitance_pf,
         capacitance_pf_u=capacitance_pf_u,
     )
-
-
-def resonant_capacitance_pf(inductance_nh: float, frequency_hz: float) -> float:
-    """Capacitance in picofarads that resonates with an inductance: C = 1/((2 pi f)^2 L)."""
-    return 1e12 / ((2.0 * math.pi * frequency_hz) ** 2 * inductance_nh * 1e-9)
 
 
 def _array_in_um(lattice: ArrayLattice, scale: Scale, *, whole: bool) -> ArrayResult:

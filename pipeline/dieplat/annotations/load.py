@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,9 @@ from dieplat.values import KINDS, Region, Regions
 
 MAX_BYTES = 64 * 1024 * 1024
 """A file larger than this is refused unread: about a million vertices, far beyond what is drawn by hand."""
+
+MAX_DEPTH = 64
+"""Brackets within brackets; a MultiPolygon of the collection needs eight."""
 
 
 def load_regions(path: Path, *, um_per_px: float | tuple[float, float] | None = None) -> Regions:
@@ -40,14 +44,18 @@ def load_regions(path: Path, *, um_per_px: float | tuple[float, float] | None = 
     AnnotationError
         One line that names the file, the feature and the remedy.
     """
-    size = path.stat().st_size
+    try:
+        size = path.stat().st_size
+        data = path.read_bytes() if size <= MAX_BYTES else b""
+    except OSError as error:
+        raise AnnotationError(f"{path}: cannot be read ({error.strerror or error}); check the name") from None
     if size > MAX_BYTES:
         raise AnnotationError(
             f"{path}: {size / 2**20:.0f} MiB is more than annotations can be ({MAX_BYTES // 2**20} MiB); "
             "give the GeoJSON file of the drawn blocks"
         )
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise AnnotationError(
             f"{path}: not UTF-8 text (byte {error.start}); save the annotations as UTF-8 GeoJSON"
@@ -61,6 +69,7 @@ def load_regions(path: Path, *, um_per_px: float | tuple[float, float] | None = 
         raise AnnotationError(f"{path}: nested too deeply; export it again as GeoJSON") from None
     except ValueError:
         raise AnnotationError(f"{path}: holds a number too long to read; export it again") from None
+    _check_writable(document, text, path)
     return parse_regions(document, source=str(path), um_per_px=um_per_px)
 
 
@@ -82,6 +91,28 @@ def parse_regions(
         named = ", ".join(f"'{printable(name)}'" for name in dies[:4])
         raise AnnotationError(f"{source}: {len(dies)} features have the kind 'die' ({named}); keep one")
     return Regions(regions=regions, source=source, document=document)
+
+
+def _check_writable(document: Any, text: str, path: Path) -> None:
+    """Refuse what could be read but never be written back: deep nesting and halves of surrogate pairs."""
+    level, depth = [document], 0
+    while level:
+        level = [
+            child
+            for node in level
+            if isinstance(node, (dict, list))
+            for child in (node.values() if isinstance(node, dict) else node)
+        ]
+        depth += 1
+        if depth > MAX_DEPTH:
+            raise AnnotationError(f"{path}: nested too deeply; export it again as GeoJSON")
+    if "\\ud" in text.lower():
+        try:
+            json.dumps(document, ensure_ascii=False).encode("utf-8")
+        except UnicodeEncodeError:
+            raise AnnotationError(
+                f"{path}: holds half a character (\\ud...); export it again as GeoJSON"
+            ) from None
 
 
 def printable(text: str, limit: int = 60) -> str:
@@ -117,6 +148,8 @@ def _read_feature(feature: Any, index: int, divisors: tuple[float, float], sourc
     if not isinstance(name, str) or not name.strip():
         raise AnnotationError(f'{where} has no name; give it a text property "name"')
     where = f"{where} '{printable(name)}'"
+    if any(unicodedata.category(character) == "Cc" for character in name.strip()):
+        raise AnnotationError(f"{where}: its name holds control characters; keep it to one line of text")
     kind = _read_kind(properties, where)
     geometry = build_geometry(feature.get("geometry"), divisors, where)
     check_geometry(geometry, kind, where)

@@ -188,6 +188,8 @@ def overlaps_of(
     geometries: Sequence[BaseGeometry], *, least_px2: float = 1.0
 ) -> list[tuple[int, int, float]]:
     """Pairs (i, j) of outlines that overlap by more than `least_px2`, with the overlap in square pixels."""
+    if not geometries:
+        return []
     tree = shapely.STRtree(geometries)
     first, second = tree.query(geometries, predicate="intersects")
     found = []

@@ -55,6 +55,7 @@ COLUMNS = (
     "area_um2",
     "area_um2_u",
     "perimeter_um",
+    "perimeter_um_u",
     "share_of_die",
     "share_of_die_u",
     "width_um",
