@@ -32,7 +32,7 @@ class Frame:
     def to_mosaic(self, points_um: npt.ArrayLike) -> Float:
         """Die micrometres (N, 2) to mosaic pixels (N, 2)."""
         turned = (np.asarray(points_um, dtype=np.float64) - self.die_centre_um) @ self._turn().T
-        return turned / np.array([self.um_per_px_x, self.um_per_px_y]) + self.centre_px
+        return np.asarray(turned / np.array([self.um_per_px_x, self.um_per_px_y]) + self.centre_px)
 
     def to_die(self, x_px: Float, y_px: Float) -> tuple[Float, Float]:
         """Mosaic pixels to die micrometres, array by array."""
@@ -76,7 +76,7 @@ class Exposure:
 
 
 def undistorted(width: int, height: int, k1: float, k2: float) -> tuple[Float, Float]:
-    """Where each pixel of a distorted tile, with MARGIN_PX around, lies without distortion: x, y in tile pixels.
+    """Where each pixel of a tile, with MARGIN_PX around, lies without distortion: x, y in tile pixels.
 
     Inverts r_d = r (1 + k1 r^2 + k2 r^4), r in half diagonals, by Newton's method to 1e-12.
     """
@@ -103,7 +103,7 @@ def undistorted(width: int, height: int, k1: float, k2: float) -> tuple[Float, F
 def stage_positions(
     rows: int, columns: int, step_px: tuple[float, float], plan: StagePlan, rng: np.random.Generator
 ) -> Float:
-    """Top-left corners (rows, columns, 2) of all tiles, taken in serpentine order, before the frame is fixed."""
+    """Top-left corners (rows, columns, 2) of all tiles, serpentine, in a frame of their own."""
     turn = np.radians(plan.rotation_deg)
     across = np.array([np.cos(turn), np.sin(turn)]) * step_px[0]
     down = np.array([-np.sin(turn), np.cos(turn)]) * step_px[1]

@@ -8,10 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from shapely.geometry import LineString, box
 
-from dieplat.phantom.layers import Block, Colour, Lattice, Sheet
+from dieplat.phantom.layers import Block, Bounds, Colour, Lattice, Sheet
 
 Float = npt.NDArray[np.float64]
-Bounds = tuple[float, float, float, float]
 
 METAL: Colour = (0.80, 0.72, 0.61)
 METAL_BRIGHT: Colour = (0.90, 0.84, 0.72)
@@ -30,7 +29,7 @@ def add_logic(
 ) -> None:
     """Rows of cells of random width between supply rails, with two layers of wiring on top."""
     x0, y0, x1, y1 = bounds
-    sheet.area(base, box(*bounds))
+    sheet.box(base, bounds)
     rows = max(int((y1 - y0) / row_um), 1)
     row_um = (y1 - y0) / rows
     cell_rects: dict[int, list[tuple[float, float, float, float]]] = {0: [], 1: [], 2: []}
@@ -72,7 +71,7 @@ def _wires(bounds: Bounds, rng: np.random.Generator, row_um: float, *, across: b
     track = row_um / 7.0
     long_side, short_side = (x1 - x0, y1 - y0) if across else (y1 - y0, x1 - x0)
     tracks = max(int(short_side / track), 1)
-    count = int(0.035 * (x1 - x0) * (y1 - y0) / track)
+    count = int(0.027 * (x1 - x0) * (y1 - y0) / track)
     lane = rng.integers(0, tracks, count) * track + 0.5 * track
     length = np.clip(rng.lognormal(2.3, 0.9, count), 3.0, 0.7 * long_side)
     begin = rng.random(count) * (long_side - length)
@@ -133,13 +132,13 @@ def add_memory(
     """Draw the array with its first cell at `corner_um`, and record its block."""
     x0, y0 = corner_um
     outline = box(x0, y0, x0 + plan.width_um, y0 + plan.height_um)
-    sheet.area(tinted((0.42, 0.37, 0.42), rng), outline)
+    sheet.box(tinted((0.42, 0.37, 0.42), rng), outline.bounds)
     x = _starts(x0, plan.pitch_x_um, plan.columns, plan.banks_x, plan.strap_um)
     y = _starts(y0, plan.pitch_y_um, plan.rows, plan.banks_y, plan.strap_um)
     inside_x = np.column_stack([x.min(axis=1), x.max(axis=1) + plan.pitch_x_um])
     inside_y = np.column_stack([y.min(axis=1), y.max(axis=1) + plan.pitch_y_um])
     sheet.layers.append(Lattice(base, inside_x, inside_y))
-    # One cell as parts of its width and height: storage node, two gates, contact; lopsided so that mirroring shows.
+    # Parts of a cell by its width and height; lopsided, so that mirroring shows.
     parts = (
         ((0.66, 0.53, 0.44), (0.10, 0.48), (0.12, 0.60)),
         ((0.30, 0.40, 0.36), (0.56, 0.92), (0.40, 0.90)),
@@ -225,12 +224,12 @@ def add_periphery(
 ) -> None:
     """A strip of drivers beside an array: tall slices at twice the cell pitch, each a little different."""
     x0, y0, x1, y1 = bounds
-    sheet.area(tinted((0.40, 0.31, 0.34), rng), box(*bounds))
+    sheet.box(tinted((0.40, 0.31, 0.34), rng), bounds)
     long_0, long_1 = (y0, y1) if upright else (x0, x1)
     short_0, short_1 = (x0, x1) if upright else (y0, y1)
     rects = []
     for at in np.arange(long_0, long_1 - 2.0 * pitch_um, 2.0 * pitch_um):
-        cuts = np.sort(rng.random(4)) * (short_1 - short_0) + short_0
+        cuts = short_0 + (short_1 - short_0) * (np.array([0.22, 0.34, 0.60, 0.70]) + 0.06 * rng.random(4))
         for a, b in ((short_0 + 0.6, cuts[0]), (cuts[1], cuts[2]), (cuts[3], short_1 - 0.6)):
             if b - a > 0.8:
                 low, high = at + 0.35 * pitch_um, at + 1.6 * pitch_um
@@ -242,7 +241,7 @@ def add_capacitors(sheet: Sheet, bounds: Bounds, rng: np.random.Generator) -> No
     """Large plates in a row or column, each with a rim and rows of contacts."""
     x0, y0, x1, y1 = bounds
     across = x1 - x0 >= y1 - y0
-    count = max(int(round(max(x1 - x0, y1 - y0) / max(min(x1 - x0, y1 - y0), 1.0))), 2)
+    count = max(round(max(x1 - x0, y1 - y0) / max(min(x1 - x0, y1 - y0), 1.0)), 2)
     step = ((x1 - x0) if across else (y1 - y0)) / count
     for k in range(count):
         cell = (
@@ -253,8 +252,8 @@ def add_capacitors(sheet: Sheet, bounds: Bounds, rng: np.random.Generator) -> No
         plate = box(*cell).buffer(-2.5, join_style="mitre")
         if plate.is_empty:
             continue
-        sheet.area((0.30, 0.24, 0.30), plate)
-        sheet.area(tinted((0.42, 0.55, 0.50), rng, 0.04), plate.buffer(-1.2, join_style="mitre"))
+        sheet.box((0.30, 0.24, 0.30), plate.bounds)
+        sheet.box(tinted((0.42, 0.55, 0.50), rng, 0.04), plate.buffer(-1.2, join_style="mitre").bounds)
         inner = plate.buffer(-4.0, join_style="mitre")
         if not inner.is_empty:
             a, b, c, d = inner.bounds
@@ -283,7 +282,7 @@ def add_resistor(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, *, widt
         line = LineString(points).buffer(0.5 * width_um, cap_style="flat", join_style="mitre")
         sheet.area(tinted((0.62, 0.36, 0.30), rng), line)
         for x, y in (points[0], points[-1]):
-            sheet.area(METAL_BRIGHT, box(x - width_um, y - width_um, x + width_um, y + width_um))
+            sheet.box(METAL_BRIGHT, (x - width_um, y - width_um, x + width_um, y + width_um))
 
 
 def add_fill(

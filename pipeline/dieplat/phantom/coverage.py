@@ -1,6 +1,7 @@
 """Exact area coverage of pixels by intervals, rectangles and polygons.
 
-Each function takes coordinates in pixels (pixel i covers i..i+1) and returns the covered fraction of every pixel, so
+Each function takes coordinates in pixels (pixel i covers i..i+1) and returns the covered fraction of every
+pixel, so
 that an edge lies where it was put to within floating point, at any sub-pixel position.
 """
 
@@ -8,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from shapely.geometry import Polygon
+from shapely.geometry import LinearRing, Polygon
 from shapely.geometry.polygon import orient
 
 Float = npt.NDArray[np.float64]
@@ -27,9 +28,10 @@ def interval_coverage(starts: npt.ArrayLike, ends: npt.ArrayLike, length: int) -
 
 
 def rectangle_coverage(rects: Float, height: int, width: int) -> Float:
-    """Covered fraction by rectangles (N, 4) as x0, y0, x1, y1; where rectangles overlap the sum is cut at 1.
+    """Covered fraction by rectangles (N, 4) as x0, y0, x1, y1; overlaps add up to at most 1.
 
-    Every corner adds its share to four cells of the second difference of the picture; two running sums give the areas.
+    Every corner adds its share to four cells of the second difference of the picture; two running sums give
+    the areas.
     """
     stride = width + 2
     x_edges = np.clip(rects[:, (0, 2)], 0.0, float(width))
@@ -58,7 +60,8 @@ def rectangle_coverage(rects: Float, height: int, width: int) -> Float:
 def polygon_coverage(polygon: Polygon, height: int, width: int) -> Float:
     """Covered fraction by a polygon with holes, in pixel coordinates.
 
-    Green's theorem on each pixel: every edge is split where it crosses the pixel grid, and a piece adds the area
+    Green's theorem on each pixel: every edge is split where it crosses the pixel grid, and a piece adds the
+    area
     between itself and the right-hand side of its row.
     """
     rings = [np.asarray(ring.coords)[:, :2] for ring in _rings(orient(polygon, 1.0))]
@@ -81,7 +84,7 @@ def polygon_coverage(polygon: Polygon, height: int, width: int) -> Float:
     return np.clip(covered, 0.0, 1.0)
 
 
-def _rings(polygon: Polygon) -> list[object]:
+def _rings(polygon: Polygon) -> list[LinearRing]:
     return [polygon.exterior, *polygon.interiors]
 
 

@@ -11,7 +11,6 @@ from shapely.geometry import LineString, box
 from dieplat.phantom.cells import (
     METAL,
     METAL_LOWER,
-    Bounds,
     add_capacitors,
     add_fill,
     add_logic,
@@ -21,9 +20,11 @@ from dieplat.phantom.cells import (
     plan_memory,
     tinted,
 )
+from dieplat.phantom.dirt import add_dirt
 from dieplat.phantom.inductor import SIDES, Inductor, draw_spiral, draw_symmetric, inner_diameter_um
-from dieplat.phantom.layers import Block, Colour, Die, Sheet
-from dieplat.phantom.padring import CORE_UM, add_dirt, add_pads, add_rim, finish
+from dieplat.phantom.layers import Block, Bounds, Colour, Die, Sheet
+from dieplat.phantom.marks import add_lettering, add_marks
+from dieplat.phantom.padring import CORE_UM, RIM_UM, add_pads, add_rim, finish
 
 Float = npt.NDArray[np.float64]
 GAP_UM = 13.0
@@ -41,15 +42,24 @@ class DiePlan:
     texture: float = 1.0
     antenna: bool = True
     straps: bool = True
+    fill: float = 0.28
+    """Strength of the dummy metal between blocks; 0 leaves it out."""
+    label: str = ""
+    """Lettering along the core's upper edge."""
 
 
 def plan_die(width_um: float, height_um: float, um_per_px: float, plan: DiePlan, *, seed: int) -> Die:
-    """Draw a whole die of the given size. `um_per_px` sets the smallest features worth drawing, not the drawing."""
+    """Draw a whole die of the given size. `um_per_px` sets the smallest features worth drawing, nothing else."""
     rng = np.random.default_rng([seed, 11])
     sheet = Sheet()
     add_rim(sheet, width_um, height_um, rng)
     add_pads(sheet, width_um, height_um, rng)
     core = (CORE_UM, CORE_UM, width_um - CORE_UM, height_um - CORE_UM)
+    if plan.fill > 0.0:
+        add_fill(sheet, core, rng, pitch_um=max(5.0, 9.0 * um_per_px), alpha=plan.fill)
+    add_marks(sheet, (RIM_UM, RIM_UM, width_um - RIM_UM, height_um - RIM_UM), METAL)
+    if plan.label:
+        core = _add_label(sheet, core, plan.label)
     if plan.antenna:
         core = _add_antenna(sheet, core, rng)
     columns = list(plan.order)
@@ -67,12 +77,21 @@ def plan_die(width_um: float, height_um: float, um_per_px: float, plan: DiePlan,
     return finish(sheet, width_um, height_um, texture=plan.texture, seed=seed)
 
 
+def _add_label(sheet: Sheet, core: Bounds, label: str) -> Bounds:
+    """Lettering in a strip along the core's upper edge. Returns the core that is left."""
+    x0, y0, x1, y1 = core
+    strip = 34.0
+    sheet.box((0.35, 0.30, 0.38), (x0, y0, x1, y0 + strip))
+    add_lettering(sheet, label, (x0 + 8.0, y0 + 27.0), 20.0, METAL)
+    return x0, y0 + strip + GAP_UM, x1, y1
+
+
 def _count(sheet: Sheet, kind: str) -> int:
     return 1 + sum(block.kind == kind for block in sheet.blocks)
 
 
 def _add_antenna(sheet: Sheet, core: Bounds, rng: np.random.Generator) -> Bounds:
-    """A meandered line along the core's lower edge: a path whose length is wanted. Returns the core that is left."""
+    """A meandered line along the core's lower edge: a path to measure. Returns the core that is left."""
     x0, y0, x1, y1 = core
     width, gap, runs = 6.0, 9.0, 4
     depth = runs * width + (runs - 1) * gap
@@ -83,7 +102,7 @@ def _add_antenna(sheet: Sheet, core: Bounds, rng: np.random.Generator) -> Bounds
         ends = [(x0 + 6.0, float(y)), (right, float(y))]
         points += ends if k % 2 == 0 else ends[::-1]
     line = LineString(points)
-    sheet.area((0.33, 0.35, 0.36), box(x0, y1 - depth - 5.0, x1, y1 + 1.0), 0.9)
+    sheet.box((0.33, 0.35, 0.36), (x0, y1 - depth - 5.0, x1, y1 + 1.0), 0.9)
     sheet.area(METAL, line.buffer(0.5 * width, cap_style="flat", join_style="mitre"))
     sheet.blocks.append(
         Block(
@@ -174,7 +193,7 @@ def _add_logic_column(
 def _add_power(sheet: Sheet, bounds: Bounds, rng: np.random.Generator) -> None:
     """Wide fingers of a power switch, two nets in turn."""
     x0, y0, x1, y1 = bounds
-    sheet.area(tinted((0.32, 0.28, 0.30), rng), box(*bounds))
+    sheet.box(tinted((0.32, 0.28, 0.30), rng), bounds)
     for shift, colour in ((0.0, METAL), (5.0, METAL_LOWER)):
         at = np.arange(x0 + 2.0 + shift, x1 - 4.0, 10.0)
         sheet.rectangles(
@@ -186,7 +205,7 @@ def _add_power(sheet: Sheet, bounds: Bounds, rng: np.random.Generator) -> None:
 
 def _add_analog(sheet: Sheet, bounds: Bounds, rng: np.random.Generator) -> None:
     x0, y0, x1, y1 = bounds
-    sheet.area(tinted((0.37, 0.31, 0.39), rng), box(*bounds))
+    sheet.box(tinted((0.37, 0.31, 0.39), rng), bounds)
     middle = x0 + 0.6 * (x1 - x0)
     add_capacitors(sheet, (x0 + 2.0, y0 + 2.0, middle, y1 - 2.0), rng)
     third = (y1 - y0) / 2.0
@@ -265,9 +284,8 @@ def add_coil(sheet: Sheet, kind: str, cell: Bounds, rng: np.random.Generator, um
 
 def _paint_coil(sheet: Sheet, coil: Inductor, reach: float, rng: np.random.Generator) -> None:
     x, y = coil.centre_um
-    sheet.area(tinted((0.31, 0.35, 0.37), rng, 0.02), box(x - reach, y - reach, x + reach, y + reach))
-    ring = box(x - reach, y - reach, x + reach, y + reach)
-    sheet.area(tinted((0.58, 0.48, 0.47), rng), ring.difference(ring.buffer(-4.0, join_style="mitre")))
+    sheet.box(tinted((0.31, 0.35, 0.37), rng, 0.02), (x - reach, y - reach, x + reach, y + reach))
+    sheet.frame(tinted((0.58, 0.48, 0.47), rng), (x - reach, y - reach, x + reach, y + reach), 4.0)
     for piece in coil.under:
         sheet.area((0.50, 0.43, 0.41), piece)
     metal = tinted((0.84, 0.76, 0.63), rng, 0.02)
@@ -304,7 +322,7 @@ def _add_blank_column(
     sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan
 ) -> None:
     """Nothing at all: the same even colour from edge to edge."""
-    sheet.area((0.38, 0.33, 0.40), box(*bounds))
+    sheet.box((0.38, 0.33, 0.40), bounds)
     sheet.blocks.append(Block(f"Spare field {_count(sheet, 'other')}", "other", box(*bounds)))
 
 
@@ -312,7 +330,7 @@ def _add_fill_column(
     sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan
 ) -> None:
     """Dummy metal only."""
-    sheet.area((0.36, 0.32, 0.40), box(*bounds))
+    sheet.box((0.36, 0.32, 0.40), bounds)
     add_fill(sheet, bounds, rng, pitch_um=8.0)
     sheet.blocks.append(Block(f"Spare field {_count(sheet, 'other')}", "other", box(*bounds)))
 

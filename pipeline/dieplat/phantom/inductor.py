@@ -2,14 +2,14 @@
 
 Convention of the count of turns
 --------------------------------
-All sides of a turn lie at the same distance from the centre, and the conductor steps inwards by width + spacing at one
-corner (circle: over a 30 degree arc at the end of each turn). So for n turns
+All sides of a turn lie at the same distance from the centre, and the conductor steps inwards by width + spacing
+at one corner (circle: over a 30 degree arc at the end of each turn). So for n turns
 
     inner = outer - 2 n width - 2 (n - 1) spacing
 
-as in S. S. Mohan et al., "Simple accurate expressions for planar spiral inductances", IEEE J. Solid-State Circuits 34,
-1419-1424 (1999), doi:10.1109/4.792620. A fraction of a turn adds sides on some directions only; the flat-to-flat inner
-diameter then differs between directions, and the same formula gives its mean over the directions.
+as in S. S. Mohan et al., "Simple accurate expressions for planar spiral inductances", IEEE J. Solid-State
+Circuits 34, 1419-1424 (1999), doi:10.1109/4.792620. A fraction of a turn adds sides on some directions only; the
+flat-to-flat inner diameter then differs between directions, and the same formula gives its mean over them.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ JOG_DEG = 30.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Inductor:
-    """A drawn inductor in die micrometres: `metal` (top layer), `under` (crossings below), `path_um` centre line."""
+    """A drawn inductor in die micrometres: `metal` on top, `under` below it, `path_um` its centre line."""
 
     shape: str
     turns: float
@@ -84,7 +84,7 @@ def _meet(angle_a: float, apothem_a: float, angle_b: float, apothem_b: float) ->
 
 
 def _circle_path(turns: float, radius: float, pitch: float) -> Float:
-    """Rings that step inwards by `pitch` over the last JOG_DEG degrees of each turn, in steps of 1.5 degrees."""
+    """Rings that step inwards by `pitch` over the last JOG_DEG degrees of each turn."""
     degrees = np.arange(0.0, 360.0 * turns + 0.75, 1.5)
     ring = np.floor(degrees / 360.0 + 1e-9)
     within = degrees - 360.0 * ring
@@ -122,13 +122,12 @@ def draw_spiral(
     back /= np.hypot(*back)
     landing = end + back * 0.5 * width_um
     square = _stroke(np.vstack([end - back * 0.5 * width_um, landing]), width_um)
-    main = unary_union([main, square])
     outward = _out_of(end, back)
     far = end + outward * (reach - float(end @ outward))
     under = _stroke(np.vstack([end - outward * 0.5 * width_um, far]), 0.85 * width_um)
     half = 0.3 * width_um
     via = box(end[0] - half, end[1] - half, end[0] + half, end[1] + half)
-    pieces = _placed([*_polygons(main)], centre_um, rotation_deg)
+    pieces = _placed(_polygons(unary_union([main, square])), centre_um, rotation_deg)
     return Inductor(
         shape,
         turns,
@@ -216,7 +215,7 @@ def draw_symmetric(
         centre_um,
         rotation_deg,
         True,
-        _move(_symmetric_path(halves, ports), centre_um, rotation_deg),
+        _move(_symmetric_path(halves), centre_um, rotation_deg),
         _placed(_polygons(joined), centre_um, rotation_deg),
         _placed(under, centre_um, rotation_deg),
         _placed(vias, centre_um, rotation_deg),
@@ -247,8 +246,8 @@ def _half_ring(sides: int, apothem: float, gap: float, *, top_open: bool, bottom
     return np.vstack([bottom, right, top])
 
 
-def _symmetric_path(halves: list[tuple[Float, Float]], ports: Float) -> Float:
-    """The centre line from one port over all half rings to the other."""
+def _symmetric_path(halves: list[tuple[Float, Float]]) -> Float:
+    """The centre line over all half rings, without the leads."""
     inward: list[Float] = []
     side, upward = 0, True
     for pair in halves:
@@ -257,7 +256,7 @@ def _symmetric_path(halves: list[tuple[Float, Float]], ports: Float) -> Float:
         side, upward = 1 - side, not upward
     first = np.vstack(inward)
     mirrored = first * np.array([-1.0, 1.0])
-    return np.vstack([ports[:1], first, mirrored[::-1], ports[1:]])
+    return np.vstack([first, mirrored[::-1]])
 
 
 def _stroke(line: Float, width: float) -> Polygon:
@@ -276,7 +275,7 @@ def _polygons(shape: object) -> list[Polygon]:
 def _move(points: Float, centre: tuple[float, float], rotation_deg: float) -> Float:
     turn = math.radians(rotation_deg)
     matrix = np.array([[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]])
-    return points @ matrix + np.asarray(centre)
+    return np.asarray(points @ matrix + np.asarray(centre))
 
 
 def _placed(polygons: list[Polygon], centre: tuple[float, float], rotation_deg: float) -> tuple[Polygon, ...]:

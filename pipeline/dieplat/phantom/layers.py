@@ -75,7 +75,7 @@ Layer = Rectangles | Lattice | Area | Spot
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Block:
-    """A named region of the die with its exact outline (or centre line, for a path) and what is true of it."""
+    """A named region of the die with its exact outline (path: centre line) and what is true of it."""
 
     name: str
     kind: str
@@ -107,10 +107,26 @@ class Sheet:
         """Add a polygon."""
         self.layers.append(Area(colour, polygon, alpha))
 
+    def box(self, colour: Colour, bounds: Bounds, alpha: float = 1.0) -> None:
+        """Add one rectangle, given as x0, y0, x1, y1."""
+        x0, y0, x1, y1 = bounds
+        self.layers.append(Lattice(colour, np.array([[x0, x1]]), np.array([[y0, y1]]), alpha))
+
+    def frame(self, colour: Colour, bounds: Bounds, thickness: float, alpha: float = 1.0) -> None:
+        """Add a rectangular ring: outer bounds and its thickness inwards."""
+        x0, y0, x1, y1 = bounds
+        for side in (
+            (x0, y0, x1, y0 + thickness),
+            (x0, y1 - thickness, x1, y1),
+            (x0, y0 + thickness, x0 + thickness, y1 - thickness),
+            (x1 - thickness, y0 + thickness, x1, y1 - thickness),
+        ):
+            self.box(colour, side, alpha)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Die:
-    """A die: width and height in micrometres, its layers (painted in order), and the truth about its blocks."""
+    """A die: width and height in micrometres, its layers (bottom first), and the truth about its blocks."""
 
     width_um: float
     height_um: float

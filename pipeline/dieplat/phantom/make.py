@@ -13,7 +13,6 @@ import numpy.typing as npt
 from dieplat.errors import OutputExistsError
 from dieplat.files import write_bytes, write_json
 from dieplat.phantom.camera import (
-    MARGIN_PX,
     Exposure,
     Frame,
     expose,
@@ -31,7 +30,7 @@ from dieplat.work import Progress
 
 Float = npt.NDArray[np.float64]
 OVERSAMPLE = 1.3
-"""Raster pixels a tile pixel: the drawing's point spread is then 0.5 tile pixels wide (standard deviation)."""
+"""Raster pixels a tile pixel: the drawing's point spread then has a standard deviation of 0.5 tile pixels."""
 RIM_PX = 24.0
 
 
@@ -87,7 +86,7 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
         for k, (r, c) in enumerate(order)
         if written[r, c]
     )
-    far = corners[written].max(axis=0) + (width, height)
+    far = corners[written].max(axis=0) + np.array([width, height])
     pitch_true = scenario.pitch_um + scenario.pitch_u_um * float(rng.standard_normal())
     return Truth(
         seed,

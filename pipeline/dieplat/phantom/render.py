@@ -1,7 +1,9 @@
 """Draw any window of a die on its own raster, and look at it from any place.
 
-The raster is aligned with the die; pixel (0, 0) begins at the die's top-left corner, negative indices lie outside it.
-Each layer's coverage is exact (`coverage`). Looking at it uses the cubic B-spline as the point spread: it reproduces
+The raster is aligned with the die; pixel (0, 0) begins at the die's top-left corner, negative indices lie
+outside it.
+Each layer's coverage is exact (`coverage`). Looking at it uses the cubic B-spline as the point spread: it
+reproduces
 straight ramps exactly, so it moves no edge, and it suppresses what the sampling could fold back.
 """
 
@@ -36,9 +38,8 @@ class DieRaster:
         self.texture = Texture(self.die.seed)
 
     def window(self, top: int, left: int, height: int, width: int) -> Float32:
-        """The window (height, width, 3) with its first pixel at row `top`, column `left` of the raster."""
-        picture = np.empty((height, width, 3), dtype=np.float32)
-        picture[...] = self._mount(top, left, height, width)
+        """The window (3, height, width) with its first pixel at row `top`, column `left` of the raster."""
+        picture = self._mount(top, left, height, width)
         for layer in self.die.layers:
             self._paint(picture, layer, top, left)
         self._weather(picture, top, left)
@@ -49,21 +50,22 @@ class DieRaster:
         rough = self.texture.slow(9, 0, top, left, height, width)
         flecks = np.maximum(rough - 1.1, 0.0)
         shade = 1.0 + 0.35 * self.texture.slow(47, 1, top, left, height, width) + 0.2 * rough + 1.6 * flecks
-        return np.asarray(np.maximum(shade, 0.1)[..., None] * MOUNT, dtype=np.float32)
+        return np.asarray(np.maximum(shade, 0.1) * MOUNT[:, None, None], dtype=np.float32)
 
     def _weather(self, picture: Float32, top: int, left: int) -> None:
         """Film thickness, stains and grain, all multiplicative."""
-        height, width = picture.shape[:2]
+        _, height, width = picture.shape
         amount = np.float32(self.die.texture)
         common = 0.010 * self.texture.grain(top, left, height, width)
         common += 0.014 * self.texture.slow(9, 1, top, left, height, width)
         common += 0.018 * self.texture.slow(47, 2, top, left, height, width)
-        for channel, strength in enumerate((0.045, 0.030, 0.055)):
-            film = strength * self.texture.slow(260, channel, top, left, height, width)
-            picture[..., channel] *= 1.0 + amount * (common + film)
+        for channel, (fine, broad) in enumerate(((0.016, 0.040), (0.012, 0.026), (0.020, 0.048))):
+            film = fine * self.texture.slow(260, channel, top, left, height, width)
+            film += broad * self.texture.slow(700, channel, top, left, height, width)
+            picture[channel] *= 1.0 + amount * (common + film)
 
     def _paint(self, picture: Float32, layer: Layer, top: int, left: int) -> None:
-        height, width = picture.shape[:2]
+        _, height, width = picture.shape
         x0, y0, x1, y1 = layer.bounds_um()
         first_row = max(int(np.floor(y0 / self.um_per_px)) - top, 0)
         last_row = min(int(np.ceil(y1 / self.um_per_px)) - top, height)
@@ -74,10 +76,10 @@ class DieRaster:
         covered = self._coverage(
             layer, top + first_row, left + first_column, last_row - first_row, last_column - first_column
         )
-        part = picture[first_row:last_row, first_column:last_column]
+        part = picture[:, first_row:last_row, first_column:last_column]
         weight = (covered * layer.alpha).astype(np.float32)
         for channel in range(3):
-            plane = part[..., channel]
+            plane = part[channel]
             plane += weight * (np.float32(layer.colour[channel]) - plane)
 
     def _coverage(self, layer: Layer, top: int, left: int, height: int, width: int) -> Float:
@@ -98,7 +100,7 @@ class DieRaster:
         rows = (top + np.arange(height) + 0.5) * self.um_per_px - layer.centre_um[1]
         columns = (left + np.arange(width) + 0.5) * self.um_per_px - layer.centre_um[0]
         distance = np.hypot(rows[:, None], columns[None, :]) / layer.radius_um
-        return np.exp(-(distance**layer.power))
+        return np.asarray(np.exp(-(distance**layer.power)))
 
 
 def look(
@@ -116,9 +118,9 @@ def look(
     else:
         top, left, picture = band
     where = np.stack([y - top - 0.5, x - left - 0.5])
-    seen = np.empty((*x.shape, 3), dtype=np.float32)
+    seen = np.empty((3, *x.shape), dtype=np.float32)
     for channel in range(3):
         map_coordinates(
-            picture[..., channel], where, output=seen[..., channel], order=3, prefilter=False, mode="nearest"
+            picture[channel], where, output=seen[channel], order=3, prefilter=False, mode="nearest"
         )
-    return seen
+    return np.ascontiguousarray(np.moveaxis(seen, 0, -1))

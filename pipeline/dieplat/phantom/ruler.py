@@ -1,21 +1,20 @@
-"""A stage micrometer as the same camera sees it: ruled lines, longer at every fifth and tenth, and some dirt."""
+"""A stage micrometer: ruled lines, longer at every fifth and tenth, and some dirt."""
 
 from __future__ import annotations
 
 import numpy as np
-from shapely.geometry import box
 
+from dieplat.phantom.dirt import add_dirt
 from dieplat.phantom.layers import Die, Lattice, Sheet
-from dieplat.phantom.padring import add_dirt
 
 LINE_UM = 2.0
 
 
 def plan_ruler(length_um: float, height_um: float, pitch_um: float, *, dirt: float, seed: int) -> Die:
-    """A ruled plate as a `Die`: light glass, dark lines at every `pitch_um` along x, the first one at the middle."""
+    """A ruled plate as a `Die`: light glass, dark lines at every `pitch_um` along x, one at the middle."""
     rng = np.random.default_rng([seed, 31])
     sheet = Sheet()
-    sheet.area((0.80, 0.82, 0.80), box(0.0, 0.0, length_um, height_um))
+    sheet.box((0.80, 0.82, 0.80), (0.0, 0.0, length_um, height_um))
     middle, centre = 0.5 * length_um, 0.5 * height_um
     numbers = np.arange(-int(middle / pitch_um), int(middle / pitch_um) + 1)
     at = middle + numbers * pitch_um

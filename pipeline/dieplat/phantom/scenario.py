@@ -63,13 +63,29 @@ PRESETS: dict[str, Scenario] = {
     "blank": Scenario(
         rows=4,
         columns=5,
-        die=DiePlan(order=(("blank", 0.8), ("logic", 0.2)), dirt=0.0, texture=0.0, antenna=False),
+        die=DiePlan(order=(("blank", 0.8), ("logic", 0.2)), dirt=0.0, texture=0.0, antenna=False, fill=0.0),
     ),
     "lens": Scenario(camera=CameraPlan(k1=0.015, k2=0.002)),
     "shaded": Scenario(camera=CameraPlan(vignetting=0.35, exposure_drift=0.20, white_balance_drift=0.06)),
     "order": Scenario(naming="order"),
     "missing": Scenario(missing=2),
     "stretched": Scenario(um_per_px_ratio_y=1.012, turned=True),
+    "lantern": Scenario(
+        title='Halvorsen & Quill HQ-2471 "Lantern": opened die, top metal',
+        rows=5,
+        columns=6,
+        tile_width_px=1200,
+        tile_height_px=900,
+        um_per_px=(0.44, 0.48),
+        naming="order",
+        jpeg_quality=88,
+        die=DiePlan(
+            order=(("memory", 0.34), ("logic", 0.30), ("rf", 0.36)),
+            label="HALVORSEN & QUILL   HQ-2471A   LANTERN",
+        ),
+        camera=CameraPlan(vignetting=0.20, exposure_drift=0.07, defocus_px=(0.4, 0.9)),
+        stage=StagePlan(error_px=5.0, backlash_px=7.0, rotation_deg=0.31),
+    ),
     "radio": Scenario(die=DiePlan(order=(("rf", 0.6), ("logic", 0.4)))),
 }
 

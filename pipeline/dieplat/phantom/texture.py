@@ -11,14 +11,17 @@ Float32 = npt.NDArray[np.float32]
 class Texture:
     """Noise fields over the whole raster of a die, read window by window.
 
-    Grain is the sum of two tables with sides that have no common divisor, so it does not repeat within a die. Slow
+    Grain is the sum of two tables with sides that have no common divisor, so it does not repeat within a
+    die. Slow
     fields are smooth interpolations of coarse random lattices.
     """
 
     def __init__(self, seed: int) -> None:
         rng = np.random.default_rng([seed, 71])
         self._grain = [rng.standard_normal(sides).astype(np.float32) for sides in ((509, 521), (397, 401))]
-        self._slow = {step: rng.standard_normal((3, 211, 223)).astype(np.float32) for step in (9, 47, 260)}
+        self._slow = {
+            step: rng.standard_normal((3, 211, 223)).astype(np.float32) for step in (9, 47, 260, 700)
+        }
 
     def grain(self, top: int, left: int, height: int, width: int) -> Float32:
         """Unit-variance grain (height, width), one raster pixel in size."""

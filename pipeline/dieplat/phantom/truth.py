@@ -119,8 +119,8 @@ class Truth:
                 "rotation_deg": frame.rotation_deg,
                 "centre_px": list(frame.centre_px),
             },
-            "turns_convention": "conductor turns; inner = outer - 2 n w - 2 (n - 1) s; for a fraction of a turn "
-            "this is the mean flat-to-flat diameter over the side directions",
+            "turns_convention": "conductor turns; inner = outer - 2 n w - 2 (n - 1) s; for a fraction of a "
+            "turn this is the mean flat-to-flat diameter over the side directions",
             "blocks": [self._block(block) for block in self.die.blocks],
         }
 
