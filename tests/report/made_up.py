@@ -77,6 +77,19 @@ def measurements_document(document: dict[str, Any]) -> dict[str, Any]:
         if kind == "die":
             continue
         if kind == "trace":
+            block |= {"area_um2": None, "area_um2_u": None, "perimeter_um": None, "share_of_die": None}
+            block["trace"] = {
+                "length_um": 220.0,
+                "length_um_u": 0.6,
+                "frequency_hz": 2.44175e9,
+                "quarter_wave_um": 30694.4,
+                "velocity_factor": 1.0,
+                "shortening_factor": 1.0,
+                "ratio_to_quarter_wave": 220.0 / 30694.4,
+                "assumption": "Free space; nothing is known of what surrounds it.",
+            }
+        else:
+            area = area_of(item["geometry"]["coordinates"][0])
             block |= {"area_um2": area, "area_um2_u": area * 0.004, "share_of_die": area / die_um2}
             block["perimeter_um"] = 4 * area**0.5
             count, total = sums.get(kind, (0, 0.0))

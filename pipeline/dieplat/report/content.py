@@ -469,9 +469,9 @@ def budget_rows(lines: Iterable[Json]) -> tuple[tuple[str, str, str], ...]:
 def plain_small(value: float | None) -> str:
     """Two significant figures; powers of ten below 0.0001, so that a small contribution stays readable."""
     if value is not None and 0 < abs(value) < 1e-4:
-        exponent = math.floor(math.log10(abs(value)))
-        digits = str(abs(exponent)).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
-        return f"{value / 10.0**exponent:.1f} · 10⁻{digits}"
+        mantissa, exponent = f"{value:.1e}".split("e-")
+        digits = str(int(exponent)).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
+        return f"{mantissa} · 10⁻{digits}"
     return plain(value, figures=2)
 
 
