@@ -73,7 +73,11 @@ def _undistorted(x, y, k1, norm):
 
 def _lines(ruler: Ruler, s, t, rng) -> np.ndarray:
     reach = int(np.ceil(np.abs(s).max() / ruler.pitch_px)) + 1
-    errors = rng.normal(0.0, ruler.ruling_error_px, 2 * reach + 1) if ruler.ruling_error_px else np.zeros(2 * reach + 1)
+    errors = (
+        rng.normal(0.0, ruler.ruling_error_px, 2 * reach + 1)
+        if ruler.ruling_error_px
+        else np.zeros(2 * reach + 1)
+    )
     index = np.floor((s - ruler.shift_px) / ruler.pitch_px + 0.5).astype(int)
     shade = np.zeros_like(s)
     half = ruler.line_width_px / 2
@@ -82,7 +86,9 @@ def _lines(ruler: Ruler, s, t, rng) -> np.ndarray:
         d = s - ruler.shift_px - i * ruler.pitch_px - errors[np.clip(i + reach, 0, 2 * reach)]
         profile = ndtr((d + half) / ruler.blur_px) - ndtr((d - half) / ruler.blur_px)
         ten, five = i % 10 == 0, (i % 5 == 0) & (i % 10 != 0)
-        length = ruler.length_px * np.where(ten, ruler.tenth_longer, np.where(five, ruler.fifth_longer, 1.0))
+        length = ruler.length_px * np.where(
+            ten, ruler.tenth_longer, np.where(five, ruler.fifth_longer, 1.0)
+        )
         # All lines stand on one base line; longer ones reach further to one side.
         base = -ruler.length_px / 2
         along = ndtr((t - base) / ruler.blur_px) - ndtr((t - base - length) / ruler.blur_px)
@@ -101,7 +107,7 @@ def _soil(picture, ruler: Ruler, s, t, x, y, rng) -> np.ndarray:
         a, b, turn = rng.uniform(2, 14), rng.uniform(2, 6), rng.uniform(0, np.pi)
         p = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
         q = -(x - cx) * np.sin(turn) + (y - cy) * np.cos(turn)
-        picture -= rng.uniform(30, 110) * np.exp(-((p / a) ** 2 + (q / b) ** 2) ** 2)
+        picture -= rng.uniform(30, 110) * np.exp(-(((p / a) ** 2 + (q / b) ** 2) ** 2))
     if ruler.digits:
         top = ruler.length_px * (ruler.tenth_longer - 0.5) + 8
         for i in range(-60, 61, 10):

@@ -52,6 +52,14 @@ class Lattice:
         return whole.astype(np.intp), np.interp(whole, index, nodes)
 
 
+def _fit(x: Floats, y: Floats, degree: int) -> np.polynomial.Polynomial:
+    """Least squares by normal equations on -1..1: well conditioned up to a cubic, and quick."""
+    middle, half = (x[0] + x[-1]) / 2.0, (x[-1] - x[0]) / 2.0
+    powers = np.vander((x - middle) / half, degree + 1, increasing=True)
+    values = np.linalg.solve(powers.T @ powers, powers.T @ y)
+    return np.polynomial.Polynomial(values, domain=(x[0], x[-1]), window=(-1.0, 1.0))
+
+
 def _follow(dips: Floats, pitch: float, seed: int) -> Lattice | None:
     """Number the dips outward from dip `seed`, at first with a constant pitch, later with a cubic.
 
@@ -71,7 +79,7 @@ def _follow(dips: Floats, pitch: float, seed: int) -> Lattice | None:
         if len(keep) < 3:
             return None
         degree = 1 if len(keep) < 8 else 2 if len(keep) < 16 else 3
-        fitted = np.polynomial.Polynomial.fit(near[keep], index[keep], degree)
+        fitted = _fit(near[keep], index[keep], degree)
         if reach > total:
             break
         polynomial, reach = fitted, reach * 1.5
@@ -109,6 +117,8 @@ def _number_dips(dips: Floats) -> Lattice | None:
             found = _follow(dips, pitch, int(seed))
             if found is not None and (best is None or found.score > best.score):
                 best = found
+                if best.score > 0.9:
+                    return best
     return best
 
 
@@ -144,15 +154,30 @@ def lattices_of(profile: Floats, valid: Bools) -> list[Lattice]:
     return found
 
 
-def finest(candidates: list[Lattice]) -> Lattice | None:
-    """The finest numbering that spans at least half of what the widest one does."""
+def from_fine_to_coarse(candidates: list[Lattice]) -> list[Lattice]:
+    """The best numbering of each distinct pitch, finest first, of those that span half of the widest one."""
     usable = [item for item in candidates if item.pitch_px >= FINEST_PITCH_PX]
-    if not usable:
-        return None
-    widest = max(item.span_px for item in usable)
-    wide = [item for item in usable if item.span_px >= 0.5 * widest]
-    pitch = min(item.pitch_px for item in wide)
-    return max((item for item in wide if item.pitch_px < 1.1 * pitch), key=lambda item: item.score * item.lines)
+    widest = max((item.span_px for item in usable), default=0.0)
+    left = sorted((item for item in usable if item.span_px >= 0.5 * widest), key=lambda item: item.pitch_px)
+    chosen: list[Lattice] = []
+    while left:
+        alike = [item for item in left if item.pitch_px < 1.03 * left[0].pitch_px]
+        chosen.append(max(alike, key=lambda item: item.score * item.lines))
+        left = left[len(alike) :]
+    return chosen
+
+
+def uneven_classes(index: npt.NDArray[np.intp]) -> bool:
+    """Whether lines stand only at every second, third or fifth place: the pitch is then too fine."""
+    span = np.arange(index.min(), index.max() + 1)
+    for divisor in (2, 3, 5):
+        if len(span) < 2 * divisor:
+            continue
+        there = np.bincount(index % divisor, minlength=divisor)
+        share = there / np.bincount(span % divisor, minlength=divisor)
+        if share.min() < 0.34 * share.max():
+            return True
+    return False
 
 
 def hidden_divisions(profiles: Floats, lattice: Lattice, half_width_px: float) -> int:
@@ -167,7 +192,11 @@ def hidden_divisions(profiles: Floats, lattice: Lattice, half_width_px: float) -
 
     def contrast(columns: Floats) -> Floats:
         middle = np.interp(columns, nodes, profiles)
-        return middle - (np.interp(columns - wing, nodes, profiles) + np.interp(columns + wing, nodes, profiles)) / 2.0
+        return (
+            middle
+            - (np.interp(columns - wing, nodes, profiles) + np.interp(columns + wing, nodes, profiles))
+            / 2.0
+        )
 
     main = float(np.median(contrast(lattice.places()[1])))
     for divisions in (10, 5, 4, 2):

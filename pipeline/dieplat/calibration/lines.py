@@ -15,6 +15,8 @@ Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
 GROUPS = 12
+# A false numbering, of noise or of one line in a few, holds about as much contrast as chance gives it.
+LEAST_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +62,31 @@ def line_template(profile: Floats, columns: Floats, pitch_px: float) -> Template
     left = int(np.argmax(below[centre::-1])) if below[: centre + 1].any() else centre
     right = int(np.argmax(below[centre:])) if below[centre:].any() else len(offset) - 1 - centre
     half_width = min(max(left, right) * 0.25, 0.3 * pitch_px)
-    return Template(CubicSpline(offset - offset[centre], shape), float(offset[centre]), max(half_width, 0.75))
+    return Template(
+        CubicSpline(offset - offset[centre], shape), float(offset[centre]), max(half_width, 0.75)
+    )
+
+
+def share_in_lines(
+    profile: Floats, valid: npt.NDArray[np.bool_], template: Template, columns: Floats
+) -> float:
+    """How much of the profile's contrast lies in the lines: 1 all, 0 no more than chance.
+
+    Contrast counts from the level half-way between lines, in the lines' own sense, and is capped at three line
+    depths so that dirt does not rule.
+    """
+    nodes = np.arange(len(profile))
+    centre = columns + template.centre_px
+    level = float(np.median(np.interp((centre[1:] + centre[:-1]) / 2.0, nodes, profile)))
+    depth = float(np.median(np.interp(centre, nodes, profile))) - level
+    between = valid & (nodes >= centre[0]) & (nodes <= centre[-1])
+    excess = np.clip((profile - level) * np.sign(depth), 0.0, 3.0 * abs(depth))[between] ** 2
+    nearest = np.abs(nodes[between][:, None] - centre[None, :]).min(axis=1)
+    inside = nearest <= 2.0 * template.half_width_px + 0.5
+    covered = float(inside.mean())
+    if covered >= 1.0 or excess.sum() <= 0.0:
+        return 0.0
+    return (float(excess[inside].sum() / excess.sum()) - covered) / (1.0 - covered)
 
 
 def _match(
@@ -131,8 +157,10 @@ def place_lines(strips: Strips, lattice: Lattice, divisions: int = 1) -> LinePla
     body = body_strips(strips, rough, columns, pitch)
     if not len(body):
         return None
-    mean_profile, _ = strips.mean(body)
+    mean_profile, mean_valid = strips.mean(body)
     template = line_template(mean_profile, columns, pitch)
+    if divisions == 1 and share_in_lines(mean_profile, mean_valid, template, columns) < LEAST_SHARE:
+        return None
     groups = np.array_split(body, min(GROUPS, len(body)))
     place = np.full((len(index), len(groups)), np.nan)
     strength, misfit = np.full_like(place, np.nan), np.full_like(place, np.nan)
@@ -164,7 +192,8 @@ def _combine(index: Indices, place: Floats, good: npt.NDArray[np.bool_], t_px: F
         counts = np.maximum(good.sum(axis=1), 1)[:, None]
 
         def centred(values: Floats, good: npt.NDArray[np.bool_] = good, counts: Indices = counts) -> Floats:
-            return values - np.where(good, values, 0.0).sum(axis=1, keepdims=True) / counts
+            mean: Floats = np.where(good, values, 0.0).sum(axis=1, keepdims=True) / counts
+            return values - mean
 
         filled = np.where(good, place, 0.0)
         middle = np.where(good, place, np.nan)
@@ -197,4 +226,6 @@ def _combine(index: Indices, place: Floats, good: npt.NDArray[np.bool_], t_px: F
         return None
     upright = np.where(good, place - lean * t, 0.0)[rows].sum(axis=1) / counts
     t_square = np.where(good, t * t, 0.0)[rows].sum(axis=1) / counts
-    return LinePlaces(index[rows], upright, counts.astype(np.intp), t_square, max(spread, 1e-6), lean, lean_u)
+    return LinePlaces(
+        index[rows], upright, counts.astype(np.intp), t_square, max(spread, 1e-6), lean, lean_u
+    )

@@ -7,7 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.calibration.lattice import FEWEST_LINES, Lattice, finest, hidden_divisions, lattices_of
+from dieplat.calibration.lattice import (
+    FEWEST_LINES,
+    FINEST_PITCH_PX,
+    Lattice,
+    from_fine_to_coarse,
+    hidden_divisions,
+    lattices_of,
+    uneven_classes,
+)
 from dieplat.calibration.lines import LinePlaces, line_template, place_lines
 from dieplat.calibration.pitch_fit import PitchFit, fit_pitch
 from dieplat.calibration.strips import (
@@ -85,49 +93,61 @@ def find_ruling(picture: npt.NDArray[np.generic], *, name: str = "picture") -> R
         raise RulingError(f"{name}: is one flat tone, no ruling in it; {REMEDY}")
     flat = without_shading(grey)
     flat = flat / np.float32(max(float(flat.std()), 1e-6))
-    best: tuple[float, Strips, Lattice] | None = None
+    tries: list[tuple[float, Strips]] = []
     for angle in direction_candidates(flat):
         lean, energy = lean_of(cut_strips(flat, angle))
-        strips = cut_strips(flat, angle - float(np.arctan(lean)))
-        lattice = _lattice_of(strips)
-        if lattice is not None and (best is None or energy * lattice.score * lattice.lines > best[0]):
-            best = (energy * lattice.score * lattice.lines, strips, lattice)
+        tries.append((energy, cut_strips(flat, angle - float(np.arctan(lean)))))
+    best: tuple[float, Strips, LinePlaces, PitchFit] | None = None
+    for energy, strips in sorted(tries, key=lambda item: -item[0]):
+        if best is not None and energy < 0.1 * max(item[0] for item in tries):
+            continue
+        found = _measure(strips, grey.shape)
+        if found is not None and (best is None or energy * found[1].used.sum() > best[0]):
+            best = (energy * float(found[1].used.sum()), strips, *found)
     if best is None:
-        raise RulingError(f"{name}: no evenly spaced lines found; {REMEDY}")
-    places, fit = _measure(best[1], best[2], grey.shape, name)
-    return _ruling_of(best[1], places, fit, grey.shape)
+        raise RulingError(
+            f"{name}: no {FEWEST_LINES} evenly spaced lines, {FINEST_PITCH_PX:g} px or more apart, found; {REMEDY}"
+        )
+    return _ruling_of(best[1], best[2], best[3], grey.shape)
 
 
-def _lattice_of(strips: Strips) -> Lattice | None:
-    """The finest well-supported numbering, from all strips together and from sixths of them."""
+def _measure(strips: Strips, shape: tuple[int, ...]) -> tuple[LinePlaces, PitchFit] | None:
+    """The finest numbering that its own lines bear out, from all strips together and from sixths of them."""
     rows = np.arange(len(strips.t_px))
     windows = [rows, *(part for part in np.array_split(rows, 6) if len(part))]
     candidates: list[Lattice] = []
     for window in windows:
         candidates += lattices_of(*strips.mean(window))
-    return finest(candidates)
+    for lattice in from_fine_to_coarse(candidates):
+        found = _measure_lattice(strips, lattice, shape)
+        if found is not None:
+            return found
+    return None
 
 
-def _measure(strips: Strips, lattice: Lattice, shape: tuple[int, ...], name: str) -> tuple[LinePlaces, PitchFit]:
-    """Places of the lines and the fit through them."""
+def _measure_lattice(
+    strips: Strips, lattice: Lattice, shape: tuple[int, ...]
+) -> tuple[LinePlaces, PitchFit] | None:
+    """Places of the lines and the fit through them; None if they do not bear the numbering out."""
     profile, _ = strips.mean(slice(None))
     template = line_template(profile, lattice.places()[1], lattice.pitch_px)
     divisions = hidden_divisions(profile, lattice, template.half_width_px)
     places = place_lines(strips, lattice, divisions)
     if places is None or len(places.index) < FEWEST_LINES:
-        count = 0 if places is None else len(places.index)
-        raise RulingError(f"{name}: only {count} lines could be measured, {FEWEST_LINES} are needed; {REMEDY}")
+        return None
     fit = fit_pitch(
         places.index,
         places.s_px,
         groups=places.groups,
         t_square_px2=places.t_square_px2,
         spread_px=places.spread_px,
-        norm_px=float(np.hypot(*shape[:2])) / 2.0,
+        norm_px=float(np.hypot(shape[0], shape[1])) / 2.0,
     )
     scatter = float(np.sqrt(np.mean(fit.residual_px[fit.used] ** 2)))
     if fit.used.sum() < FEWEST_LINES or scatter > MOST_SCATTER * abs(fit.pitch_px):
-        raise RulingError(f"{name}: the lines found are not evenly spaced ({scatter:.2f} px off); {REMEDY}")
+        return None
+    if divisions == 1 and uneven_classes(places.index[fit.used]):
+        return None
     return places, fit
 
 

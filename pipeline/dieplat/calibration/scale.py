@@ -58,7 +58,9 @@ def measure_scale(
         If the pitch or its uncertainty is not a sensible length.
     """
     if not (math.isfinite(pitch_um) and pitch_um > 0):
-        raise ScaleError(f"pitch of {pitch_um} um: give the micrometer's division as a positive length in um")
+        raise ScaleError(
+            f"pitch of {pitch_um} um: give the micrometer's division as a positive length in um"
+        )
     if not (math.isfinite(pitch_um_u) and 0 <= pitch_um_u < 0.2 * pitch_um):
         raise ScaleError(
             f"pitch uncertainty of {pitch_um_u} um: give a standard uncertainty from 0 to a fifth of the pitch"
@@ -133,7 +135,9 @@ def _solve_axes(first: Ruling, second: Ruling) -> tuple[npt.NDArray[np.float64],
     squares = inverse @ pitch**2
     counts = np.sqrt(squares)
     # d(squares) = M^-1 (2 p dp + sin(2a) (square_x - square_y) da)
-    right_u = np.hypot(2.0 * pitch * np.array(pitch_u), np.sin(2 * angles) * (squares[0] - squares[1]) * angle_u)
+    right_u = np.hypot(
+        2.0 * pitch * np.array(pitch_u), np.sin(2 * angles) * (squares[0] - squares[1]) * angle_u
+    )
     jacobian = inverse / (2.0 * counts[:, None])
     return counts, jacobian @ np.diag(right_u**2) @ jacobian.T
 
@@ -162,7 +166,11 @@ def _two_directions(
     relative = np.sqrt(np.diag(covariance)) / counts
     scale = pitch_um / counts
     scale_u = scale * np.hypot(relative, common)
-    budget = (*_fit_lines(first, ", first picture"), *_fit_lines(second, ", turned picture"), _tolerance_line(common))
+    budget = (
+        *_fit_lines(first, ", first picture"),
+        *_fit_lines(second, ", turned picture"),
+        _tolerance_line(common),
+    )
     return Scale(
         um_per_px_x=float(scale[0]),
         um_per_px_x_u=float(scale_u[0]),
