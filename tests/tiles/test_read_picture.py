@@ -1,4 +1,4 @@
-"""Pictures written by other libraries must come back as they were; damaged ones must be refused in one line."""
+"""Pictures written by other libraries come back as they were; damaged ones are refused in one line."""
 
 from __future__ import annotations
 
