@@ -10,6 +10,8 @@ import numpy.typing as npt
 import scipy.fft
 
 Image = npt.NDArray[np.float32]
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
 
 SMOOTH_PX = 1.0
 """Pre-smoothing: keeps interpolation error and the bias of noise on sub-pixel shifts well below 0.01 px."""
@@ -66,57 +68,56 @@ def overlap_windows(
     return (slice(y0, y1), slice(x0, x1)), (slice(y0 - dy, y1 - dy), slice(x0 - dx, x1 - dx))
 
 
-def correlation_of(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32]) -> float:
-    """Pearson correlation of two windows of one shape; 0 where either is flat."""
-    x = a - a.mean()
-    y = b - b.mean()
-    power = float(np.vdot(x, x)) * float(np.vdot(y, y))
-    return float(np.vdot(x, y) / np.sqrt(power)) if power > 0 else 0.0
-
-
 class Spectrum:
-    """The padded spectrum of a band-passed thumbnail, computed once a tile and used for each of its pairs."""
+    """A band-passed thumbnail with its padded spectrum and running sums, made once a tile, used for all its pairs."""
 
     def __init__(self, image: Image) -> None:
-        self.image = image
         height, width = image.shape
-        self.size = (scipy.fft.next_fast_len(2 * height, real=True), scipy.fft.next_fast_len(2 * width, real=True))
-        window = np.outer(np.hanning(height + 2)[1:-1] ** 0.25, np.hanning(width + 2)[1:-1] ** 0.25)
-        self.values = scipy.fft.rfft2((image * window).astype(np.float32), self.size)
+        self.shape = (height, width)
+        self.size = (
+            scipy.fft.next_fast_len(2 * height - 1, real=True),
+            scipy.fft.next_fast_len(2 * width - 1, real=True),
+        )
+        self.values = scipy.fft.rfft2(image, self.size)
+        self.sums = np.pad(image.astype(np.float64).cumsum(0).cumsum(1), ((1, 0), (1, 0)))
+        self.squares = np.pad((image.astype(np.float64) ** 2).cumsum(0).cumsum(1), ((1, 0), (1, 0)))
 
 
 def coarse_offsets(
-    a: Spectrum, b: Spectrum, *, peaks: int = 6, min_overlap: float = 0.04
+    a: Spectrum, b: Spectrum, *, peaks: int = 8, min_overlap: float = 0.05
 ) -> list[tuple[float, float, float]]:
-    """Candidate offsets (dx, dy, correlation) of thumbnail b against a, best first, over every possible overlap.
+    """Candidate offsets (dx, dy, score) of thumbnail b against a, best first, over every possible overlap.
 
-    Peaks of the phase correlation (Kuglin and Hines 1975) on zero-padded spectra, each verified by the correlation
-    of the pixels it brings together. The score is the correlation shrunk for small overlaps, which reach high values
-    by chance: r - 2 / sqrt(independent pixels).
+    Peaks of the normalised correlation of just the pixels that overlap, at every offset at once: the products by
+    spectra, the sums from running sums, since the overlap of two whole tiles is a rectangle (Lewis 1995; Padfield 2012,
+    IEEE Trans. Image Processing 21, 2706-2718). The score is the correlation shrunk for small overlaps, which reach
+    high values by chance: r - 2 / sqrt(independent pixels).
     """
-    cross = a.values * np.conj(b.values)
-    cross /= np.maximum(np.abs(cross), 1e-6 * np.abs(cross).max() + 1e-20) ** 0.8
-    surface = scipy.fft.irfft2(cross, a.size)
-    height, width = a.image.shape
-    found: list[tuple[float, float, float]] = []
-    for _ in range(peaks):
-        index = int(np.argmax(surface))
-        y, x = divmod(index, surface.shape[1])
-        rows = (np.arange(y - 2, y + 3)) % surface.shape[0]
-        columns = (np.arange(x - 2, x + 3)) % surface.shape[1]
-        dy = y - surface.shape[0] if y > surface.shape[0] // 2 else y
-        dx = x - surface.shape[1] if x > surface.shape[1] // 2 else x
-        surface[np.ix_(rows, columns)] = -np.inf
-        area = (width - abs(dx)) * (height - abs(dy))
-        if abs(dx) >= width or abs(dy) >= height or area < min_overlap * width * height:
-            continue
-        windows = overlap_windows((height, width), dx, dy)
-        if windows is None:
-            continue
-        score = correlation_of(a.image[windows[0]], b.image[windows[1]]) - 2 / np.sqrt(area / NOISE_AREA_PX)
-        found.append((float(dx), float(dy), float(score)))
-    found.sort(key=lambda item: -item[2])
-    return found
+    height, width = a.shape
+    dy = np.arange(-height + 1, height)
+    dx = np.arange(-width + 1, width)
+    product = scipy.fft.irfft2(a.values * np.conj(b.values), a.size)[np.ix_(dy % a.size[0], dx % a.size[1])]
+    y0, y1, x0, x1 = np.maximum(dy, 0), np.minimum(dy, 0) + height, np.maximum(dx, 0), np.minimum(dx, 0) + width
+
+    def total(table: npt.NDArray[np.float64], top: Ints, bottom: Ints, left: Ints, right: Ints) -> Floats:
+        return np.asarray(
+            table[np.ix_(bottom, right)]
+            - table[np.ix_(top, right)]
+            - table[np.ix_(bottom, left)]
+            + table[np.ix_(top, left)]
+        )
+
+    area = np.outer(y1 - y0, x1 - x0).astype(np.float64)
+    in_a, in_b = (y0, y1, x0, x1), (y0 - dy, y1 - dy, x0 - dx, x1 - dx)
+    sum_a, sum_b = total(a.sums, *in_a), total(b.sums, *in_b)
+    power_a = total(a.squares, *in_a) - sum_a**2 / area
+    power_b = total(b.squares, *in_b) - sum_b**2 / area
+    floor = 1e-3 * area * a.squares[-1, -1] / (height * width)
+    power = np.maximum(power_a, floor) * np.maximum(power_b, floor)
+    score = (product - sum_a * sum_b / area) / np.sqrt(power + 1e-12) - 2 / np.sqrt(area / NOISE_AREA_PX)
+    score[area < min_overlap * height * width] = -1.0
+    places = local_maxima(score.astype(np.float32), floor=0.02, most=peaks)
+    return [(float(dx[column]), float(dy[row]), float(score[row, column])) for row, column in places]
 
 
 def correlation_surface(
@@ -149,6 +150,27 @@ def local_maxima(surface: npt.NDArray[np.float32], *, floor: float, most: int) -
     rows, columns = np.nonzero((surface >= top) & (surface >= floor))
     order = np.argsort(-surface[rows, columns], kind="stable")[:most]
     return [(int(rows[i]), int(columns[i])) for i in order]
+
+
+def peaks_between_pixels(
+    surface: npt.NDArray[np.float32], places: list[tuple[int, int]]
+) -> list[tuple[float, float, float]]:
+    """Row, column and height of every peak from parabolas through its neighbours, highest first."""
+    found = []
+    for row, column in places:
+        height = float(surface[row, column])
+        shift = [0.0, 0.0]
+        for axis, (size, at) in enumerate(zip(surface.shape, (row, column), strict=True)):
+            if 0 < at < size - 1:
+                step = (1, 0) if axis == 0 else (0, 1)
+                low = float(surface[row - step[0], column - step[1]])
+                high = float(surface[row + step[0], column + step[1]])
+                bend = low - 2 * float(surface[row, column]) + high
+                if bend < 0:
+                    shift[axis] = float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5))
+                    height -= 0.25 * (low - high) * shift[axis]
+        found.append((row + shift[0], column + shift[1], height))
+    return sorted(found, key=lambda peak: -peak[2])
 
 
 def refine(a: Image, b: Image, dx_px: float, dy_px: float, *, iterations: int = 12) -> Fit | None:

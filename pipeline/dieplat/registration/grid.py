@@ -22,6 +22,8 @@ SPREAD_PX = 5.0
 """Scatter of stage steps in thumbnail pixels, backlash included."""
 ALL_PAIRS_UP_TO = 64
 ORDER_AGREEMENT = 0.85
+CLEAR_LEAD = 0.9
+"""A second way of travel with this share of the best one's votes leaves the grid undecided."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,11 +100,20 @@ def _grid_by_order(
         for serpentine in (True, False)
     ]
     ranked = sorted(ways, key=lambda way: -_row_votes(way, first, forward, backward))[:4]
-    best = max(
-        ranked,
-        key=lambda way: _row_votes(way, first, forward, backward) + _drop_votes(way, index, correlate, shape),
-    )
-    return [best.cell(n) for n in numbers] if _agreement(best, first, forward, backward, found) else None
+    votes = {
+        way: _row_votes(way, first, forward, backward) + _drop_votes(way, index, correlate, shape) for way in ranked
+    }
+    best, *others = sorted(ranked, key=lambda way: -votes[way])
+    if not _agreement(best, first, forward, backward, found):
+        return None
+    cells = [best.cell(n) for n in numbers]
+    rivals = [way for way in others if [way.cell(n) for n in numbers] != cells]
+    if rivals and votes[rivals[0]] > CLEAR_LEAD * votes[best]:
+        raise RegistrationError(
+            f"tiles: the pictures fit rows of {best.columns} and of {rivals[0].columns} about as well; "
+            "give --columns or name the tiles by row and column (r01_c01.jpg)"
+        )
+    return list(cells)
 
 
 def _as_steps(pair: Candidates, shape: tuple[int, int]) -> Candidates:

@@ -10,12 +10,15 @@ from dieplat.registration.correlate import (
     Image,
     correlation_surface,
     local_maxima,
+    peaks_between_pixels,
     refine,
 )
 from dieplat.values.offsets import Hypothesis
 
 COST_CEILING = 60.0
 MOST_HYPOTHESES = 24
+INTERPOLATION_SLACK = 0.03
+"""Error of a correlation read between the pixels by a parabola; rivals within it are refined before they are judged."""
 
 
 def measure_pair(
@@ -57,9 +60,13 @@ def measure_pair(
     if peak < chance:
         return ()
     floor = max(chance, peak - max(0.35 * peak, 0.1))
-    places = local_maxima(surface, floor=floor, most=MOST_HYPOTHESES)
+    places = peaks_between_pixels(surface, local_maxima(surface, floor=floor, most=MOST_HYPOTHESES))
+    top = max(value for _, _, value in places)
+    reach = np.sqrt(2 * COST_CEILING) * max(1 - top**2, 1e-3) * np.sqrt(2 / independent) + INTERPOLATION_SLACK
     fits: list[Fit] = []
-    for row, column in places:
+    for row, column, value in places:
+        if value < top - reach:
+            continue
         fit = refine(a, b, first_x + column, first_y + row)
         if fit is not None and not any(
             abs(fit.dx_px - other.dx_px) < 0.7 and abs(fit.dy_px - other.dy_px) < 0.7 for other in fits

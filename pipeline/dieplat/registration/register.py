@@ -27,7 +27,6 @@ from dieplat.registration.stage import (
     first_model,
     fit_model,
     grid_pairs,
-    is_clear,
     sample_evenly,
 )
 from dieplat.values.layout import Layout, PairLink, PlacedBy, PlacedTile
@@ -174,7 +173,7 @@ def _measure(
     for index, offset in enumerate(offsets):
         predicted = refined.predict(*grid[offset.a], *grid[offset.b])
         moved = max(abs(predicted[0] - offset.predicted_px[0]), abs(predicted[1] - offset.predicted_px[1]))
-        if not is_clear(offset) or moved > 2 * max(refined.sigma_px):
+        if not offset.hypotheses or moved > 2 * max(refined.sigma_px):
             again.append(index)
         offsets[index] = replace(offset, predicted_px=predicted)
     redone = _measure_about(
