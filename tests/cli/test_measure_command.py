@@ -174,6 +174,12 @@ def test_the_layout_beside_the_mosaic_is_used(run, folder):
     assert "another size" in err
 
 
+def test_an_output_folder_that_is_not_there_is_said_before_the_work(run, folder):
+    status, _, err = run("--out", "none/m.json")
+    assert (status, err.count("\n")) == (1, 1)
+    assert err.startswith("dieplat: none/m.json: there is no folder none")
+
+
 def test_wrong_usage_is_status_2(run):
     assert run("--thickness-um", "thick")[0] == 2
 

@@ -57,15 +57,13 @@ def measure(
     layout.json beside the mosaic where there is one.
     """
     from dieplat.annotations import load_regions
-    from dieplat.files import check_replaceable
     from dieplat.mosaicfile.read import open_mosaic
-    from dieplat.output.tables import csv_beside, write_measurements
+    from dieplat.output.tables import check_outputs, write_measurements
     from dieplat.survey import measure_survey
     from dieplat_cli.console import print_json, progress_bars, say
     from dieplat_cli.measure_table import print_measurements
 
-    table = csv_beside(out)
-    replaced = [path for path in (out, table) if check_replaceable(path, replace=replace)]
+    replaced = check_outputs(out, replace=replace)
     with open_mosaic(mosaic) as picture, progress_bars() as bar:
         known = _scale_of(mosaic, picture, scale)
         regions = load_regions(annotations, um_per_px=(known.um_per_px_x, known.um_per_px_y))
@@ -80,7 +78,7 @@ def measure(
             layout=_layout_of(mosaic, picture),
             progress=bar("blocks"),
         )
-    write_measurements(results, out)
+    table = write_measurements(results, out)
     if as_json:
         print_json(results.to_dict())
     else:

@@ -10,7 +10,7 @@ from typing import Any
 
 from dieplat import __version__
 from dieplat.errors import SettingsError
-from dieplat.files import MADE_BY, MARK, to_plain, write_bytes, write_json
+from dieplat.files import MADE_BY, MARK, check_replaceable, to_plain, write_bytes, write_json
 from dieplat.values.measurements import Measurements
 
 _INDUCTOR = (
@@ -91,6 +91,21 @@ def csv_beside(path: Path) -> Path:
     if table == path:
         raise SettingsError(f"{path}: the results are written as JSON; give a name that ends in .json")
     return table
+
+
+def check_outputs(path: Path, *, replace: bool = False) -> list[Path]:
+    """Check before the work that JSON and CSV can be written; return those that will be replaced.
+
+    Raises
+    ------
+    SettingsError
+        If the folder is not there, or the name does not suit.
+    OutputExistsError
+        If a file that dieplat did not write is in the way and `replace` is false.
+    """
+    if not path.parent.is_dir():
+        raise SettingsError(f"{path}: there is no folder {path.parent}; make it first")
+    return [name for name in (path, csv_beside(path)) if check_replaceable(name, replace=replace)]
 
 
 def to_csv(measurements: Measurements) -> str:
