@@ -74,7 +74,8 @@ def test_natural_order() -> None:
 @given(st.lists(st.text(max_size=8), max_size=8))
 def test_any_names_can_be_sorted_and_read(names: list[str]) -> None:
     ordered = sorted(names, key=natural_key)
-    assert sorted(names[::-1], key=natural_key) == ordered
+    backwards = names[::-1]
+    assert sorted(backwards, key=natural_key) == ordered
     grid = grid_from_names(ordered)
     assert grid is None or len(grid.places) == len(names)
     assert len(capture_order(ordered)) == len(names)
