@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from rich.table import Table
 from rich.text import Text
 
 from dieplat.report.numbers import COVERAGE, DASH, area_with_u, length, percent, plain, with_u
 from dieplat.values.measurements import BlockResult, Measurements
 from dieplat_cli.console import out
+
+MOST_ROWS = 16
+"""A kind with more blocks than this (pads, mostly) has one row; all of them are in the files."""
 
 
 def print_measurements(results: Measurements) -> None:
@@ -35,7 +40,7 @@ def details(block: BlockResult) -> list[str]:
     if block.inductor is not None:
         geometry, estimate = block.inductor.geometry, block.inductor.estimate
         lines.append(
-            f"{block.name}: {geometry.shape} inductor, {geometry.turns:g} turns, "
+            f"{block.name}: {geometry.shape} inductor, {with_u(geometry.turns, geometry.turns_u)} turns, "
             f"outer {length(geometry.outer_um)}, "
             f"inner {length(geometry.inner_um)}, width {length(geometry.width_um)}, spacing "
             f"{length(geometry.spacing_um)} (from the {geometry.method}); "
@@ -44,6 +49,7 @@ def details(block: BlockResult) -> list[str]:
         if block.inductor.capacitance_pf is not None and block.inductor.frequency_hz is not None:
             pf = with_u(block.inductor.capacitance_pf, block.inductor.capacitance_pf_u)
             lines.append(f"{block.name}: resonates at {block.inductor.frequency_hz / 1e6:g} MHz with {pf} pF")
+        lines += [f"{block.name}: {remark}" for remark in (*geometry.remarks, *estimate.remarks)]
     if block.array is not None:
         array = block.array
         cells = "not counted"
@@ -54,6 +60,13 @@ def details(block: BlockResult) -> list[str]:
             f"{with_u(array.pitch_y_um, array.pitch_y_um_u)} µm, cell "
             f"{with_u(array.cell_area_um2, array.cell_area_um2_u)} µm², cells {cells}"
         )
+        mirrored = [axis for axis, yes in (("x", array.mirrored_x), ("y", array.mirrored_y)) if yes]
+        if mirrored:
+            axes = " and ".join(mirrored)
+            lines.append(
+                f"{block.name}: cells are mirrored along {axes}; the pitch is one cell, half the period seen"
+            )
+        lines += [f"{block.name}: {remark}" for remark in array.remarks]
     if block.trace is not None:
         line = f"{block.name}: length {with_u(block.trace.length_um, block.trace.length_um_u)} µm"
         wave = block.trace.quarter_wave
@@ -70,11 +83,17 @@ def _block_table(results: Measurements) -> Table:
     table = Table("Block", "Kind", title="Blocks")
     for heading in ("Area ± U95", "", "Perimeter", "Share of die"):
         table.add_column(heading, justify="left" if heading == "" else "right")
+    counts = Counter(block.kind for block in results.blocks)
     for block in results.blocks:
+        if counts[block.kind] > MOST_ROWS:
+            continue
         area, unit = (DASH, "") if block.area_um2 is None else area_with_u(block.area_um2, block.area_um2_u)
         perimeter = length(block.perimeter_um)
         share = percent(block.share_of_die, decimals=2)
         table.add_row(Text(block.name), block.kind, area, unit, perimeter, share)
+    for kind, count in counts.items():
+        if count > MOST_ROWS:
+            table.add_row(f"({count} blocks)", kind, "", "", "", "")
     return table
 
 

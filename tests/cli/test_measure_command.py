@@ -8,7 +8,9 @@ import cv2
 import numpy as np
 import pytest
 
+from dieplat.values.measurements import ArrayResult, BlockResult
 from dieplat_cli.app import main
+from dieplat_cli.measure_table import details
 
 
 def ring(x0, y0, x1, y1):
@@ -178,6 +180,23 @@ def test_an_output_folder_that_is_not_there_is_said_before_the_work(run, folder)
     status, _, err = run("--out", "none/m.json")
     assert (status, err.count("\n")) == (1, 1)
     assert err.startswith("dieplat: none/m.json: there is no folder none")
+
+
+def test_many_blocks_of_a_kind_share_a_row_and_all_are_in_the_files(run, folder):
+    pads = [feature(f"pad {i}", "io_pad", "Polygon", ring(10 * i, 5, 10 * i + 8, 13)) for i in range(20)]
+    (folder / "blocks.geojson").write_text(json.dumps({**BLOCKS, "features": [BLOCKS["features"][0], *pads]}))
+    _, out, _ = run()
+    assert "pad 7" not in out
+    assert "(20 blocks)" in out
+    assert len(json.loads((folder / "m.json").read_text())["blocks"]) == 20
+
+
+def test_a_mirrored_array_says_that_its_pitch_is_half_the_period():
+    array = ArrayResult(2.0, 0.01, 3.0, 0.01, 6.0, 0.04, 8, 4, 32, 1, 0.0, True, False, remarks=("faint",))
+    lines = details(BlockResult("ram", "memory_array", array=array))
+    assert "32 in 8 columns x 4 rows, 1 bank" in lines[0]
+    assert "mirrored along x; the pitch is one cell" in lines[1]
+    assert lines[2] == "ram: faint"
 
 
 def test_wrong_usage_is_status_2(run):
