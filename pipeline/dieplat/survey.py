@@ -303,6 +303,8 @@ class _Run:
             f"every drawn coordinate is known to {place.vertex_u_px:.3g} px, a common offset of edges to "
             f"{place.edge_u_px:.3g} px (standard uncertainties)"
         ]
+        if not self.scale.axes_independent and self.scale.um_per_px_x == self.scale.um_per_px_y:
+            lines.append("pixels are square: the scale was measured along one axis only")
         if place.layout is None:
             lines.append("tile positions add nothing: no layout.json was given")
         if any(block.inductor is not None for block in blocks):

@@ -300,6 +300,13 @@ def test_a_scale_without_uncertainty_is_said_and_null():
     assert plain["blocks"][0]["area_um2_u"] > 0
 
 
+def test_what_the_scale_takes_for_granted_is_said():
+    one = regions(("a", "logic", box(0, 0, 90, 90)))
+    both = Scale(0.5, 0.001, 0.5, 0.001, 10.0, 0.0, 100, 0.0, "two pictures", axes_independent=True)
+    assert any("pixels are square" in text for text in measure_survey(blank(), one, SCALE).assumptions)
+    assert not any("pixels are square" in text for text in measure_survey(blank(), one, both).assumptions)
+
+
 def test_progress_counts_blocks():
     calls = []
     items = regions(("a", "logic", box(0, 0, 9, 9)), ("b", "logic", box(20, 0, 29, 9)))
