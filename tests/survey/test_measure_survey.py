@@ -40,7 +40,7 @@ def regions(*items, **properties):
 
 
 def chequered(columns, rows, pitch_px, margin):
-    """Cells of one pitch, each with a light spot off its centre, on a dark ground, 4x supersampled."""
+    """Cells of one pitch, each with light spots off its centre, on a dark ground, 4x supersampled."""
     side_x, side_y = 2 * margin + columns * pitch_px, 2 * margin + rows * pitch_px
     fine = np.full((int(side_y * 4), int(side_x * 4)), 60, np.uint8)
     for column in range(columns):
@@ -49,6 +49,10 @@ def chequered(columns, rows, pitch_px, margin):
             start = (round((x + 1.5) * 4), round((y + 2) * 4))
             end = (round((x + 0.55 * pitch_px) * 4), round((y + 0.7 * pitch_px) * 4))
             cv2.rectangle(fine, start, end, 200, -1)
+            # A bar and a dot beside it, so that a cell is not its own mirror image.
+            tip = (round((x + 0.9 * pitch_px) * 4), start[1] + 8)
+            cv2.rectangle(fine, start, tip, 160, -1)
+            cv2.circle(fine, (end[0] + 8, end[1] + 4), 5, 230, -1)
     small = cv2.resize(fine, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA).astype(float)
     noisy = small + np.random.default_rng(5).normal(0, 3, small.shape)
     return np.clip(noisy, 0, 255).astype(np.uint8)
