@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from dieplat.blending.resample import Patch, TileJob, enlarged_inverse, render_tile
 from dieplat.blending.seam import find_seam
-from dieplat.blending.weights import FEATHER_PX, Weights, hole_weights, seam_weights
+from dieplat.blending.weights import FEATHER_PX, Weights, seam_weights, settle
 from dieplat.errors import MosaicError
 from dieplat.values import Correction, Layout, TileSet
 from dieplat.work import map_in_order
@@ -148,7 +148,7 @@ class _Canvas:
 
     def paint(self, patch: Patch, placed: list[_Box]) -> _Box | None:
         """Paint a patch over what is there; returns its box on the mosaic, None if it lies outside."""
-        height, width = patch.weights.shape
+        height, width = patch.valid.shape
         box = _Box(
             max(patch.x0, 0),
             max(patch.y0, self.top),
@@ -158,14 +158,14 @@ class _Canvas:
         if box.x0 >= box.x1 or box.y0 >= box.y1:
             return None
         cut = np.s_[box.y0 - patch.y0 : box.y1 - patch.y0, box.x0 - patch.x0 : box.x1 - patch.x0]
-        pixels, weights = patch.pixels[cut], patch.weights[cut]
-        valid = weights > 0.0
+        pixels, valid = patch.pixels[cut], patch.valid[cut]
         view = np.s_[box.y0 - self.top : box.y1 - self.top, box.x0 : box.x1]
         under, covered = self.pixels[view], self.covered[view]
+        weights = np.ones(valid.shape, np.float32)
         for other in _parting(box, placed):
             _cut_seam(weights, pixels, under, box, other)
-        np.maximum(weights, hole_weights(covered, feather_px=FEATHER_PX), out=weights)
-        weights[~valid] = 0.0
+        open_sides = (box.x0 > 0, box.y0 > 0, box.x1 < self.width, box.y1 < self.height)
+        weights = settle(weights, tile=valid, under=covered, open_sides=open_sides)
         _mix(under, pixels, weights)
         covered |= valid
         return box

@@ -11,15 +11,15 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.blending.weights import FEATHER_PX, Weights, edge_weights
+from dieplat.blending.weights import EDGE_PX
 from dieplat.errors import MosaicError
 from dieplat.tiles.read import read_picture
 from dieplat.values import Lens
 
 Pixels = npt.NDArray[Any]
 
-_TAPS = 4
-"""Lobes of the Lanczos kernel on either side."""
+_LOBES = int(EDGE_PX)
+"""Lobes of the Lanczos kernel on either side. Six keep waves of 6 px and longer to within 0.2 %."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,15 +48,15 @@ class TileJob:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patch:
-    """A tile on whole mosaic pixels, its corner at column x0, row y0: `pixels` (h, w, C), `weights` (h, w).
+    """A tile on whole mosaic pixels, its corner at column x0, row y0: `pixels` (h, w, C), `valid` (h, w).
 
-    Weights are above 0 where a pixel's centre lies on the tile, and 1 but for a strip along its edge.
+    A pixel is valid if its centre lies on the tile.
     """
 
     x0: int
     y0: int
     pixels: Pixels
-    weights: Weights
+    valid: npt.NDArray[np.bool_]
 
 
 def render_tile(job: TileJob) -> Patch:
@@ -76,7 +76,7 @@ def render_tile(job: TileJob) -> Patch:
     # A tuple of four is one factor a channel to OpenCV; conversion rounds to nearest and clips.
     gains = (*(float(gain) for gain in job.gains), 1.0, 1.0, 1.0)[:4]
     pixels = cv2.multiply(moved, gains, dtype=depth).reshape(*moved.shape[:2], channels)
-    return Patch(job.x0, job.y0, pixels, edge_weights(valid, feather_px=FEATHER_PX))
+    return Patch(job.x0, job.y0, pixels, valid)
 
 
 def enlarged_inverse(flat: npt.NDArray[np.float32], shape: tuple[int, int, int]) -> npt.NDArray[np.float32]:
@@ -103,8 +103,8 @@ def _shift(picture: npt.NDArray[np.float32], fx: float, fy: float) -> tuple[Pixe
 
 def _kernel(fraction: float) -> npt.NDArray[np.float64]:
     """Lanczos weights that give f(i - fraction) at i, summing to 1 so that an even picture stays even."""
-    offsets = np.arange(-_TAPS, _TAPS + 1) + fraction
-    weights = np.where(np.abs(offsets) < _TAPS, np.sinc(offsets) * np.sinc(offsets / _TAPS), 0.0)
+    offsets = np.arange(-_LOBES, _LOBES + 1) + fraction
+    weights = np.where(np.abs(offsets) < _LOBES, np.sinc(offsets) * np.sinc(offsets / _LOBES), 0.0)
     normalised: npt.NDArray[np.float64] = weights / weights.sum()
     return normalised
 

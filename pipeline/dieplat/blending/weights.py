@@ -11,24 +11,67 @@ import numpy as np
 import numpy.typing as npt
 
 FEATHER_PX = 8.0
-"""Half the width of the mix along a seam, and the width of it along a tile's edge."""
+"""Half the width of the mix along a seam."""
+
+EDGE_PX = 6.0
+"""Reach of the resampling filter: so close to its edge a tile is partly guessed."""
 
 Weights = npt.NDArray[np.float32]
+Sides = tuple[bool, bool, bool, bool]
 
 
-def edge_weights(valid: npt.NDArray[np.bool_], *, feather_px: float) -> Weights:
-    """Rise from the edge of a tile's valid pixels, 0 outside them, 1 from `feather_px` inwards."""
-    distance = cv2.distanceTransform(np.pad(valid, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    weights: Weights = np.clip(distance / feather_px, 0.0, 1.0).astype(np.float32)
-    return weights
+def edge_penalty(present: npt.NDArray[np.bool_], *, open_sides: Sides) -> Weights:
+    """How close a pixel is to the edge of what is present: 1 at the edge, 0 well inside.
+
+    The outermost `EDGE_PX` leaned on mirrored pixels when they were resampled and count as the edge itself;
+    from there the penalty falls over twice `FEATHER_PX`, as steeply as a seam. Where nothing is present it
+    is 1.
+
+    Parameters
+    ----------
+    present : ndarray of shape (M, N), bool
+        Valid pixels of a tile, or painted pixels of the mosaic.
+    open_sides : tuple of bool
+        Left, top, right, bottom: whether what lies beyond that side is to count as absent.
+    """
+    left, top, right, bottom = open_sides
+    padded = np.pad(present, 1, constant_values=False)
+    # A side that does not count is taken for continued, beyond a last line that fractional places leave empty.
+    padded[:, : 0 if left else 2] = True
+    padded[: 0 if top else 2] = True
+    padded[:, padded.shape[1] - (0 if right else 2) :] = True
+    padded[padded.shape[0] - (0 if bottom else 2) :] = True
+    if padded.all():
+        return np.zeros(present.shape, np.float32)
+    distance = cv2.distanceTransform(padded.view(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    ramp = 1.0 - (distance - EDGE_PX) / (2.0 * FEATHER_PX)
+    penalty: Weights = np.clip(ramp, 0.0, 1.0).astype(np.float32)
+    penalty[~present] = 1.0
+    return penalty
 
 
-def hole_weights(covered: npt.NDArray[np.bool_], *, feather_px: float) -> Weights:
-    """1 where nothing is yet, falling to 0 within `feather_px` of it."""
-    if covered.all():
-        return np.zeros(covered.shape, np.float32)
-    distance = cv2.distanceTransform(covered.astype(np.uint8), cv2.DIST_L2, 3)
-    weights: Weights = np.clip(1.0 - distance / feather_px, 0.0, 1.0).astype(np.float32)
+def settle(
+    seam: Weights, *, tile: npt.NDArray[np.bool_], under: npt.NDArray[np.bool_], open_sides: Sides
+) -> Weights:
+    """Weights of a tile over what is painted: as the seams say, but turning away from the edge of either.
+
+    Without this a seam that ends inside the picture, or an edge that no seam covers, would show as a line.
+
+    Parameters
+    ----------
+    seam : ndarray of shape (M, N), float32
+        Weights from the seams alone.
+    tile, under : ndarray of shape (M, N), bool
+        Where the tile has pixels, and where there is paint already.
+    open_sides : tuple of bool
+        Left, top, right, bottom: whether the mosaic goes on beyond that side of the tile.
+    """
+    weights = seam - edge_penalty(tile, open_sides=open_sides)
+    # Beyond the tile's own sides the paint's edge is of no concern.
+    weights += edge_penalty(under, open_sides=(False, False, False, False))
+    np.clip(weights, 0.0, 1.0, out=weights)
+    weights[~under] = 1.0
+    weights[~tile] = 0.0
     return weights
 
 
