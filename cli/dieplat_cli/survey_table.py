@@ -43,4 +43,9 @@ def _blocks(content: Content) -> Table:
         table.add_column(heading, justify="left" if heading == "" else "right")
     for row in content.rows:
         table.add_row(Text(row.name), row.label, row.value, row.unit, row.share)
+    grouped = {rows[0].kind for _, rows in content.groups}
+    for row in content.summary:
+        if row.kind in grouped or row.kind == "unassigned":
+            name = "" if row.kind == "unassigned" else f"all {row.name}"
+            table.add_row(name, row.label, row.value, row.unit, row.share)
     return table

@@ -23,6 +23,9 @@ ESTIMATES = (
     ("modified_wheeler", "Modified Wheeler", "closed formula fitted to measured coils"),
     ("monomial", "Monomial fit", "product of powers fitted to many simulated coils"),
 )
+MANY = 8
+"""More blocks of a kind than this are folded into one line of the table."""
+
 METHODS = {
     "image": "turns and edges found in the picture inside the drawn outline",
     "path": "the centre line that was drawn, with its stated width",
@@ -100,6 +103,7 @@ class Content:
     tallies: tuple[Tally, ...]
     alerts: tuple[str, ...]
     rows: tuple[Row, ...]
+    groups: tuple[tuple[str, tuple[Row, ...]], ...]
     summary: tuple[Row, ...]
     shares: tuple[tuple[str, str, float], ...]
     inductors: tuple[Sheet, ...]
@@ -120,12 +124,15 @@ def build_content(outputs: Outputs, *, version: str) -> Content:
     measured = outputs.measurements
     blocks: Sequence[Json] = measured.get("blocks") or ()
     areas = [block for block in blocks if block.get("area_um2") is not None and block["kind"] != "die"]
+    areas.sort(key=lambda block: -block["area_um2"])
+    many = _many(areas)
     return Content(
         title=outputs.title,
         lead=_lead(measured, areas),
         tallies=_tallies(outputs, areas),
         alerts=_alerts(outputs),
-        rows=tuple(_row(block) for block in areas),
+        rows=tuple(_row(block) for block in areas if block["kind"] not in many),
+        groups=tuple((_group_name(kind, rows), rows) for kind, rows in many.items()),
         summary=_summary(measured),
         shares=_shares(measured),
         inductors=tuple(inductor_sheet(block) for block in blocks if block.get("inductor")),
@@ -138,6 +145,17 @@ def build_content(outputs: Outputs, *, version: str) -> Content:
         inputs=tuple(sorted((outputs.state.get("inputs") or {}).items())),
         version=version,
     )
+
+
+def _many(areas: Sequence[Json]) -> dict[str, tuple[Row, ...]]:
+    """Kinds with so many blocks, such as pads, that one line for all of them reads better."""
+    kinds = dict.fromkeys(block["kind"] for block in areas)
+    rows = {kind: tuple(_row(block) for block in areas if block["kind"] == kind) for kind in kinds}
+    return {kind: found for kind, found in rows.items() if len(found) > MANY}
+
+
+def _group_name(kind: str, rows: Sequence[Row]) -> str:
+    return f"{style_of(kind).label} × {len(rows)}"
 
 
 def _lead(measured: Json, areas: Sequence[Json]) -> str:
@@ -155,7 +173,8 @@ def _lead(measured: Json, areas: Sequence[Json]) -> str:
     ranked = sorted(_shares(measured), key=lambda item: -item[2])
     ranked = [item for item in ranked if item[0] != "unassigned"]
     if ranked:
-        sentences.append(f"The largest share, {percent(ranked[0][2])}, is {_in_sentence(ranked[0][1])}.")
+        largest = f"{_in_sentence(ranked[0][1])} ({percent(ranked[0][2])})"
+        sentences.append(f"By kind, {largest} takes the largest share of the die.")
     return " ".join(sentences)
 
 
@@ -455,7 +474,7 @@ def budget_rows(lines: Iterable[Json]) -> tuple[tuple[str, str, str], ...]:
     return tuple(
         (
             str(line["name"]),
-            f"{plain_small(line.get('u'))} {line.get('unit', '')}".strip(),
+            _contribution(line),
             " · ".join(
                 part
                 for part in (f"type {line['kind']}" if line.get("kind") else "", line.get("note") or "")
@@ -464,6 +483,13 @@ def budget_rows(lines: Iterable[Json]) -> tuple[tuple[str, str, str], ...]:
         )
         for line in ranked
     )
+
+
+def _contribution(line: Json) -> str:
+    unit = line.get("unit") or ""
+    if unit == "1":  # relative contributions read best in percent
+        return f"{plain_small((line.get('u') or 0.0) * 100)} %"
+    return f"{plain_small(line.get('u'))} {unit}".strip()
 
 
 def plain_small(value: float | None) -> str:
