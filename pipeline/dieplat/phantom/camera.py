@@ -53,7 +53,7 @@ class CameraPlan:
     exposure_drift: float = 0.08
     white_balance_drift: float = 0.025
     noise: float = 3.0 / 255.0
-    defocus_px: tuple[float, float] = (0.35, 0.75)
+    defocus_px: tuple[float, float] = (0.25, 0.65)
     k1: float = 0.0
     k2: float = 0.0
 

@@ -117,6 +117,7 @@ def plan_memory(
     """The largest array with equal banks that fits into the given room."""
     per_bank_x = int((width_um - (banks[0] - 1) * strap_um) / banks[0] / pitch_um[0] / 2.0) * 2
     per_bank_y = int((height_um - (banks[1] - 1) * strap_um) / banks[1] / pitch_um[1] / 2.0) * 2
+    per_bank_x, per_bank_y = max(per_bank_x, 2), max(per_bank_y, 2)
     return MemoryPlan(*pitch_um, per_bank_x * banks[0], per_bank_y * banks[1], *banks, strap_um, *mirrored)
 
 

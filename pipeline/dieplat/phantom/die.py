@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from shapely.geometry import LineString, box
 
+from dieplat.errors import SettingsError
 from dieplat.phantom.cells import (
     METAL,
     METAL_LOWER,
@@ -24,7 +25,7 @@ from dieplat.phantom.dirt import add_dirt
 from dieplat.phantom.inductor import SIDES, Inductor, draw_spiral, draw_symmetric, inner_diameter_um
 from dieplat.phantom.layers import Block, Bounds, Colour, Die, Sheet
 from dieplat.phantom.marks import add_lettering, add_marks
-from dieplat.phantom.padring import CORE_UM, RIM_UM, add_pads, add_rim, finish
+from dieplat.phantom.padring import Rim, add_pads, add_rim, finish
 
 Float = npt.NDArray[np.float64]
 GAP_UM = 13.0
@@ -49,18 +50,24 @@ class DiePlan:
 
 
 def plan_die(width_um: float, height_um: float, um_per_px: float, plan: DiePlan, *, seed: int) -> Die:
-    """Draw a whole die of the given size. `um_per_px` sets the smallest features worth drawing, nothing else."""
+    """Draw a whole die of the given size. `um_per_px` sets the smallest features worth drawing."""
+    if min(width_um, height_um) < 150.0:
+        raise SettingsError(
+            f"die of {width_um:g} x {height_um:g} um: too small to draw; take more or larger tiles"
+        )
     rng = np.random.default_rng([seed, 11])
     sheet = Sheet()
-    add_rim(sheet, width_um, height_um, rng)
-    add_pads(sheet, width_um, height_um, rng)
-    core = (CORE_UM, CORE_UM, width_um - CORE_UM, height_um - CORE_UM)
+    rim = Rim(min(1.0, min(width_um, height_um) / 700.0))
+    add_rim(sheet, width_um, height_um, rim, rng)
+    add_pads(sheet, width_um, height_um, rim, rng)
+    core = (rim.core_um, rim.core_um, width_um - rim.core_um, height_um - rim.core_um)
     if plan.fill > 0.0:
         add_fill(sheet, core, rng, pitch_um=max(5.0, 9.0 * um_per_px), alpha=plan.fill)
-    add_marks(sheet, (RIM_UM, RIM_UM, width_um - RIM_UM, height_um - RIM_UM), METAL)
+    edge = rim.edge_um
+    add_marks(sheet, (edge, edge, width_um - edge, height_um - edge), rim.scale, METAL)
     if plan.label:
         core = _add_label(sheet, core, plan.label)
-    if plan.antenna:
+    if plan.antenna and core[3] - core[1] > 260.0:
         core = _add_antenna(sheet, core, rng)
     columns = list(plan.order)
     if plan.shuffle:
@@ -144,7 +151,7 @@ def _add_array(
     straps: bool,
 ) -> None:
     x0, y0, x1, y1 = bounds
-    drivers = 22.0
+    drivers = min(22.0, 0.12 * (y1 - y0))
     plan = plan_memory(
         x1 - x0 - drivers - 3.0,
         y1 - y0 - drivers - 3.0,
@@ -225,7 +232,8 @@ def _add_rf_column(
     """Inductors in square cells, then capacitors in what is left over."""
     x0, y0, x1, y1 = bounds
     across, down = x1 - x0, y1 - y0
-    cell = min(330.0, across, down / 2.0)
+    # Two coils above one another, unless that makes them too small to measure.
+    cell = min(330.0, across, max(0.5 * down, min(down, 240.0 * um_per_px)))
     columns, rows = max(int(across / cell), 1), max(int(down / cell), 1)
     cell = min(across / columns, down / rows, 360.0)
     kinds = list(rng.permutation(["square", "octagon", "circle", "hexagon", "symmetric"]))

@@ -2,14 +2,14 @@
 
 Convention of the count of turns
 --------------------------------
-All sides of a turn lie at the same distance from the centre, and the conductor steps inwards by width + spacing
-at one corner (circle: over a 30 degree arc at the end of each turn). So for n turns
+All sides of a turn lie at the same distance from the centre, and the conductor steps inwards by
+width + spacing at one corner (circle: over a 45 degree arc at the end of each turn). So for n turns
 
     inner = outer - 2 n width - 2 (n - 1) spacing
 
 as in S. S. Mohan et al., "Simple accurate expressions for planar spiral inductances", IEEE J. Solid-State
-Circuits 34, 1419-1424 (1999), doi:10.1109/4.792620. A fraction of a turn adds sides on some directions only; the
-flat-to-flat inner diameter then differs between directions, and the same formula gives its mean over them.
+Circuits 34, 1419-1424 (1999), doi:10.1109/4.792620. A fraction of a turn adds sides on some directions only;
+the flat-to-flat inner diameter then differs between directions; the same formula gives its mean over them.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from shapely.ops import unary_union
 Float = npt.NDArray[np.float64]
 
 SIDES = {"square": 4, "hexagon": 6, "octagon": 8}
-JOG_DEG = 30.0
+JOG_DEG = 45.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,7 +89,6 @@ def _circle_path(turns: float, radius: float, pitch: float) -> Float:
     ring = np.floor(degrees / 360.0 + 1e-9)
     within = degrees - 360.0 * ring
     step = np.clip((within - (360.0 - JOG_DEG)) / JOG_DEG, 0.0, 1.0)
-    step = step * step * (3.0 - 2.0 * step)
     # The last turn has nothing to step in to, so it stays on its ring.
     step[ring >= math.ceil(turns - 1e-9) - 1] = 0.0
     at = radius - pitch * (ring + step)

@@ -29,8 +29,6 @@ from dieplat.phantom.truth import TrueTile, Truth
 from dieplat.work import Progress
 
 Float = npt.NDArray[np.float64]
-OVERSAMPLE = 1.3
-"""Raster pixels a tile pixel: the drawing's point spread then has a standard deviation of 0.5 tile pixels."""
 RIM_PX = 24.0
 
 
@@ -101,7 +99,7 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
         scenario.overlap,
         frame,
         die,
-        DieRaster(die, um_x / OVERSAMPLE),
+        DieRaster(die, um_x),
         tiles,
         tuple(names[place] for place in missing),
         scenario.camera,

@@ -31,12 +31,19 @@ def add_lettering(
     return float(shape.bounds[2] - shape.bounds[0])
 
 
-def add_marks(sheet: Sheet, inner: Bounds, colour: Colour) -> None:
+def add_marks(sheet: Sheet, inner: Bounds, scale: float, colour: Colour) -> None:
     """A cross in two opposite corners and an L in the other two."""
     x0, y0, x1, y1 = inner
-    for x, y in ((x0 + 26.0, y0 + 26.0), (x1 - 26.0, y1 - 26.0)):
-        sheet.box(colour, (x - 16.0, y - 3.0, x + 16.0, y + 3.0))
-        sheet.box(colour, (x - 3.0, y - 16.0, x + 3.0, y + 16.0))
-    for x, y, toward in ((x1 - 40.0, y0 + 12.0, 1.0), (x0 + 12.0, y1 - 40.0, -1.0)):
-        sheet.box(colour, (x, y, x + 28.0, y + 5.0) if toward > 0 else (x, y + 23.0, x + 28.0, y + 28.0))
-        sheet.box(colour, (x + 23.0, y, x + 28.0, y + 28.0) if toward > 0 else (x, y, x + 5.0, y + 28.0))
+
+    def lay(x: float, y: float, part: Bounds) -> None:
+        sheet.box(
+            colour, (x + scale * part[0], y + scale * part[1], x + scale * part[2], y + scale * part[3])
+        )
+
+    for x, y, toward in ((x0, y0, 26.0), (x1, y1, -26.0)):
+        for part in ((-16.0, -3.0, 16.0, 3.0), (-3.0, -16.0, 3.0, 16.0)):
+            lay(x + scale * toward, y + scale * toward, part)
+    lay(x1, y0, (-40.0, 12.0, -12.0, 17.0))
+    lay(x1, y0, (-17.0, 17.0, -12.0, 40.0))
+    lay(x0, y1, (12.0, -17.0, 40.0, -12.0))
+    lay(x0, y1, (12.0, -40.0, 17.0, -17.0))

@@ -81,7 +81,7 @@ PRESETS: dict[str, Scenario] = {
         jpeg_quality=88,
         die=DiePlan(
             order=(("memory", 0.34), ("logic", 0.30), ("rf", 0.36)),
-            label="HALVORSEN & QUILL   HQ-2471A   LANTERN",
+            label="HALVORSEN & QUILL  HQ-2471A",
         ),
         camera=CameraPlan(vignetting=0.20, exposure_drift=0.07, defocus_px=(0.4, 0.9)),
         stage=StagePlan(error_px=5.0, backlash_px=7.0, rotation_deg=0.31),

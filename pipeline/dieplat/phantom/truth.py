@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -55,6 +56,11 @@ class Truth:
     pitch_true_um: float
     pitch_u_um: float
 
+    @property
+    def um_per_px(self) -> float:
+        """Micrometres a mosaic pixel, the geometric mean of both axes."""
+        return math.sqrt(self.frame.um_per_px_x * self.frame.um_per_px_y)
+
     def outline_px(self, block: Block) -> Float:
         """A block's outline or path in mosaic pixels."""
         outline = block.outline_um
@@ -74,7 +80,7 @@ class Truth:
             "seed": self.seed,
             "preset": self.preset,
             "title": self.title,
-            "um_per_px": float(np.sqrt(frame.um_per_px_x * frame.um_per_px_y)),
+            "um_per_px": self.um_per_px,
             "um_per_px_x": frame.um_per_px_x,
             "um_per_px_y": frame.um_per_px_y,
             "width_px": self.width_px,
