@@ -16,15 +16,15 @@ from dieplat.inductance.partial import Array
 from dieplat.inductance.path import check_geometry, spiral_path
 from dieplat.inductance.resistance_q import tuning_capacitance_pf
 from dieplat.inductance.segment_sum import LaneNetwork, lane_network
-from dieplat.values.inductor import InductanceEstimate, InductorGeometry
+from dieplat.values.inductor import InductanceEstimate, InductorGeometry, Shape
 
 LANES = 5
 """Lanes across the width for the estimate: uniform-current values are within some 1e-4 of many lanes."""
 
 LANES_HF = 10
 _MOST_FILAMENTS = 800
-"""Up to these many filaments the high-frequency limit is computed with 10 lanes; the fewer lanes of the estimate
-itself, used beyond, find some four fifths of the fall."""
+"""Up to this many filaments the high-frequency limit is computed with 10 lanes; the fewer lanes of the
+estimate itself, used beyond, find some four fifths of the fall."""
 
 LANES_SLOPE = 2
 
@@ -54,8 +54,10 @@ def given_geometry(
     """
     if shape not in ("square", "hexagon", "octagon", "circle"):
         raise SettingsError(f"inductor: shape is {shape!r}; give square, hexagon, octagon or circle")
-    inner = mohan_inner_um(turns, outer_um, width_um, spacing_um)
-    geometry = InductorGeometry(shape, turns, outer_um, inner, width_um, spacing_um, "given")  # type: ignore[arg-type]
+    # Less than a turn still has metal on both sides of its width, but no second one.
+    inner = mohan_inner_um(max(turns, 1.0), outer_um, width_um, spacing_um)
+    known: Shape = shape  # type: ignore[assignment]
+    geometry = InductorGeometry(known, turns, outer_um, inner, width_um, spacing_um, "given")
     check_geometry(geometry)
     return geometry
 
@@ -241,7 +243,8 @@ class _Slopes:
 
 
 def _with_inner(geometry: InductorGeometry) -> InductorGeometry:
-    inner = mohan_inner_um(geometry.turns, geometry.outer_um, geometry.width_um, geometry.spacing_um)
+    turns = max(geometry.turns, 1.0)
+    inner = mohan_inner_um(turns, geometry.outer_um, geometry.width_um, geometry.spacing_um)
     return replace(geometry, inner_um=inner)
 
 
@@ -251,7 +254,7 @@ def _geometry_lines(geometry: InductorGeometry, slopes: _Slopes) -> list[tuple[s
     lines = []
     for name in names:
         u = getattr(geometry, f"{name}_u")
-        if u is not None and u > 0:
+        if u is not None and u > 0 and getattr(geometry, name) > 0:
             lines.append((name.removesuffix("_um"), abs(slopes.of(name)) * u))
     if not slopes.traced and geometry.turns > 1.0:
         lines.extend(_mismatch_line(geometry, slopes))
@@ -302,8 +305,8 @@ def _assumptions(geometry: InductorGeometry, thickness_um: float) -> tuple[str, 
     ]
     if geometry.shape == "circle" and not geometry.path_um:
         lines.append(
-            "outer diameter taken as twice the spiral's largest radius; the current sheet takes it as the mean "
-            "over the outermost turn, which means a coil one pitch wider"
+            "outer diameter taken as twice the spiral's largest radius; the current sheet takes it as the "
+            "mean over the outermost turn, which means a coil one pitch wider"
             if geometry.method == "given"
             else "outer diameter taken as the mean over the outermost turn"
         )

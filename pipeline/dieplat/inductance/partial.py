@@ -21,13 +21,14 @@ Array = npt.NDArray[np.float64]
 NH_PER_UM = 1e-4
 """mu0 / (4 pi)."""
 
-_PARALLEL_SINE = 1e-7
+_PARALLEL_SINE = 1e-8
 """Below this sine two filaments count as parallel: both the tilt neglected and rounding stay near 1e-8."""
 
-_NEAR = 8.0
-"""Sections nearer than this many section sizes are averaged exactly, farther ones to second order (1e-6)."""
+_NEAR = 8.13
+"""Sections nearer than this many section sizes are averaged exactly, farther ones to second order (4e-6).
+Not a round number, nor is the next: a regular layout should not lie just on a limit."""
 
-_CLOSE = 4.0
+_CLOSE = 4.07
 """Gaps up to this many section sizes get the section's own average rather than its mean square."""
 
 
@@ -226,8 +227,11 @@ def mutual_pairs(
     if k.size:
         section = (w1[k], t1[k], w2[k], t2[k])
         steps, du, dv = _turned_parallel(p1[k], e1[k], l1[k], p2[k], q2[k], l2[k], cosine[k])
-        averaged = _parallel(steps, du, dv, section)
         exact = parallel[k]
+        averaged = np.empty(k.size)
+        for part, count in ((exact, 6), (~exact, 4)):
+            some = (side[part] for side in section)
+            averaged[part] = _parallel(steps[:, part], du[part], dv[part], tuple(some), count)
         bare = _parallel_filaments(steps, du * du + dv * dv + _mean_square(section))
         twice = 2 * cosine[k] ** 2 - 1
         out[k] = np.sign(cosine[k]) * np.where(exact, averaged, (averaged - bare) * twice)
@@ -271,9 +275,9 @@ def _mean_square(section: _Section) -> Array:
     return np.asarray((w1**2 + w2**2 + t1**2 + t2**2) / 12)
 
 
-def _parallel(steps: Array, du: Array, dv: Array, section: _Section) -> Array:
+def _parallel(steps: Array, du: Array, dv: Array, section: _Section, nodes: int) -> Array:
     logs = mean_log_distance(du, dv, *section)
-    potential = _mean_remainder(steps, du, dv, section) - steps * logs
+    potential = _mean_remainder(steps, du, dv, section, nodes) - steps * logs
     return np.asarray(NH_PER_UM * np.sum(_PARITY * potential, axis=0))
 
 
@@ -282,7 +286,7 @@ def _parallel_filaments(steps: Array, distance2: Array) -> Array:
     return np.asarray(NH_PER_UM * np.sum(_PARITY * potential, axis=0))
 
 
-def _mean_remainder(h: Array, du: Array, dv: Array, section: _Section) -> Array:
+def _mean_remainder(h: Array, du: Array, dv: Array, section: _Section, count: int) -> Array:
     """Mean over both sections of h ln(h + s) - s, s = sqrt(h^2 + distance^2); h: (4, P)."""
     w1, t1, w2, t2 = section
     size = np.maximum.reduce([w1, t1, w2, t2])
@@ -290,7 +294,7 @@ def _mean_remainder(h: Array, du: Array, dv: Array, section: _Section) -> Array:
     # Only where an end of one bar comes close to an end of the other does the second order not suffice.
     near = (np.hypot(du, dv) < _CLOSE * size) & (np.min(h, axis=0) < _CLOSE * size)
     if np.any(near):
-        nodes, weights = _unit_gauss(4)
+        nodes, weights = _unit_gauss(count)
         both = np.concatenate([-nodes[::-1], nodes])
         kernel = np.concatenate([weights[::-1], weights]) * (1 - np.abs(both))
         half_u, half_v = (w1 + w2)[near] / 2, (t1 + t2)[near] / 2
@@ -322,17 +326,23 @@ def _skew(
 ) -> Array:
     """Neumann's integral at an angle, measured from the feet of the common perpendicular (Campbell 1915)."""
     gap = p1 - p2
-    g1, g2 = np.einsum("ij,ij->i", gap, e1), np.einsum("ij,ij->i", gap, e2)
+    g2 = np.einsum("ij,ij->i", gap, e2)
     s2 = sine * sine
-    s_start, t_start = (g1 - c * g2) / s2, (c * g1 - g2) / s2
+    # Distances from the feet grow as 1 / sine; p and q below are written so as not to take their difference.
+    lean = np.einsum("ij,ij->i", gap, np.cross(e2, normal))
+    s_start = lean / s2
+    t_start = c * s_start - g2
     d2 = (np.einsum("ij,ij->i", gap, normal) / sine) ** 2 + spread2
     d = np.sqrt(d2)
     total = np.zeros(len(l1))
-    for along_s, sign_s in ((s_start + l1, 1.0), (s_start, -1.0)):
-        for along_t, sign_t in ((t_start + l2, 1.0), (t_start, -1.0)):
-            s, t = along_s, along_t
-            r = np.sqrt(np.maximum(s * s + t * t - 2 * s * t * c, 0.0) + d2)
-            term = s * _asinh_ratio(t - s * c, s * s * s2 + d2) + t * _asinh_ratio(s - t * c, t * t * s2 + d2)
+    for more_s, sign_s in ((l1, 1.0), (0.0, -1.0)):
+        for more_t, sign_t in ((l2, 1.0), (0.0, -1.0)):
+            s, t = s_start + more_s, t_start + more_t
+            p = more_t - g2 - c * more_s  # t - s c
+            q = lean + c * g2 + more_s - c * more_t  # s - t c
+            s_off2, t_off2 = s * s * s2 + d2, t * t * s2 + d2
+            r = np.sqrt(p * p + s_off2)
+            term = s * _asinh_ratio(p, s_off2) + t * _asinh_ratio(q, t_off2)
             term -= d / sine * np.arctan2(d2 * c + s * t * s2, d * r * sine)
             total += sign_s * sign_t * term
     return np.asarray(NH_PER_UM * c * total)
