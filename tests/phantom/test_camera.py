@@ -49,7 +49,8 @@ def test_noise_at_half_scale_has_the_size_asked_for():
     light = np.full((220 + 2 * MARGIN_PX, 240 + 2 * MARGIN_PX, 3), 0.5, dtype=np.float32)
     plan = CameraPlan(vignetting=0.0, noise=3.0 / 255.0)
     picture = expose(light, Exposure((1.0, 1.0, 1.0), 0.0), plan, np.random.default_rng(1))
-    # 158400 samples: the standard deviation is known to 3 / sqrt(2 N) = 0.005; rounding to whole levels adds 1/12.
+    # 158400 samples: the standard deviation is known to 3 / sqrt(2 N) = 0.005; rounding to whole levels
+    # adds 1/12.
     assert picture.std() == pytest.approx(np.sqrt(9.0 + 1.0 / 12.0), abs=0.03)
 
 
