@@ -93,7 +93,7 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
     if not blocks.is_file():
         raise SettingsError(
             f"{where}: no blocks.geojson; draw the blocks on the mosaic first "
-            "(dieplat stitch, then dieplat annotate), or name the file with the key blocks"
+            "(dieplat stitch makes it), or name the file with the key blocks"
         )
     _must_be_folder(tiles)
     thickness = _number(values, "thickness_um", where, above=0.0)
