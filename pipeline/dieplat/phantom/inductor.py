@@ -89,11 +89,7 @@ def _circle_path(turns: float, radius: float, pitch: float) -> Float:
     ring = np.floor(degrees / 360.0 + 1e-9)
     within = degrees - 360.0 * ring
     step = np.clip((within - (360.0 - JOG_DEG)) / JOG_DEG, 0.0, 1.0)
-    # The last turn has nothing to step in to, so it stays on its ring.
-    step[ring >= math.ceil(turns - 1e-9) - 1] = 0.0
     at = radius - pitch * (ring + step)
-    if math.isclose(turns, round(turns)):
-        at[-1] = at[-2]
     turn = np.radians(180.0 + degrees)
     return np.column_stack([at * np.cos(turn), at * np.sin(turn)])
 
