@@ -20,7 +20,7 @@ from dieplat.measurement.inductor.metal import separate_metal
 from dieplat.measurement.inductor.path import inductor_from_path
 from dieplat.measurement.inductor.shape import SHAPES, find_frame
 from dieplat.measurement.inductor.unwrap import Frame
-from dieplat.measurement.inductor.winding import count_turns, counts_filled
+from dieplat.measurement.inductor.winding import Winding, count_turns, counts_filled
 from dieplat.values import InductorGeometry
 
 __all__ = ["inductor_from_path", "measure_inductor"]
@@ -93,7 +93,7 @@ def _measure(
     columns = find_bands(soft, frame, reach)
     winding = count_turns(columns)
     sides = fit_sides(columns)
-    sizes = _sizes(columns, sides, winding.turns)
+    sizes = _sizes(columns, sides, winding)
     remarks = []
     if winding.symmetric is None:
         remarks.append("spiral or symmetric winding: not told by the picture")
@@ -127,9 +127,9 @@ def _rotation(frame: Frame) -> float:
     return float((np.degrees(frame.normal) + turn / 2) % turn - turn / 2)
 
 
-def _sizes(columns: Columns, sides: list[SideFit], turns: float) -> tuple[float, ...]:
+def _sizes(columns: Columns, sides: list[SideFit], winding: Winding) -> tuple[float, ...]:
     """Outer, inner, width, spacing in square pixels, each followed by its standard uncertainty."""
-    filled = counts_filled(columns)
+    filled, turns = counts_filled(columns), winding.turns
     if len(sides) < 0.5 * columns.frame.sectors:
         raise UndecidedError("too few sides show undisturbed bands to measure them")
     wide, wide_u = _mean([s.width_px for s in sides])
@@ -137,15 +137,24 @@ def _sizes(columns: Columns, sides: list[SideFit], turns: float) -> tuple[float,
     if not many:
         raise UndecidedError("no side shows two bands, so the spacing is not seen")
     gap, gap_u = _mean([s.pitch_px - s.width_px for s in many])
-    outer, outer_u = _mean([2 * s.outer_px for s in sides], every=True)
-    # A side on which the conductor ends counts with the part of it that the last band covers.
-    part = [float(filled[columns.sector == s.sector].mean()) - s.bands for s in sides]
-    inner, inner_u = _mean(
-        [2 * (s.inner_px - p * (wide + gap)) for s, p in zip(sides, part, strict=True)], every=True
-    )
-    # An independent check of the count: the winding's depth against what that many turns take up.
-    expected = outer - 2 * turns * wide - 2 * (turns - 1) * gap
-    if abs(inner - expected) > 0.2 * (wide + gap) + 1.0:
+    depth = 2 * turns * wide + 2 * (turns - 1) * gap
+    depth_u = float(np.hypot(2 * turns * wide_u, 2 * (turns - 1) * gap_u))
+    if winding.symmetric:
+        # Its rings are whole but for port and crossings: a side that shows fewer bands is one of these.
+        sides = [s for s in sides if s.bands == round(turns)]
+        if len(sides) < 2:
+            raise UndecidedError("too few sides show all bands")
+    edges = np.array([s.outer_px for s in sides])
+    # A side on which the winding steps inwards does not show the full diameter; a spiral that drifts has no other.
+    low = edges < np.median(edges) - 0.2 * (wide + gap)
+    steps = bool(np.median(np.abs(edges - np.median(edges))) < 0.07 * (wide + gap))
+    kept = edges[~low] if steps and low.mean() < 0.3 else edges
+    outer, outer_u = _mean(list(2 * kept), every=not winding.symmetric)
+    inner, inner_u = outer - depth, float(np.hypot(outer_u, depth_u))
+    # An independent check of the count: the innermost edges, a side on which the conductor ends by its part.
+    part = np.array([filled[columns.sector == s.sector].mean() - s.bands for s in sides])
+    seen = 2 * np.array([s.inner_px for s in sides]) - 2 * part * (wide + gap)
+    if abs(float(np.median(seen) if winding.symmetric else seen.mean()) - inner) > 0.35 * (wide + gap) + 1.0:
         raise UndecidedError("the diameters do not agree with the count of turns")
     return outer, outer_u, inner, inner_u, wide, wide_u, gap, gap_u
 

@@ -23,7 +23,8 @@ GAP_PART = 0.25
 class Columns:
     """The unrolled winding. `soft` is (distance, angle); `edges[j]` is an (n, 2) array of band edges in px.
 
-    `regular` marks the columns in which every band and gap has the usual width.
+    `regular` marks the columns in which every band and gap has the usual width, `countable` those in which each
+    is one band and one gap, though slanted where the winding steps.
     """
 
     frame: Frame
@@ -34,6 +35,7 @@ class Columns:
     soft: Image
     edges: tuple[Floats, ...]
     regular: Mask
+    countable: Mask
     width_px: float
     spacing_px: float
 
@@ -65,10 +67,12 @@ def recentre(soft: Image, frame: Frame, reach: float) -> Frame:
         distance, angle = np.arange(2.0, reach, STEP_PX), _directions(reach)
         sector, off = sector_of(frame, angle)
         flat = unwrap(soft, frame, angle, distance)
-        centre_part = np.abs(off) < 0.35 * 2 * np.pi / frame.sectors
+        centre_part = np.abs(off) < 0.46 * 2 * np.pi / frame.sectors
         normals, outer = [], []
         for k in range(frame.sectors):
-            runs = _runs(flat[:, centre_part & (sector == k)].mean(axis=1), distance)
+            profile = flat[:, centre_part & (sector == k)].mean(axis=1)
+            # A port or a crossing takes part of a side's band, so half the level is half of what is left.
+            runs = _runs(profile / max(float(profile.max()), 0.3), distance)
             if len(runs):
                 normals.append(frame.normal + 2 * np.pi * k / frame.sectors)
                 outer.append(runs[-1, 1])
@@ -107,11 +111,10 @@ def find_bands(soft: Image, frame: Frame, reach: float) -> Columns:
         raise UndecidedError("no winding is seen inside the outline")
     width = float(np.median(widths))
     spacing = float(np.median(gaps)) if len(gaps) > 0.2 * len(angle) else float("nan")
-    scatter = 1.4826 * float(np.median(np.abs(gaps - spacing))) if len(gaps) else 0.0
-    most = spacing + max(5 * scatter, 0.05 * spacing, 0.5)
-    edges = tuple(_without_lead(e, most) for e in edges)
+    edges = _without_leads(edges, width, spacing, gaps)
     regular = np.array([_is_regular(e, width, spacing) for e in edges])
-    return Columns(frame, distance, angle, sector, off, flat, edges, regular, width, spacing)
+    countable = np.array([_is_countable(e, width, spacing) for e in edges])
+    return Columns(frame, distance, angle, sector, off, flat, edges, regular, countable, width, spacing)
 
 
 def _directions(reach: float) -> Floats:
@@ -145,22 +148,48 @@ def _runs(profile: Image, distance: Floats) -> Floats:
     return np.array(kept).reshape(-1, 2)
 
 
-def _without_lead(edges: Floats, most_gap: float) -> Floats:
-    """Drop an outermost run that stands off the band before it, as a lead does that leaves along a tangent."""
-    if len(edges) > 1 and edges[-1, 0] - edges[-2, 1] > most_gap:
-        return edges[:-1]
-    return edges
+def _without_leads(
+    edges: tuple[Floats, ...], width: float, spacing: float, gaps: Floats
+) -> tuple[Floats, ...]:
+    """Drop outermost runs that are leads leaving along a tangent.
+
+    Such a run lies further out than the outermost edges elsewhere. Where these do not agree all round (a
+    spiral that drifts inwards), it stands off the band before it.
+    """
+    outer = np.array([e[-1, 1] for e in edges if len(e)])
+    middle = float(np.median(outer))
+    spread = 1.4826 * float(np.median(np.abs(outer - middle)))
+    steps = spread < 0.1 * (width + spacing)
+    most_outer = middle + max(5 * spread, 0.75)
+    scatter = 1.4826 * float(np.median(np.abs(gaps - spacing))) if len(gaps) else 0.0
+    most_gap = spacing + max(5 * scatter, 0.05 * spacing, 0.5)
+    kept = []
+    for e in edges:
+        if len(e) > 1 and e[-1, 1] - e[-1, 0] < MOST_PART * width:
+            lead = e[-1, 1] > most_outer if steps else e[-1, 0] - e[-2, 1] > most_gap
+            e = e[:-1] if lead else e
+        kept.append(e)
+    return tuple(kept)
 
 
 def _is_regular(edges: Floats, width: float, spacing: float) -> bool:
     if len(edges) == 0:
         return False
     own = (edges[:, 1] - edges[:, 0]) / width
-    good = bool(((own > LEAST_PART) & (own < MOST_PART)).all())
-    if len(edges) > 1:
-        off = np.abs(edges[1:, 0] - edges[:-1, 1] - spacing)
-        good = good and bool((off <= max(GAP_PART * spacing, 1.0)).all())
-    return good
+    off = np.abs(edges[1:, 0] - edges[:-1, 1] - spacing)
+    narrow = bool(((own > LEAST_PART) & (own < MOST_PART)).all())
+    return narrow and (len(edges) == 1 or bool((off <= max(GAP_PART * spacing, 1.0)).all()))
+
+
+def _is_countable(edges: Floats, width: float, spacing: float) -> bool:
+    """Whether runs and gaps, though slanted, are each one band and one gap: two bands or none would be a pitch more."""
+    if len(edges) == 0:
+        return False
+    pitch = width + spacing if np.isfinite(spacing) else 2 * width
+    own = edges[:, 1] - edges[:, 0]
+    gap = edges[1:, 0] - edges[:-1, 1]
+    single = bool(((own > 0.5 * width) & (own < width + 0.6 * pitch)).all())
+    return single and (len(edges) == 1 or bool(((gap > 0.3 * spacing) & (gap < spacing + 0.6 * pitch)).all()))
 
 
 def fit_sides(columns: Columns) -> list[SideFit]:

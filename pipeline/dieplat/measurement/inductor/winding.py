@@ -13,10 +13,11 @@ from dieplat.measurement.inductor.bands import Columns, Ints
 # A count that holds for less than this part of the circle is a lead, an underpass or a crossing.
 SHORTEST_PART = 0.035
 # The longest stretch, as a part of the circle, that a crossing or the port may take of a winding that crosses itself.
-CROSSING_PART = 0.14
+CROSSING_PART = 0.22
 # Turns end at a corner or a lead, so at a multiple of this; the tolerance is three deviations of the method.
 GRID_TURNS = 0.25
 GRID_TOLERANCE = 0.06
+JOINT_LEVELS = (0.5, 0.62, 0.74)
 MOST_UNSEEN = 0.45
 LONGEST_UNSEEN = 0.17
 
@@ -42,7 +43,7 @@ def count_turns(columns: Columns) -> Winding:
     UndecidedError
         If too much of the circle is disturbed, or the counts are not those of one winding.
     """
-    regular = columns.regular
+    regular = columns.countable
     total = len(regular)
     if regular.mean() < 1 - MOST_UNSEEN:
         raise UndecidedError("the bands are disturbed over too much of the winding to count them")
@@ -58,23 +59,54 @@ def count_turns(columns: Columns) -> Winding:
     unseen = _longest_unseen(regular)
     if unseen > LONGEST_UNSEEN * total:
         raise UndecidedError("a part of the winding is hidden, and a turn could end in it")
-    turns = float(filled.mean())
-    # Each end lies somewhere in the disturbed stretch around it.
-    ends = [_stretch(regular, int(c)) / total for c in changes]
-    turns_u = float(np.sqrt(sum(e**2 / 12 for e in ends) + 0.01**2))
     crosses = _crosses(columns, filled)
     if crosses:
         raise UndecidedError("the winding crosses itself, yet its turns do not come out whole")
-    nearest = round(turns / GRID_TURNS) * GRID_TURNS
-    if abs(turns - nearest) <= GRID_TOLERANCE:
-        turns = nearest
-    return Winding(turns, turns_u, crosses)
+    # The inner end has its via half a width or less before the metal ends; both cases lie a quarter off the mean.
+    inner_px = float(
+        np.median([e[0].mean() for e, good in zip(columns.edges, columns.regular, strict=True) if good])
+    )
+    cap = 0.25 * columns.width_px / (2 * np.pi * inner_px)
+    turns = float(filled.mean()) - cap
+    # Each end lies somewhere in the disturbed stretch around it.
+    ends = [_stretch(regular, int(c)) / total for c in changes]
+    turns_u = float(np.sqrt(sum(e**2 / 12 for e in ends) + cap**2 / 3 + 0.01**2))
+    nearest = _settle(turns, GRID_TOLERANCE + cap, columns, inner_px)
+    return Winding(nearest, turns_u, crosses)
+
+
+def _settle(turns: float, tolerance: float, columns: Columns, inner_px: float) -> float:
+    """The quarter turn that the count means.
+
+    A polygon's last turn of a whole count may stop short of its corner, by as much as the turn before it needs to
+    step inwards there: it ends where the line of its side meets that of the next, one pitch further in.
+
+    Raises
+    ------
+    UndecidedError
+        If no quarter turn, or more than one, is within reach.
+    """
+    short = 0.0
+    if columns.frame.sides:
+        half = np.pi / columns.frame.sides
+        pitch = columns.width_px + (columns.spacing_px if np.isfinite(columns.spacing_px) else 0.0)
+        end = (inner_px - pitch - inner_px * np.cos(2 * half)) / np.sin(2 * half)
+        # No shorter than that the last side still has a length.
+        short = min(float(half - np.arctan2(end, inner_px)), 2 * half) / (2 * np.pi)
+    grid = np.arange(np.floor(turns) - 1, np.ceil(turns) + 1.01, GRID_TURNS)
+    reach = np.where(grid == np.round(grid), short, 0.0)
+    fits = grid[(turns > grid - reach - tolerance) & (turns < grid + tolerance)]
+    if len(fits) != 1:
+        raise UndecidedError(
+            f"about {turns:.2f} turns are seen, which is not near one quarter turn: where the conductor ends is not clear"
+        )
+    return float(fits[0])
 
 
 def counts_filled(columns: Columns, shortest_part: float = SHORTEST_PART) -> Ints:
     """Bands along every column; disturbed columns and short stretches take their neighbours' count."""
     counts = np.array([len(e) for e in columns.edges])
-    regular = columns.regular
+    regular = columns.countable
     return _drop_short(counts[_nearest(regular)], regular, round(shortest_part * len(regular)))
 
 
@@ -189,20 +221,22 @@ def _joints(columns: Columns, a: int, b: int) -> tuple[int, int, list[tuple[int,
     """
     n = len(columns.angle)
     span = np.arange(a, a + ((b - a) % n or n) + 1) % n
-    labels, _ = ndimage.label(columns.soft[:, span] > 0.5, structure=np.ones((3, 3)))
-
-    def places(column: int, at: int) -> list[int]:
-        middles = columns.edges[column].mean(axis=1)[::-1]
-        rows = np.round((middles - columns.distance[0]) / (columns.distance[1] - columns.distance[0])).astype(
-            int
-        )
-        return [int(labels[r, at]) for r in rows]
-
-    first, last = places(a, 0), places(b, -1)
+    rise = columns.distance[1] - columns.distance[0]
+    rows = [
+        np.round((columns.edges[c].mean(axis=1)[::-1] - columns.distance[0]) / rise).astype(int)
+        for c in (a, b)
+    ]
+    # Where a gap narrows at a step, blur bridges it at the half level; a higher one parts it.
+    for level in JOINT_LEVELS:
+        labels, _ = ndimage.label(columns.soft[:, span] > level, structure=np.ones((3, 3)))
+        first, last = (list(labels[r, at]) for r, at in zip(rows, (0, -1), strict=True))
+        first_seen, last_seen = [v for v in first if v], [v for v in last if v]
+        whole = len(set(first_seen)) == len(first_seen) and len(set(last_seen)) == len(last_seen)
+        if whole:
+            break
     links = [
         (i, last.index(label))
         for i, label in enumerate(first)
         if label and first.count(label) == 1 and last.count(label) == 1
     ]
-    whole = len(set(first)) == len(first) and len(set(last)) == len(last)
     return len(first), len(last), links, whole
