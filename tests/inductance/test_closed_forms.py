@@ -1,7 +1,8 @@
 """Closed forms against arithmetic done apart from this code, and the limits of their use.
 
-The forms are those of S. S. Mohan et al., IEEE J. Solid-State Circuits 34(10), 1419-1424 (1999), coefficients
-from transcriptions. The paper's measured inductors were not at hand and nothing here claims to reproduce them.
+The forms are those of S. S. Mohan et al., IEEE J. Solid-State Circuits 34(10), 1419-1424 (1999), with
+coefficients from transcriptions. The paper's measured inductors were not at hand and nothing here claims to
+reproduce them.
 """
 
 from __future__ import annotations

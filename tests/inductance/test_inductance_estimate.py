@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -68,9 +69,7 @@ def test_a_measured_inner_diameter_that_does_not_fit_widens_the_budget(octagon):
 
 def test_a_traced_line_gives_the_same_as_its_spiral(octagon):
     line = spiral_path(octagon)
-    dense = np.concatenate(
-        [np.linspace(a, b, 40, endpoint=False) for a, b in zip(line, line[1:], strict=False)]
-    )
+    dense = np.concatenate([np.linspace(a, b, 40, endpoint=False) for a, b in pairwise(line)])
     dense = np.vstack([dense, line[-1:]]) + np.array([1000.0, 2000.0])
     rng = np.random.default_rng(7)
     noisy = dense + rng.normal(0, 0.05, dense.shape)

@@ -10,7 +10,6 @@ tests check the formulas by quadrature.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -205,9 +204,10 @@ def mutual_pairs(
     """Mutual partial inductances of the pairs (first[i], second[j]), (P,), in nH.
 
     Parallel pairs are averaged over both rectangular sections. Pairs at an angle are taken as filaments whose
-    distance includes the mean square of the thickness; close pairs at less than 45 degrees (a curve drawn in
-    short pieces) get besides the difference that averaging over the sections makes for the same pair turned
-    parallel, so that a bar cut into short pieces, straight or slightly bent, adds up to the whole.
+    distance includes the mean square of the thickness. Close pairs at less than 45 degrees (a curve drawn in
+    short pieces) get besides, fading towards 45 degrees, the difference that averaging over the sections makes
+    for the same pair turned parallel, so that a bar cut into short pieces, straight or slightly bent, adds up
+    to the whole.
     """
     p1, q1, p2, q2 = first.start_um[i], first.end_um[i], second.start_um[j], second.end_um[j]
     d1, d2 = q1 - p1, q2 - p2
@@ -219,11 +219,13 @@ def mutual_pairs(
     w1, t1, w2, t2 = first.width_um[i], first.thickness_um[i], second.width_um[j], second.thickness_um[j]
     size = np.maximum.reduce([w1, t1, w2, t2])
     gap = np.linalg.norm(p1 + q1 - p2 - q2, axis=1) / 2 - (l1 + l2) / 2
-    close = (gap < _CLOSE * size) & (np.abs(cosine) > math.sqrt(0.5))
+    # How much of the section's average a close pair gets: all when parallel, none from 45 degrees.
+    weight = np.where(gap < _CLOSE * size, np.maximum(2 * cosine**2 - 1, 0.0), 0.0)
+    spread2 = (t1**2 + t2**2 + weight * (w1**2 + w2**2)) / 12
     out = np.zeros(len(l1))
 
     parallel = sine < _PARALLEL_SINE
-    k = np.flatnonzero(parallel | close)
+    k = np.flatnonzero(parallel | (weight > 0))
     if k.size:
         section = (w1[k], t1[k], w2[k], t2[k])
         steps, du, dv = _turned_parallel(p1[k], e1[k], l1[k], p2[k], q2[k], l2[k], cosine[k])
@@ -232,14 +234,11 @@ def mutual_pairs(
         for part, count in ((exact, 6), (~exact, 4)):
             some = (side[part] for side in section)
             averaged[part] = _parallel(steps[:, part], du[part], dv[part], tuple(some), count)
-        bare = _parallel_filaments(steps, du * du + dv * dv + _mean_square(section))
-        twice = 2 * cosine[k] ** 2 - 1
-        out[k] = np.sign(cosine[k]) * np.where(exact, averaged, (averaged - bare) * twice)
+        bare = _parallel_filaments(steps, du * du + dv * dv + spread2[k])
+        out[k] = np.sign(cosine[k]) * np.where(exact, averaged, (averaged - bare) * weight[k])
     k = np.flatnonzero(~parallel & (np.abs(cosine) > 1e-12))
     if k.size:
-        section = (w1[k], t1[k], w2[k], t2[k])
-        spread2 = np.where(close[k], _mean_square(section), (t1[k] ** 2 + t2[k] ** 2) / 12)
-        out[k] += _skew(p1[k], e1[k], l1[k], p2[k], e2[k], l2[k], cosine[k], normal[k], sine[k], spread2)
+        out[k] += _skew(p1[k], e1[k], l1[k], p2[k], e2[k], l2[k], cosine[k], normal[k], sine[k], spread2[k])
     return out
 
 
