@@ -1,10 +1,10 @@
 """Draw any window of a die on its own raster, and look at it from any place.
 
 The raster is aligned with the die; pixel (0, 0) begins at the die's top-left corner, negative indices lie
-outside it.
-Each layer's coverage is exact (`coverage`). Looking at it uses the cubic B-spline as the point spread: it
-reproduces straight ramps exactly, so it moves no edge. With raster pixels as large as the picture's, its zero at
-the sampling frequency keeps the sum over a row independent of where in a pixel an edge lies.
+outside it. Each layer's coverage is exact (`coverage`). Looking at it uses the cubic B-spline as the point
+spread: it reproduces straight ramps exactly, so it moves no edge. With raster pixels as large as the
+picture's, its zero at the sampling frequency keeps the sum over a row independent of where in a pixel an edge
+lies.
 """
 
 from __future__ import annotations
