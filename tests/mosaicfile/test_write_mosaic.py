@@ -189,8 +189,8 @@ def test_memory_is_bounded_by_rows_of_tiles(tmp_path: Path) -> None:
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < 1.1 * peaks[0]
-    # A row of tiles of each of the five levels (1500, 750, 375, 188, 94 px wide: 3 + 2 + 1 + 1 + 1 tiles), and
-    # about as much as six tiles for the tile and the half row in the making.
+    # A row of tiles of each of the five levels (1500, 750, 375, 188, 94 px wide: 3 + 2 + 1 + 1 + 1 tiles),
+    # and about as much as six tiles for the tile and the half row in the making.
     assert peaks[1] < (8 + 6) * 512 * 512 * 3
 
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from dieplat.blending.resample import Patch, TileJob, enlarged_inverse, render_tile
 from dieplat.blending.seam import find_seam
-from dieplat.blending.weights import FEATHER_PX, Weights, seam_weights, settle
+from dieplat.blending.weights import EDGE_PX, FEATHER_PX, Weights, seam_weights, settle
 from dieplat.errors import MosaicError
 from dieplat.values import Correction, Layout, TileSet
 from dieplat.work import map_in_order
@@ -224,9 +224,12 @@ def _cut_seam(weights: Weights, pixels: Pixels, under: Pixels, box: _Box, other:
         # The same from top to bottom on the transposed overlap.
         after = box.y0 >= other.y0
         part, ours, theirs = part.T, ours.swapaxes(0, 1), theirs.swapaxes(0, 1)
-    feather = min(FEATHER_PX, part.shape[1] / 4)
-    seam = find_seam(np.ascontiguousarray(theirs), np.ascontiguousarray(ours), margin_px=feather)
-    np.minimum(part, seam_weights(seam, part.shape[1], feather_px=feather, right=after), out=part)
+    width = part.shape[1]
+    feather = min(FEATHER_PX, width / 4)
+    # Where there is room the mix keeps off the strips in which edges count.
+    margin = min(EDGE_PX + 3.0 * FEATHER_PX, width / 3)
+    seam = find_seam(np.ascontiguousarray(theirs), np.ascontiguousarray(ours), margin_px=margin)
+    np.minimum(part, seam_weights(seam, width, feather_px=feather, right=after), out=part)
 
 
 def _mix(under: Pixels, pixels: Pixels, weights: Weights) -> None:

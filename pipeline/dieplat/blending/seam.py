@@ -67,7 +67,7 @@ def find_seam(first: npt.NDArray[Any], second: npt.NDArray[Any], *, margin_px: f
     first, second : ndarray of shape (M, N) or (M, N, C)
         The overlap as either picture shows it, same shape and dtype.
     margin_px : float, optional
-        Half the width over which the pictures will be mixed.
+        At least half the width over which the pictures will be mixed.
 
     Returns
     -------

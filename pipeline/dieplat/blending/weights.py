@@ -35,15 +35,17 @@ def edge_penalty(present: npt.NDArray[np.bool_], *, open_sides: Sides) -> Weight
         Left, top, right, bottom: whether what lies beyond that side is to count as absent.
     """
     left, top, right, bottom = open_sides
-    padded = np.pad(present, 1, constant_values=False)
-    # A side that does not count is taken for continued, beyond a last line that fractional places leave empty.
-    padded[:, : 0 if left else 2] = True
-    padded[: 0 if top else 2] = True
-    padded[:, padded.shape[1] - (0 if right else 2) :] = True
-    padded[padded.shape[0] - (0 if bottom else 2) :] = True
+    padded = np.ones((present.shape[0] + 2, present.shape[1] + 2), np.uint8)
+    # A side that does not count is taken for continued; fractional places leave its last line empty.
+    kept = np.s_[0 if top else 1 : None if bottom else -1, 0 if left else 1 : None if right else -1]
+    padded[1:-1, 1:-1][kept] = present[kept]
+    padded[:, 0] &= not left
+    padded[0] &= not top
+    padded[:, -1] &= not right
+    padded[-1] &= not bottom
     if padded.all():
         return np.zeros(present.shape, np.float32)
-    distance = cv2.distanceTransform(padded.view(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    distance = cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1]
     ramp = 1.0 - (distance - EDGE_PX) / (2.0 * FEATHER_PX)
     penalty: Weights = np.clip(ramp, 0.0, 1.0).astype(np.float32)
     penalty[~present] = 1.0

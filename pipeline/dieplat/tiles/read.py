@@ -7,10 +7,12 @@ are the mosaic's axes.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import mmap
 import struct
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -197,7 +199,7 @@ def _png_info(path: Path, data: _Buffer) -> PictureInfo:
 
 
 def _tiff_info(path: Path, data: _Buffer) -> PictureInfo:
-    with tifffile.TiffFile(_as_file(data)) as tiff:
+    with _opened(data) as handle, tifffile.TiffFile(handle) as tiff:
         page = tiff.pages[0]
         others = [other for other in tiff.pages[1:] if other.shape == page.shape]
         if others or (tiff.is_imagej and (tiff.imagej_metadata or {}).get("images", 1) > 1):
@@ -222,16 +224,24 @@ def _tiff_info(path: Path, data: _Buffer) -> PictureInfo:
 _TIFF_CHANNELS = {0: 1, 1: 1, 2: 3, 3: 3, 6: 3}
 
 
-def _as_file(data: _Buffer) -> Any:
-    # A mapped file is a file to tifffile as it stands, and copying it would defeat the quick look.
-    return io.BytesIO(data) if isinstance(data, bytes) else data
+@contextlib.contextmanager
+def _opened(data: _Buffer) -> Iterator[Any]:
+    """The data as a file. A mapped file is one as it stands, and a copy would defeat the quick look.
+
+    Closing frees the data at once; the reader's own objects form cycles that would hold it for long.
+    """
+    if isinstance(data, bytes):
+        with io.BytesIO(data) as handle:
+            yield handle
+    else:
+        yield data
 
 
 def _other_info(path: Path, data: _Buffer) -> PictureInfo:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(_as_file(data), formats=("BMP", "WEBP")) as picture:
+            with _opened(data) as handle, Image.open(handle, formats=("BMP", "WEBP")) as picture:
                 width, height = picture.size
                 channels = 1 if picture.mode in ("1", "L") else 3
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
@@ -256,7 +266,7 @@ def _decode_png(data: bytes) -> npt.NDArray[Any]:
 
 
 def _decode_tiff(data: bytes) -> npt.NDArray[Any]:
-    with tifffile.TiffFile(io.BytesIO(data)) as tiff:
+    with _opened(data) as handle, tifffile.TiffFile(handle) as tiff:
         page = tiff.pages[0]
         picture = np.asarray(page.asarray())
         if page.samplesperpixel > 1 and int(page.planarconfig) == 2:
@@ -272,7 +282,7 @@ def _decode_tiff(data: bytes) -> npt.NDArray[Any]:
 
 
 def _decode_other(data: bytes) -> npt.NDArray[Any]:
-    with Image.open(io.BytesIO(data), formats=("BMP", "WEBP")) as picture:
+    with _opened(data) as handle, Image.open(handle, formats=("BMP", "WEBP")) as picture:
         return np.array(picture.convert("L" if picture.mode in ("1", "L") else "RGB"))
 
 
