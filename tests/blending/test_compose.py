@@ -14,7 +14,7 @@ from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-import cutting
+import known_tiles
 import numpy as np
 import pytest
 import skimage
@@ -35,7 +35,7 @@ BOTH_ROUNDINGS = 0.5 + 1.98**2 * 0.5 + RIPPLE
 def whole(
     tile_set: TileSet, layout: Layout, correction: Correction | None = None, **options: object
 ) -> np.ndarray:
-    bands = compose_bands(tile_set, layout, correction or cutting.no_correction(tile_set), **options)
+    bands = compose_bands(tile_set, layout, correction or known_tiles.no_correction(tile_set), **options)
     return np.concatenate(list(bands))
 
 
@@ -45,16 +45,16 @@ def photograph(name: str) -> np.ndarray:
 
 def test_exact_waves_at_sub_pixel_places(tmp_path: Path) -> None:
     """A tenth of a pixel would make up to 6 levels here."""
-    places = cutting.grid_places(3, 4, step=(300.3, 220.7), jitter_px=6, slant_px=3)
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, places, size=(280, 380))
-    error = np.abs(whole(tile_set, layout) - cutting.on_mosaic(cutting.waves, layout))
-    inner = cutting.under_tiles(layout, inset_px=INSET_PX) > 0
+    places = known_tiles.grid_places(3, 4, step=(300.3, 220.7), jitter_px=6, slant_px=3)
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, places, size=(280, 380))
+    error = np.abs(whole(tile_set, layout) - known_tiles.on_mosaic(known_tiles.waves, layout))
+    inner = known_tiles.under_tiles(layout, inset_px=INSET_PX) > 0
     assert error[inner].max() < BOTH_ROUNDINGS
     assert error[inner].mean() < 0.45
 
 
 def test_one_tile_at_a_whole_place_is_itself(tmp_path: Path) -> None:
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, [(0.0, 0.0)], size=(90, 120))
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, [(0.0, 0.0)], size=(90, 120))
     np.testing.assert_array_equal(whole(tile_set, layout), tifffile.imread(tile_set.tiles[0].path))
 
 
@@ -65,11 +65,11 @@ def test_photographs(tmp_path: Path, name: str, dtype: str) -> None:
     """Retina is nearly without features, gravel is all features; both from scikit-image's wheel."""
     levels = 1 if dtype == "uint8" else 200
     part = photograph(name)[:512, :512].astype(np.float32) * levels
-    truth = cutting.sampled(part, zoom=1.5)
-    places = cutting.grid_places(3, 3, step=(210.4, 190.2), jitter_px=5)
-    tile_set, layout = cutting.cut_tiles(tmp_path, truth, places, size=(240, 270), dtype=dtype)
-    error = np.abs(whole(tile_set, layout) - cutting.on_mosaic(truth, layout)) / levels
-    inner = cutting.under_tiles(layout, inset_px=INSET_PX) > 0
+    truth = known_tiles.sampled(part, zoom=1.5)
+    places = known_tiles.grid_places(3, 3, step=(210.4, 190.2), jitter_px=5)
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, truth, places, size=(240, 270), dtype=dtype)
+    error = np.abs(whole(tile_set, layout) - known_tiles.on_mosaic(truth, layout)) / levels
+    inner = known_tiles.under_tiles(layout, inset_px=INSET_PX) > 0
     assert error[inner].max() < BOTH_ROUNDINGS
     assert error[inner].mean() < 0.45
 
@@ -77,7 +77,7 @@ def test_photographs(tmp_path: Path, name: str, dtype: str) -> None:
 def test_a_pixel_away_from_seams_is_one_tiles_own(tmp_path: Path) -> None:
     """At whole places nothing is resampled: nearly every pixel must equal one of its tiles, noise and all."""
     places = [(0.0, 0.0), (200.0, 3.0), (-2.0 + 2, 150.0), (203.0, 148.0)]
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, places, size=(200, 260), noise=9.0)
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, places, size=(200, 260), noise=9.0)
     mosaic = whole(tile_set, layout)
     own = np.zeros(mosaic.shape[:2], bool)
     for tile, placed in zip(tile_set.tiles, layout.tiles, strict=True):
@@ -85,8 +85,8 @@ def test_a_pixel_away_from_seams_is_one_tiles_own(tmp_path: Path) -> None:
         own[y : y + 200, x : x + 260] |= (mosaic[y : y + 200, x : x + 260] == tifffile.imread(tile.path)).all(
             axis=2
         )
-    covered = cutting.under_tiles(layout) > 0
-    single = cutting.under_tiles(layout) == 1
+    covered = known_tiles.under_tiles(layout) > 0
+    single = known_tiles.under_tiles(layout) == 1
     # Seams: two of 350 and of 460 px, 16 px wide, bent; beside them only strips of 8 px along tile edges.
     mixed = (covered & ~own).sum()
     assert own[single].mean() > 0.97
@@ -96,7 +96,7 @@ def test_a_pixel_away_from_seams_is_one_tiles_own(tmp_path: Path) -> None:
 def test_no_step_at_seams_when_tiles_differ_in_brightness(tmp_path: Path) -> None:
     """A difference of 500 levels must be spread over the 16 px of the mix, whichever way the seam runs."""
     places = [(0.0, 0.0), (120.0, 0.0)]
-    tile_set, layout = cutting.cut_tiles(
+    tile_set, layout = known_tiles.cut_tiles(
         tmp_path, lambda x, y: np.full(x.shape, 20000.0), places, size=(100, 200), dtype="uint16"
     )
     correction = Correction(np.ones((1, 1, 1), np.float32), np.array([[1.0], [1.025]], np.float32))
@@ -115,10 +115,10 @@ def test_shading_and_exposure_are_removed(tmp_path: Path) -> None:
     shade = np.broadcast_to(0.8 + 0.4 * x, (height, width))
     flat = np.broadcast_to(0.8 + 0.4 * (np.arange(cells[1]) + 0.5) / cells[1], cells)
     gains = np.array([1.0, 1.1, 0.93, 1.04])
-    places = cutting.grid_places(2, 2, step=(250.5, 180.25), jitter_px=3)
-    tile_set, layout = cutting.cut_tiles(
+    places = known_tiles.grid_places(2, 2, step=(250.5, 180.25), jitter_px=3)
+    tile_set, layout = known_tiles.cut_tiles(
         tmp_path,
-        lambda a, b: 200 * cutting.waves(a, b),
+        lambda a, b: 200 * known_tiles.waves(a, b),
         places,
         size=(height, width),
         dtype="uint16",
@@ -129,8 +129,11 @@ def test_shading_and_exposure_are_removed(tmp_path: Path) -> None:
         np.repeat(flat[..., None], 3, axis=2).astype(np.float32),
         np.repeat(gains[:, None], 3, axis=1).astype(np.float32),
     )
-    error = np.abs(whole(tile_set, layout, correction) - 200 * cutting.on_mosaic(cutting.waves, layout)) / 200
-    inner = cutting.under_tiles(layout, inset_px=INSET_PX) > 0
+    error = (
+        np.abs(whole(tile_set, layout, correction) - 200 * known_tiles.on_mosaic(known_tiles.waves, layout))
+        / 200
+    )
+    inner = known_tiles.under_tiles(layout, inset_px=INSET_PX) > 0
     # In 8-bit levels: the filter's ripple, and the roundings of 1/200 of that.
     assert error[inner].max() < RIPPLE + BOTH_ROUNDINGS / 200
 
@@ -139,27 +142,27 @@ def test_shading_and_exposure_are_removed(tmp_path: Path) -> None:
 def test_lens_distortion_is_removed(tmp_path: Path, k1: float, k2: float) -> None:
     """Tiles drawn through the lens by inverting its formula (Newton), 1 to 3 px at the corners."""
     lens = Lens(k1, k2, norm_px=float(np.hypot(280, 380) / 2))
-    places = cutting.grid_places(2, 3, step=(280.3, 200.7), jitter_px=5)
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, places, size=(280, 380), lens=lens)
-    mosaic = whole(tile_set, layout, cutting.no_correction(tile_set, lens))
-    truth = cutting.on_mosaic(cutting.waves, layout)
+    places = known_tiles.grid_places(2, 3, step=(280.3, 200.7), jitter_px=5)
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, places, size=(280, 380), lens=lens)
+    mosaic = whole(tile_set, layout, known_tiles.no_correction(tile_set, lens))
+    truth = known_tiles.on_mosaic(known_tiles.waves, layout)
     error = np.abs(mosaic - truth)
-    inner = cutting.under_tiles(layout, inset_px=INSET_PX) > 0
+    inner = known_tiles.under_tiles(layout, inset_px=INSET_PX) > 0
     # The warp rounds places to 1/32 px: 1/64 px at most on both axes, on slopes of up to 63 levels a pixel.
     assert error[inner].max() < BOTH_ROUNDINGS + 63 / 64 * 1.2
     assert error[inner].mean() < 0.6
 
 
 def test_uncovered_is_black_and_covered_is_not(tmp_path: Path) -> None:
-    places = cutting.grid_places(3, 3, step=(170.0, 130.0), jitter_px=4)
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, places, size=(160, 200))
+    places = known_tiles.grid_places(3, 3, step=(170.0, 130.0), jitter_px=4)
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, places, size=(160, 200))
     kept = tuple(tile for number, tile in enumerate(layout.tiles) if number not in (4, 8))
     layout = replace(layout, tiles=kept)
     mosaic = whole(tile_set, layout)
     assert mosaic.shape == (layout.height_px, layout.width_px, 3)
-    np.testing.assert_array_equal((mosaic > 0).any(axis=2), cutting.under_tiles(layout) > 0)
-    truth = cutting.on_mosaic(cutting.waves, layout)
-    inner = cutting.under_tiles(layout, inset_px=INSET_PX) > 0
+    np.testing.assert_array_equal((mosaic > 0).any(axis=2), known_tiles.under_tiles(layout) > 0)
+    truth = known_tiles.on_mosaic(known_tiles.waves, layout)
+    inner = known_tiles.under_tiles(layout, inset_px=INSET_PX) > 0
     assert np.abs(mosaic - truth)[inner].max() < BOTH_ROUNDINGS
 
 
@@ -167,18 +170,18 @@ def test_uncovered_is_black_and_covered_is_not(tmp_path: Path) -> None:
 def test_any_overlap(tmp_path: Path, overlap: float) -> None:
     """None at all, a few pixels, and so much that every point lies on many tiles."""
     step = (200 * (1 - overlap), 160 * (1 - overlap))
-    places = cutting.grid_places(3, 4, step=step, jitter_px=1.5)
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, places, size=(160, 200))
+    places = known_tiles.grid_places(3, 4, step=step, jitter_px=1.5)
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, places, size=(160, 200))
     mosaic = whole(tile_set, layout)
-    np.testing.assert_array_equal((mosaic > 0).any(axis=2), cutting.under_tiles(layout) > 0)
-    inner = cutting.under_tiles(layout, inset_px=INSET_PX) > 0
-    error = np.abs(mosaic - cutting.on_mosaic(cutting.waves, layout))
+    np.testing.assert_array_equal((mosaic > 0).any(axis=2), known_tiles.under_tiles(layout) > 0)
+    inner = known_tiles.under_tiles(layout, inset_px=INSET_PX) > 0
+    error = np.abs(mosaic - known_tiles.on_mosaic(known_tiles.waves, layout))
     assert error[inner].max() < BOTH_ROUNDINGS
 
 
 def test_same_bytes_whatever_the_workers_and_the_bands(tmp_path: Path) -> None:
-    places = cutting.grid_places(3, 3, step=(170.0, 130.0), jitter_px=4)
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, places, size=(160, 200), noise=5.0)
+    places = known_tiles.grid_places(3, 3, step=(170.0, 130.0), jitter_px=4)
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, places, size=(160, 200), noise=5.0)
     expected = whole(tile_set, layout)
     executors: tuple[Executor, ...] = (ThreadPoolExecutor(1), ThreadPoolExecutor(4), ProcessPoolExecutor(1))
     for executor, band_px in zip(executors, (512, 33, 100), strict=True):
@@ -190,12 +193,12 @@ def test_same_bytes_whatever_the_workers_and_the_bands(tmp_path: Path) -> None:
 
 def test_grey_bands_have_two_axes(tmp_path: Path) -> None:
     def grey(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        return cutting.waves(x, y)[..., 0] * 200
+        return known_tiles.waves(x, y)[..., 0] * 200
 
-    tile_set, layout = cutting.cut_tiles(
+    tile_set, layout = known_tiles.cut_tiles(
         tmp_path, grey, [(0.0, 0.0), (70.4, 0.3)], size=(90, 100), dtype="uint16"
     )
-    bands = list(compose_bands(tile_set, layout, cutting.no_correction(tile_set), band_px=40))
+    bands = list(compose_bands(tile_set, layout, known_tiles.no_correction(tile_set), band_px=40))
     assert [band.shape for band in bands] == [(40, 171), (40, 171), (11, 171)]
     assert bands[0].dtype == np.uint16
 
@@ -205,8 +208,8 @@ def test_memory_is_bounded_by_the_height_of_a_tile(tmp_path: Path) -> None:
     peaks = []
     for rows in (6, 12):
         places = [(0.3, 150.2 * row) for row in range(rows)]
-        tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, places, size=(200, 300))
-        correction = cutting.no_correction(tile_set)
+        tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, places, size=(200, 300))
+        correction = known_tiles.no_correction(tile_set)
         tracemalloc.start()
         for _ in compose_bands(tile_set, layout, correction, band_px=64):
             pass
@@ -216,8 +219,8 @@ def test_memory_is_bounded_by_the_height_of_a_tile(tmp_path: Path) -> None:
 
 
 def test_each_tile_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    places = cutting.grid_places(2, 3, step=(170.0, 130.0), jitter_px=4)
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, places, size=(160, 200))
+    places = known_tiles.grid_places(2, 3, step=(170.0, 130.0), jitter_px=4)
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, places, size=(160, 200))
     seen: list[str] = []
 
     def reading(path: Path) -> np.ndarray:
@@ -230,7 +233,9 @@ def test_each_tile_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_what_cannot_be_composed(tmp_path: Path) -> None:
-    tile_set, layout = cutting.cut_tiles(tmp_path, cutting.waves, [(0.0, 0.0), (50.0, 0.0)], size=(60, 80))
+    tile_set, layout = known_tiles.cut_tiles(
+        tmp_path, known_tiles.waves, [(0.0, 0.0), (50.0, 0.0)], size=(60, 80)
+    )
     fewer = replace(tile_set, tiles=tile_set.tiles[:1])
     with pytest.raises(MosaicError, match=r"t01\.tif: is in the layout but not among the tiles"):
         whole(fewer, layout)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import cutting
+import known_tiles
 import numpy as np
 import pytest
 import tifffile
@@ -95,7 +95,7 @@ def test_the_lens_leaves_the_centre_and_pulls_the_corner(tmp_path: Path) -> None
         return 100 * x + 0 * y
 
     lens = Lens(-0.02, 0.0, norm_px=float(np.hypot(100, 150)))
-    tile_set, _ = cutting.cut_tiles(tmp_path, ramp, [(0.0, 0.0)], size=(200, 300), dtype="uint16")
+    tile_set, _ = known_tiles.cut_tiles(tmp_path, ramp, [(0.0, 0.0)], size=(200, 300), dtype="uint16")
     patch = render_tile(job(tile_set.tiles[0].path, x_px=0.0, y_px=0.0, lens=lens))
     row = patch.pixels[0, :, 0]
     assert patch.pixels[100, 150, 0] == pytest.approx(100 * 150.5, abs=100 / 64 + 1)

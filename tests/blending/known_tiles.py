@@ -60,7 +60,7 @@ def grid_places(
             for c in range(columns)
         ]
     )
-    places += rng.uniform(-jitter_px, jitter_px, places.shape)
+    places = places + rng.uniform(-jitter_px, jitter_px, places.shape)
     places -= places.min(axis=0)
     return [(float(x), float(y)) for x, y in places]
 
