@@ -35,7 +35,7 @@ def calibrate(
     pitch_u_um: Annotated[
         float,
         typer.Option(
-            help="Standard uncertainty (k = 1) of one division, in um, as one relative error of the whole ruler. "
+            help="Standard uncertainty (k = 1) of one division, in um: a relative error of the whole ruler. "
             "A certificate with U (k = 2) over a length L gives division * U / (2 L)."
         ),
     ] = 0.0,

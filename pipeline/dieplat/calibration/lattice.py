@@ -183,8 +183,8 @@ def uneven_classes(index: npt.NDArray[np.intp]) -> bool:
 def hidden_divisions(profiles: Floats, lattice: Lattice, half_width_px: float) -> int:
     """How many finer divisions each pitch holds whose lines are too faint to be found one by one.
 
-    Averages the profile at the places of 2, 4, 5 and 10 divisions over all pitches. All inner places must show
-    a line of the same sign, 5 standard errors strong, alike within a factor 3, and at least 4 % of a main
+    Averages the profile at the places of 2, 4, 5 and 10 divisions over all pitches. All inner places must
+    show a line of the same sign, 5 standard errors strong, alike within a factor 3, at least 4 % of a main
     line: so that halos and ringing beside strong lines are not taken for a ruling.
     """
     nodes = np.arange(profiles.shape[-1], dtype=np.float64)

@@ -72,8 +72,8 @@ def share_in_lines(
 ) -> float:
     """How much of the profile's contrast lies in the lines: 1 all, 0 no more than chance.
 
-    Contrast counts from the level half-way between lines, in the lines' own sense, and is capped at three line
-    depths so that dirt does not rule.
+    Contrast counts from the level half-way between lines, in the lines' own sense, and is capped at three
+    line depths so that dirt does not rule.
     """
     nodes = np.arange(len(profile))
     centre = columns + template.centre_px
@@ -82,7 +82,7 @@ def share_in_lines(
     between = valid & (nodes >= centre[0]) & (nodes <= centre[-1])
     excess = np.clip((profile - level) * np.sign(depth), 0.0, 3.0 * abs(depth))[between] ** 2
     nearest = np.abs(nodes[between][:, None] - centre[None, :]).min(axis=1)
-    inside = nearest <= 2.0 * template.half_width_px + 0.5
+    inside = nearest <= min(2.0 * template.half_width_px + 0.5, 0.3 * float(np.median(np.diff(columns))))
     covered = float(inside.mean())
     if covered >= 1.0 or excess.sum() <= 0.0:
         return 0.0

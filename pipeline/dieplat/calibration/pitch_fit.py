@@ -59,7 +59,7 @@ def _solve(design: Floats, y: Floats, variance: Floats, prior: Floats | None = N
     def at(excess: float) -> tuple[Floats, Floats, Floats, float]:
         weight = 1.0 / (variance + excess)
         normal = design.T @ (design * weight[:, None]) + np.diag(penalty)
-        inverse: Floats = np.linalg.inv(normal)
+        inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
         values = inverse @ (design.T @ (weight * y))
         residual: Floats = y - design @ values
         return values, inverse, residual, float(np.sum(weight * residual**2))

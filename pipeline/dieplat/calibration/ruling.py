@@ -31,17 +31,21 @@ from dieplat.errors import RulingError
 Floats = npt.NDArray[np.float64]
 REMEDY = "take a sharp picture of the ruling that shows at least 10 lines across the whole field"
 # Lines that scatter by more than this part of the pitch are no ruling.
-MOST_SCATTER = 0.08
+MOST_SCATTER = 0.03
+# Fewer places with a line than this part of those between the first and the last: numbered too finely.
+LEAST_OCCUPIED = 0.55
+# The strips were turned to the lines before; lines that still lean more are not the ones they were turned to.
+MOST_LEAN = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ruling:
     """The lines of a ruling and their pitch, in pixels of the picture.
 
-    `angle_deg` is the direction of the ruling's normal from the x axis towards y (clockwise on the screen), in
-    (-90, 90]: near 0 for upright lines, near 90 for level ones. `position_px` are distances along that normal
-    from the picture's centre; `residual_px` the distances from the fitted ruling; `used` is false for lines
-    that the fit left out. `distortion_k1` is the relative radial distortion at the corner that the lines show.
+    `angle_deg` is the direction of the ruling's normal from the x axis towards y (clockwise on the screen),
+    in (-90, 90]: near 0 for upright lines, near 90 for level ones. `position_px` are distances along that
+    normal from the picture's centre; `residual_px` the distances from the fitted ruling; `used` is false for lines
+    that the fit left out. `distortion_k1` is the relative radial distortion at the corner.
     `pitch_px` holds at the picture's centre. `_u`: standard uncertainties.
     """
 
@@ -106,7 +110,8 @@ def find_ruling(picture: npt.NDArray[np.generic], *, name: str = "picture") -> R
             best = (energy * float(found[1].used.sum()), strips, *found)
     if best is None:
         raise RulingError(
-            f"{name}: no {FEWEST_LINES} evenly spaced lines, {FINEST_PITCH_PX:g} px or more apart, found; {REMEDY}"
+            f"{name}: no {FEWEST_LINES} evenly spaced lines, {FINEST_PITCH_PX:g} px or more apart, found; "
+            f"{REMEDY}"
         )
     return _ruling_of(best[1], best[2], best[3], grey.shape)
 
@@ -132,27 +137,35 @@ def _measure_lattice(
     profile, _ = strips.mean(slice(None))
     template = line_template(profile, lattice.places()[1], lattice.pitch_px)
     divisions = hidden_divisions(profile, lattice, template.half_width_px)
-    places = place_lines(strips, lattice, divisions)
-    if places is None or len(places.index) < FEWEST_LINES:
-        return None
-    fit = fit_pitch(
-        places.index,
-        places.s_px,
-        groups=places.groups,
-        t_square_px2=places.t_square_px2,
-        spread_px=places.spread_px,
-        norm_px=float(np.hypot(shape[0], shape[1])) / 2.0,
-    )
+    for finer in sorted({divisions, 1}, reverse=True):
+        places = place_lines(strips, lattice, finer)
+        if places is None or len(places.index) < FEWEST_LINES or abs(places.lean) > MOST_LEAN:
+            continue
+        fit = fit_pitch(
+            places.index,
+            places.s_px,
+            groups=places.groups,
+            t_square_px2=places.t_square_px2,
+            spread_px=places.spread_px,
+            norm_px=float(np.hypot(shape[0], shape[1])) / 2.0,
+        )
+        if _believable(places, fit):
+            return places, fit
+    return None
+
+
+def _believable(places: LinePlaces, fit: PitchFit) -> bool:
+    """Whether the lines are enough, evenly spaced, and without a system in the places left empty."""
+    index = places.index[fit.used]
     scatter = float(np.sqrt(np.mean(fit.residual_px[fit.used] ** 2)))
-    if fit.used.sum() < FEWEST_LINES or scatter > MOST_SCATTER * abs(fit.pitch_px):
-        return None
-    if divisions == 1 and uneven_classes(places.index[fit.used]):
-        return None
-    return places, fit
+    if len(index) < FEWEST_LINES or scatter > MOST_SCATTER * abs(fit.pitch_px):
+        return False
+    full = bool(len(index) >= LEAST_OCCUPIED * (np.ptp(index) + 1))
+    return full and not uneven_classes(index)
 
 
 def _ruling_of(strips: Strips, places: LinePlaces, fit: PitchFit, shape: tuple[int, ...]) -> Ruling:
-    """Put the fit back into the picture's frame: the lean left over turns the normal and shortens the pitch."""
+    """Put the fit back into the picture's frame: the lean left over turns the normal, shortens the pitch."""
     turn = float(np.arctan(places.lean))
     # A line s = c + lean * t has its normal along (1, -lean), and lies c cos(turn) from the centre.
     angle = np.degrees(strips.angle_rad - turn)

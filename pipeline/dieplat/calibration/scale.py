@@ -63,7 +63,7 @@ def measure_scale(
         )
     if not (math.isfinite(pitch_um_u) and 0 <= pitch_um_u < 0.2 * pitch_um):
         raise ScaleError(
-            f"pitch uncertainty of {pitch_um_u} um: give a standard uncertainty from 0 to a fifth of the pitch"
+            f"pitch uncertainty of {pitch_um_u} um: give a standard uncertainty, 0 to a fifth of the pitch"
         )
     first = find_ruling(picture, name=source or "micrometer picture")
     common = pitch_um_u / pitch_um

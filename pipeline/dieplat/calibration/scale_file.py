@@ -15,7 +15,7 @@ from dieplat.values import BudgetLine, Scale
 REMEDY = "write it with dieplat calibrate"
 LENGTHS = ("um_per_px_x", "um_per_px_y", "pitch_um")
 UNCERTAINTIES = ("um_per_px_x_u", "um_per_px_y_u", "pitch_um_u")
-# A light microscope's or a macro lens's pixel lies between a nanometre and a millimetre; outside, the unit is wrong.
+# A microscope's or macro lens's pixel lies between a nanometre and a millimetre; else the unit is wrong.
 SMALLEST_UM_PER_PX, LARGEST_UM_PER_PX = 1e-3, 1e3
 
 

@@ -1,4 +1,4 @@
-"""The direction of a ruling, and the picture turned so that its lines run down the columns of narrow strips."""
+"""The direction of a ruling, and the picture turned so that its lines run down the columns of strips."""
 
 from __future__ import annotations
 
@@ -85,7 +85,8 @@ def direction_candidates(flat: Grey, *, count: int = 3) -> list[float]:
         best = int(np.argmax(votes))
         found.append((best + 0.5) / bins * np.pi)
         distance = np.abs((np.arange(bins) - best + bins // 2) % bins - bins // 2)
-        votes[distance < 20] = -1.0
+        # Within 20 degrees lie the flanks of the same lines, seen by strips too short to tell.
+        votes[distance < 40] = -1.0
     return found
 
 
