@@ -191,13 +191,6 @@ def _unit_gauss(count: int) -> tuple[Array, Array]:
     return (nodes + 1) / 2, weights / 2
 
 
-def mutual_matrix(first: Filaments, second: Filaments) -> Array:
-    """Mutual partial inductances of every filament of `first` with every one of `second`, (N, M), in nH."""
-    n, m = len(first.width_um), len(second.width_um)
-    i, j = (a.ravel() for a in np.indices((n, m)))
-    return mutual_pairs(first, i, second, j).reshape(n, m)
-
-
 def mutual_pairs(
     first: Filaments, i: npt.NDArray[np.intp], second: Filaments, j: npt.NDArray[np.intp]
 ) -> Array:
