@@ -111,9 +111,11 @@ def test_it_prints_on_a4(context: Any, url: str, tmp_path: Path) -> None:
     # The height of A4 less the margins, at 96 px an inch; a picture taller than this would be cut.
     page.set_viewport_size({"width": 687, "height": 1000})
     tallest = page.evaluate("Math.max(0, ...[...document.images].map(i => i.getBoundingClientRect().height))")
+    wide = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
     printed = page.pdf(prefer_css_page_size=True)
     page.close()
     assert ground == "rgb(255, 255, 255)"
     assert tallest < 1000
+    assert wide[0] <= wide[1]
     # A4 is 210 mm x 297 mm (ISO 216), 595 x 842 points.
     assert b"/MediaBox [0 0 594.95" in printed or b"/MediaBox [0 0 595" in printed

@@ -19,7 +19,7 @@ from dieplat.report import figures
 from dieplat.report.content import build_content
 from dieplat.report.crops import crop_block, crop_cells
 from dieplat.report.folder import REPORT, Outputs, read_outputs
-from dieplat.report.palette import style_of
+from dieplat.report.palette import STYLES, style_of
 from dieplat.report.picture import jpeg_uri
 from dieplat.report.preview import draw_blocks, legend_entries
 
@@ -89,8 +89,7 @@ def _block_map(outputs: Outputs) -> tuple[Picture, tuple[str, ...]]:
 
 def _legend(outputs: Outputs) -> list[tuple[str, str]]:
     present = {style.label: text for style, text in legend_entries(outputs)}
-    kinds = dict.fromkeys(region.kind for region in outputs.regions.regions) if outputs.regions else {}
-    return [(kind, present[style_of(kind).label]) for kind in kinds if style_of(kind).label in present]
+    return [(kind, present[style.label]) for kind, style in STYLES.items() if style.label in present]
 
 
 def _close_ups(outputs: Outputs) -> dict[str, list[Picture]]:
