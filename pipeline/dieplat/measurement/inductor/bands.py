@@ -13,6 +13,7 @@ from dieplat.measurement.inductor.unwrap import Floats, Frame, sector_of, unwrap
 
 Ints = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
 STEP_PX = 0.5
+ROUND_SLICES = 36
 # Runs within these factors of the usual width are taken as conductor, others as leads or damage.
 LEAST_PART, MOST_PART = 0.6, 1.5
 # A gap may differ from the usual one by this part of it (at least by one pixel).
@@ -57,38 +58,55 @@ class SideFit:
 
 
 def recentre(soft: Image, frame: Frame, reach: float) -> Frame:
-    """Shift the frame so that the outermost edges of all sides are equally far, sides with a lead left out.
+    """Shift the frame so that the outermost edges are equally far all round, but for leads and steps.
 
-    A circle's frame is returned as it is: its sharpness fixes the centre, which a straight side's does not.
+    A round spiral may drift inwards instead: then the edges fall evenly from some direction round to it again.
     """
-    if not frame.sides:
-        return frame
+    slices = frame.sides or ROUND_SLICES
     for _ in range(3):
         distance, angle = np.arange(2.0, reach, STEP_PX), _directions(reach)
-        sector, off = sector_of(frame, angle)
         flat = unwrap(soft, frame, angle, distance)
-        centre_part = np.abs(off) < 0.46 * 2 * np.pi / frame.sectors
+        step = 2 * np.pi / slices
+        slot = np.round((angle - frame.normal) / step)
+        off = angle - frame.normal - slot * step
+        # Columns next to the corners of a polygon are left out.
+        chosen = np.where(np.abs(off) < (0.46 if frame.sides else 0.5) * step, slot % slices, -1)
         normals, outer = [], []
-        for k in range(frame.sectors):
-            profile = flat[:, centre_part & (sector == k)].mean(axis=1)
+        for k in range(slices):
+            profile = flat[:, chosen == k].mean(axis=1)
             # A port or a crossing takes part of a side's band, so half the level is half of what is left.
             runs = _runs(profile / max(float(profile.max()), 0.3), distance)
             if len(runs):
-                normals.append(frame.normal + 2 * np.pi * k / frame.sectors)
-                outer.append(runs[-1, 1])
+                normals.append(frame.normal + k * step)
+                outer.append(float(runs[-1, 1]))
         if len(outer) < 3:
             raise UndecidedError("the winding's sides are not seen all round")
-        design = np.stack([np.ones(len(outer)), np.cos(normals), np.sin(normals)], axis=1)
-        fit = optimize.least_squares(
-            lambda p, d=design, r=np.array(outer): d @ p - r,  # type: ignore[misc]
-            [float(np.median(outer)), 0.0, 0.0],
-            loss="soft_l1",
-            f_scale=0.5,
-        ).x
-        frame = replace(frame, x=frame.x + float(fit[1]), y=frame.y + float(fit[2]))
-        if np.hypot(fit[1], fit[2]) < 0.05:
+        x, y = _centre_shift(np.array(normals), np.array(outer), round_spiral=not frame.sides)
+        frame = replace(frame, x=frame.x + x, y=frame.y + y)
+        if np.hypot(x, y) < 0.05:
             break
     return frame
+
+
+def _centre_shift(normal: Floats, outer: Floats, *, round_spiral: bool) -> tuple[float, float]:
+    """Centre from edge distances `outer` in directions `normal`: robust least squares, with a drift if that fits."""
+    design = np.stack([np.cos(normal), np.sin(normal), np.ones(len(outer))], axis=1)
+
+    def solve(matrix: Floats) -> tuple[Floats, float]:
+        start = np.zeros(matrix.shape[1])
+        start[2] = np.median(outer)
+        fit = optimize.least_squares(lambda p: matrix @ p - outer, start, loss="soft_l1", f_scale=0.5).x
+        return fit, float(np.median(np.abs(matrix @ fit - outer)))
+
+    shift, off = solve(design)
+    if round_spiral and off > 0.3:
+        drifts = [
+            solve(np.column_stack([design, (normal - first) % (2 * np.pi)])) for first in normal[::2] - 1e-6
+        ]
+        drift, drift_off = min(drifts, key=lambda one: one[1])
+        if drift_off < 0.6 * off:
+            shift = drift
+    return float(shift[0]), float(shift[1])
 
 
 def find_bands(soft: Image, frame: Frame, reach: float) -> Columns:
@@ -165,7 +183,7 @@ def _without_leads(
     most_gap = spacing + max(5 * scatter, 0.05 * spacing, 0.5)
     kept = []
     for e in edges:
-        if len(e) > 1 and e[-1, 1] - e[-1, 0] < MOST_PART * width:
+        if len(e) > 1 and e[-1, 1] - e[-1, 0] < width + 0.6 * (width + spacing):
             lead = e[-1, 1] > most_outer if steps else e[-1, 0] - e[-2, 1] > most_gap
             e = e[:-1] if lead else e
         kept.append(e)
