@@ -41,7 +41,8 @@ class Recipe:
 
 
 def cell_pattern(rng: np.random.Generator) -> list[tuple[float, float, float, float, float]]:
-    """Rectangles (x0, y0, x1, y1, level) of a lopsided cell in unit coordinates, kept off the cell's border."""
+    """Rectangles (x0, y0, x1, y1, level) of a lopsided cell in unit coordinates, kept off the cell's
+    border."""
     boxes = [(0.1, 0.15, 0.45, 0.35, 90.0), (0.1, 0.35, 0.28, 0.85, 60.0), (0.55, 0.6, 0.9, 0.8, -50.0)]
     for _ in range(3):
         x, y = rng.uniform(0.08, 0.6, 2)
@@ -79,7 +80,9 @@ def draw(recipe: Recipe, boxes=None, factor: int = 4):
     width, height = (int(v) + 25 for v in outline.max(axis=0))
     levels = np.zeros((height, width), np.float32)
     for band in range(0, height, 100):
-        levels[band : band + 100] = _band(recipe, boxes, band, min(band + 100, height), width, factor, along, down, shift)
+        levels[band : band + 100] = _band(
+            recipe, boxes, band, min(band + 100, height), width, factor, along, down, shift
+        )
     if recipe.blur_px:
         levels = cv2.GaussianBlur(levels, (0, 0), recipe.blur_px)
     y, x = np.mgrid[:height, :width] / max(height, width)

@@ -27,10 +27,13 @@ FloatArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 Matrix = npt.NDArray[np.float64]
 
+SHARED_PX = 0.005
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Frame:
-    """The picture in lattice coordinates: `samples` = (n_x, n_y) a period, `origin` the place of sample (0, 0).
+    """The picture in lattice coordinates: `samples` = (n_x, n_y) a period, `origin` the place of sample (0,
+    0).
 
     A point (i, j) of the frame, in samples from the frame's corner, lies at origin + i step_x + j step_y.
     """
@@ -76,7 +79,8 @@ def measure_array(
     Raises
     ------
     UndecidedError
-        If nothing repeats, a period is below the sampling limit, or the picture leaves the cell or the count open.
+        If nothing repeats, a period is below the sampling limit, or the picture leaves the cell or the count
+        open.
 
     Notes
     -----
@@ -89,13 +93,19 @@ def measure_array(
     if mask.sum() < 400:
         raise UndecidedError("memory array: fewer than 400 pixels lie inside the polygon; enlarge it")
     a_x, a_y, strength = arrays_period.coarse_lattice(grey, mask)
-    flat = arrays_period.flatten(grey, mask, 3.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
+    flat = arrays_period.flatten(grey, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
     reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
     phase = arrays_phase.demodulate(flat, reciprocal)
     reciprocal = arrays_phase.advance(phase, reciprocal)
-    for attempt in range(3):
+    for _ in range(6):
         frame = _resample(grey, mask, local, reciprocal)
         blocks = _find_blocks(frame)
+        parts = cell.parts_of(_mean_period(frame, _largest(blocks)))
+        if max(parts) > 1:
+            # The coarse step took several periods for one.
+            reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
+            phase = arrays_phase.demodulate(flat, reciprocal)
+            continue
         rectangles = [_inner(block, frame) for block in blocks]
         change, covariance = arrays_phase.fit_banks(
             arrays_phase.cell_phases(frame.picture, frame.samples, rectangles, phase.orders)
@@ -104,7 +114,9 @@ def measure_array(
         reciprocal = (np.eye(2) + change) @ reciprocal
         if drift < 0.02:
             return _report(frame, blocks, reciprocal, covariance, strength, origin_px)
-    raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
+    raise UndecidedError(
+        "memory array: the cells do not keep to one straight lattice; measure the banks one by one"
+    )
 
 
 def _grey(image: npt.NDArray[np.generic]) -> FloatArray:
@@ -139,7 +151,8 @@ def _drift(change: Matrix, shape: tuple[int, ...]) -> float:
 def _resample(grey: FloatArray, mask: BoolArray, polygon: BaseGeometry, reciprocal: Matrix) -> _Frame:
     period = np.linalg.inv(reciprocal)
     samples = tuple(max(8, 2 * math.ceil(float(np.hypot(*period[:, k])) / 2)) for k in (0, 1))
-    corners = np.asarray(polygon.envelope.exterior.coords)[:, :2]
+    x0, y0, x1, y1 = polygon.bounds
+    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
     corners = np.clip(corners, 0, np.array(grey.shape[::-1]))
     lattice = corners @ reciprocal.T
     low, high = np.floor(lattice.min(axis=0)), np.ceil(lattice.max(axis=0))
@@ -154,16 +167,21 @@ def _resample(grey: FloatArray, mask: BoolArray, polygon: BaseGeometry, reciproc
     picture = cv2.warpAffine(
         grey, matrix, (size[0], size[1]), flags=cv2.INTER_CUBIC | flags, borderMode=cv2.BORDER_REPLICATE
     )
-    inside = cv2.warpAffine(mask.astype(np.float32), matrix, (size[0], size[1]), flags=cv2.INTER_NEAREST | flags)
+    inside = cv2.warpAffine(
+        mask.astype(np.float32), matrix, (size[0], size[1]), flags=cv2.INTER_NEAREST | flags
+    )
     return _Frame(picture, inside, (samples[0], samples[1]), origin, step_x, step_y)
 
 
 def _find_blocks(frame: _Frame) -> list[_Block]:
-    """Find the banks: along x in the most regular band of rows, then along y, then both again with all rows."""
+    """Find the banks: along x in the most regular band of rows, then along y, then both again with all
+    rows."""
     n_x, n_y = frame.samples
     picture, mask = frame.picture, frame.mask
     band = _regular_band(picture, mask, n_x, n_y)
-    first = max(banks.find_runs(*banks.fold(picture[band], mask[band], n_y), n_x), key=lambda r: r.stop - r.start)
+    first = max(
+        banks.find_runs(*banks.fold(picture[band], mask[band], n_y), n_x), key=lambda r: r.stop - r.start
+    )
     columns = slice(first.start, first.stop)
     down_runs = banks.find_runs(*banks.fold(picture[:, columns].T, mask[:, columns].T, n_x), n_y)
     blocks = []
@@ -176,7 +194,12 @@ def _find_blocks(frame: _Frame) -> list[_Block]:
             columns = slice(across.start, across.stop)
             turned, turned_covered = banks.fold(picture[:, columns].T, mask[:, columns].T, n_x)
             extent_y = banks.find_extent(turned, turned_covered, down, down_runs, n_y)
-            blocks.append(_Block(extent_x, extent_y))
+            if extent_x.longest() > 1.5 * n_x and extent_y.longest() > 1.5 * n_y:
+                blocks.append(_Block(extent_x, extent_y))
+    if not blocks:
+        raise UndecidedError(
+            "memory array: no block of at least two cells by two stands out inside the polygon"
+        )
     return blocks
 
 
@@ -209,6 +232,10 @@ def _inner(block: _Block, frame: _Frame) -> tuple[int, int, int, int]:
     )
 
 
+def _largest(blocks: list[_Block]) -> _Block:
+    return max(blocks, key=lambda block: block.across.longest() * block.down.longest())
+
+
 def _mean_period(frame: _Frame, block: _Block) -> FloatArray:
     n_x, n_y = frame.samples
     i0, j0, i1, j1 = _inner(block, frame)
@@ -218,7 +245,9 @@ def _mean_period(frame: _Frame, block: _Block) -> FloatArray:
     return np.asarray(again.T, dtype=np.float32)
 
 
-def _cells_a_period(period: FloatArray, extents: list[tuple[float, float]], axis: str) -> tuple[int, str | None]:
+def _cells_a_period(
+    period: FloatArray, period_px: float, extents: list[tuple[float, float]], axis: str
+) -> tuple[int, str | None]:
     """Decide whether a period is one cell or two mirrored ones.
 
     Returns the number of cells (1 or 2) and a remark.
@@ -227,22 +256,25 @@ def _cells_a_period(period: FloatArray, extents: list[tuple[float, float]], axis
     if found.mirror < cell.MIRROR_LIKENESS:
         if found.half > 0.8 or found.third > 0.8:
             raise UndecidedError(
-                f"memory array: along {axis} the period holds parts that are nearly but not quite alike, so one "
+                f"memory array: along {axis} the period holds parts that are nearly but not quite alike, "
+                f"so one "
                 "cell or several may be meant; photograph at a higher magnification"
             )
         return 1, None
     # An odd number of half periods can only be made of mirrored half-period cells.
-    odd = any(math.ceil(2 * low - 0.1) == math.floor(2 * high + 0.1) and round(low + high) % 2 for low, high in extents)
-    if odd or found.half > 0.3 or (found.axes_alike > 0.75 and found.half > -0.5):
+    middles = [(low + high) / 2 for low, high in extents if high - low < 0.6]
+    if any(abs(m - round(m)) > 0.35 for m in middles) or found.axes_alike > cell.AXES_ALIKE:
         return 2, None
-    if found.half < -0.3 and found.axes_alike < 0.4:
+    if found.axes_alike < cell.AXES_UNLIKE and period_px >= cell.RESOLVED_PX:
         return 1, (
-            f"along {axis} the cell is its own mirror image and taken as one cell; if it is two mirrored cells, "
+            f"along {axis} the cell is its own mirror image and taken as one cell; if it is two mirrored "
+            f"cells, "
             "the count doubles and the pitch halves"
         )
     raise UndecidedError(
-        f"memory array: along {axis} the picture is equal to its mirror image, so a period may be one cell or two "
-        "mirrored ones; count the cells of one row by eye"
+        f"memory array: along {axis} the picture is equal to its mirror image, so a period may be one "
+        f"cell or two "
+        "mirrored ones; count the cells of one row by eye, or photograph at a higher magnification"
     )
 
 
@@ -250,25 +282,34 @@ def _count(extent: banks.Extent, samples: float, axis: str) -> tuple[int, float,
     """Whole cells in an extent, the place of its first edge, and a remark."""
     low, high = extent.cells_between(samples)
     middle = (low + high) / 2
-    fitting = [k for k in range(max(1, math.floor(low) - 1), math.ceil(high) + 2) if low - 0.1 <= k <= high + 0.1]
+    fitting = [
+        k for k in range(max(1, math.floor(low) - 1), math.ceil(high) + 2) if low - 0.1 <= k <= high + 0.1
+    ]
     remark = None
     if fitting:
         count = min(fitting, key=lambda k: abs(k - middle))
         if len(fitting) > 1 and abs(count - middle) > 0.35:
             raise UndecidedError(
-                f"memory array: the ends of a bank along {axis} look like its gaps, so it holds {fitting[0]} or "
+                f"memory array: the ends of a bank along {axis} look like its gaps, so it holds "
+                f"{fitting[0]} or "
                 f"{fitting[-1]} cells; draw the polygon with a small margin, or count by eye"
             )
     else:
         count = max(1, round(middle))
         off = min(abs(low - count), abs(high - count))
         if off > 0.25:
-            cause = "the polygon cuts through it" if extent.start_cut or extent.stop_cut else "its edges are unclear"
+            cause = (
+                "the polygon cuts through it"
+                if extent.start_cut or extent.stop_cut
+                else "its edges are unclear"
+            )
             raise UndecidedError(
                 f"memory array: a bank spans {middle:.2f} cells along {axis}, not a whole number ({cause}); "
                 "draw the polygon a few pixels outside the cells"
             )
         remark = f"a bank spans {middle:.2f} cells along {axis}; counted as {count}"
+    if extent.start_cut or extent.stop_cut:
+        remark = remark or f"the polygon ends on cells along {axis}; cells beyond it are not counted"
     first = _first_edge(extent, count * samples)
     return count, first, remark
 
@@ -288,12 +329,12 @@ def _report(
     origin_px: tuple[float, float],
 ) -> ArrayLattice:
     n_x, n_y = frame.samples
-    largest = max(
-        blocks, key=lambda b: (b.across.stop[0] - b.across.start[0]) * (b.down.stop[0] - b.down.start[0])
-    )
-    period = _mean_period(frame, largest)
-    per_x, remark_x = _cells_a_period(period, [b.across.cells_between(n_x) for b in blocks], "x")
-    per_y, remark_y = _cells_a_period(period.T, [b.down.cells_between(n_y) for b in blocks], "y")
+    vectors, spread = _vectors(reciprocal, covariance)
+    size = np.hypot(vectors[0], vectors[1])
+    spread = np.hypot(spread, _systematic(blocks, frame.samples))
+    period = _mean_period(frame, _largest(blocks))
+    per_x, remark_x = _cells_a_period(period, size[0], [b.across.cells_between(n_x) for b in blocks], "x")
+    per_y, remark_y = _cells_a_period(period.T, size[1], [b.down.cells_between(n_y) for b in blocks], "y")
     remarks = [text for text in (remark_x, remark_y) if text]
     found: list[Bank] = []
     places: list[tuple[int, int]] = []
@@ -305,9 +346,9 @@ def _report(
         x1, y1 = frame.to_image(left + columns * n_x / per_x, top + rows * n_y / per_y) + origin_px
         found.append(Bank((float(x0), float(y0), float(x1), float(y1)), columns, rows))
         places.append((round(left / n_x), round(top / n_y)))
-    vectors, spread = _vectors(reciprocal, covariance)
-    pitch = np.hypot(vectors[0], vectors[1]) / (per_x, per_y)
+    pitch = size / (per_x, per_y)
     rotation, skew = _angles(vectors)
+    _refuse_overlap(found)
     if abs(skew) > 0.1:
         remarks.append(f"rows and columns are {90 + skew:.2f} degrees apart, not 90: the picture is sheared")
     if strength < 0.1:
@@ -328,6 +369,29 @@ def _report(
     )
 
 
+def _systematic(blocks: list[_Block], samples: tuple[int, int]) -> Matrix:
+    """Standard uncertainty of the period from what all cells share, in px: resampling and uneven light.
+
+    A bend of SHARED_PX (standard uncertainty, from the errors on invented pictures) over a bank's length, as
+    a slope
+    of evenly spread points: sqrt(12) times it, divided by the length in periods.
+    """
+    across = math.sqrt(sum((block.across.longest() / samples[0]) ** 2 for block in blocks))
+    down = math.sqrt(sum((block.down.longest() / samples[1]) ** 2 for block in blocks))
+    return math.sqrt(12.0) * SHARED_PX / np.array([across, down])
+
+
+def _refuse_overlap(found: list[Bank]) -> None:
+    boxes = [shapely.box(*bank.bounds_px) for bank in found]
+    for index, one in enumerate(boxes):
+        for other in boxes[index + 1 :]:
+            if one.intersection(other).area > 0.03 * min(one.area, other.area):
+                raise UndecidedError(
+                    "memory array: neighbouring banks cannot be told apart at their strap; measure them "
+                    "one by one"
+                )
+
+
 def _widest(found: list[Bank], axis: int) -> int:
     """Greatest number of columns (axis 0) or rows (axis 1) in any row or column of banks."""
     totals: dict[int, int] = {}
@@ -341,7 +405,8 @@ def _widest(found: list[Bank], axis: int) -> int:
 
 
 def _vectors(reciprocal: Matrix, covariance: Matrix) -> tuple[Matrix, Matrix]:
-    """Period vectors as columns, and the standard uncertainty of their lengths by propagation (JCGM 100, 5.1.2)."""
+    """Period vectors as columns, and the standard uncertainty of their lengths by propagation (JCGM 100,
+    5.1.2)."""
     vectors = np.linalg.inv(reciprocal)
     spread = []
     for k in (0, 1):
@@ -350,7 +415,7 @@ def _vectors(reciprocal: Matrix, covariance: Matrix) -> tuple[Matrix, Matrix]:
         gradient = np.zeros((2, 2))
         gradient[:, k] = -unit @ vectors
         spread.append(math.sqrt(max(float(gradient.ravel() @ covariance @ gradient.ravel()), 0.0)))
-    return vectors, np.array(spread)
+    return np.asarray(vectors, dtype=np.float64), np.array(spread, dtype=np.float64)
 
 
 def _angles(vectors: Matrix) -> tuple[float, float]:

@@ -1,8 +1,10 @@
 """Banks of an array along one axis, and the count of cells in each, from folded profiles.
 
-A profile has the picture folded along the other axis: `profile[v, x]` is the mean of all samples at place `v` of a
+A profile has the picture folded along the other axis: `profile[v, x]` is the mean of all samples at place
+`v` of a
 cell and column `x` of the lattice frame, in which a period is `n` samples. Along x, a window of one period is
-compared with the cell's own pattern at every shift: a bank is where the likeness is high and the shift constant.
+compared with the cell's own pattern at every shift: a bank is where the likeness is high and the shift
+constant.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ BoolArray = npt.NDArray[np.bool_]
 _HARMONICS = 10
 _SAME_SHIFT = 0.12
 """Share of a period by which the shift may differ within a bank."""
+_GONE = 0.22
 _SLACK = 0.06
 """Share of a cell's contrast that an edge may gain or lose by blur and noise."""
 
@@ -40,6 +43,10 @@ class Extent:
     stop: tuple[float, float]
     start_cut: bool
     stop_cut: bool
+
+    def longest(self) -> float:
+        """Greatest length in samples."""
+        return self.stop[1] - self.start[0]
 
     def cells_between(self, cell: float) -> tuple[float, float]:
         """Least and greatest number of cells of `cell` samples that fit."""
@@ -111,7 +118,9 @@ def _scores(spectra: npt.NDArray[np.complex64], template: npt.NDArray[np.complex
     full = np.zeros((len(spectra), n // 2 + 1), dtype=np.complex128)
     full[:, 1 : 1 + cross.shape[1]] = cross
     # irfft halves: 2 Re(sum) / n; the shift s means template(x - s).
-    return np.asarray(np.fft.irfft(full, n, axis=1) * n / 2 / np.maximum(size, 1e-12)[:, None], dtype=np.float32)
+    return np.asarray(
+        np.fft.irfft(full, n, axis=1) * n / 2 / np.maximum(size, 1e-12)[:, None], dtype=np.float32
+    )
 
 
 def _typical(spectra: npt.NDArray[np.complex64], usable: BoolArray, n: int) -> npt.NDArray[np.complex64]:
@@ -130,7 +139,12 @@ def _compare(
     spectra: npt.NDArray[np.complex64], template: npt.NDArray[np.complex64], n: int
 ) -> tuple[FloatArray, npt.NDArray[np.int64]]:
     score = _scores(spectra, template, n)
-    return score.max(axis=1), np.asarray(score.argmax(axis=1), dtype=np.int64)
+    ratio = np.sqrt(
+        (np.abs(spectra) ** 2).sum(axis=(1, 2)) / max(float((np.abs(template) ** 2).sum()), 1e-12)
+    )
+    # A strap may repeat like the cells do, but hardly with the same contrast.
+    alike = score.max(axis=1) * np.minimum(1.0, 1.3 * np.minimum(ratio, 1 / np.maximum(ratio, 1e-6)))
+    return np.asarray(alike, dtype=np.float32), np.asarray(score.argmax(axis=1), dtype=np.int64)
 
 
 def _mean_aligned(
@@ -172,12 +186,16 @@ def _runs_of(good: BoolArray, shift: npt.NDArray[np.int64], n: int) -> list[Run]
 def find_extent(profile: FloatArray, covered: BoolArray, run: Run, others: list[Run], n: int) -> Extent:
     """Find both edges of a bank by how much of each cell's contrast is still there.
 
-    Along the edge, alpha(x) is the share of the cell's pattern against the outside at column x; summed with the
-    pattern's own contrast as weight it says how much of the last cell is present, whatever the outside looks like.
+    Along the edge, alpha(x) is the share of the cell's pattern against the outside at column x; summed with
+    the
+    pattern's own contrast as weight it says how much of the last cell is present, whatever the outside looks
+    like.
     """
     width = profile.shape[1]
     before = max([other.stop for other in others if other.stop <= run.start + n and other != run], default=0)
-    after = min([other.start for other in others if other.start >= run.stop - n and other != run], default=width)
+    after = min(
+        [other.start for other in others if other.start >= run.stop - n and other != run], default=width
+    )
     stop, stop_cut = _edge(profile, covered, run, after, n)
     mirrored = Run(width - run.stop, width - run.start)
     start, start_cut = _edge(profile[:, ::-1], covered[::-1], mirrored, width - before, n)
@@ -191,26 +209,27 @@ def _edge(
     template = _local_template(profile, run, n)
     begin = max(run.start, run.stop - 2 * n)
     limit = _covered_until(covered, run.stop - 1)
-    reach = min(limit, run.stop + n, max(next_start + n // 2, run.stop))
-    outside = _outside(profile, run, min(limit, max(next_start, run.stop)), n)
+    reach = min(limit, run.stop + n, max(next_start + n // 4, run.stop))
+    outside = _outside(profile, template, run, min(limit, max(next_start + n // 4, run.stop)), n)
     columns = np.arange(begin, run.stop + 2 * n)
     pattern = template[:, columns % n]
-    if outside is None:
-        contrast = ((pattern - template.mean()) ** 2).mean(axis=0)
-    else:
-        contrast = ((pattern - outside[:, None]) ** 2).mean(axis=0)
-    contrast += 0.02 * float(contrast.mean())
-    misfit = ((profile[:, begin:reach] - pattern[:, : reach - begin]) ** 2).mean(axis=0)
-    floor = float(np.median(misfit[: max(run.stop - n // 2 - begin, 1)]))
+    against = template.mean() if outside is None else outside[:, None]
+    difference = pattern - against
+    contrast = (difference**2).mean(axis=0)
     seen = contrast[: reach - begin]
-    alpha = np.clip(1.0 - np.sqrt(np.maximum(misfit - floor, 0.0) / seen), 0.0, 1.0)
-    alpha = _until_gone(alpha, seen, n)
-    present = float((alpha * seen).sum())
-    total = np.concatenate([[0.0], np.cumsum(contrast)])
+    part, expected = profile[:, begin:reach], pattern[:, : reach - begin]
+    shares = ((part - against) * difference[:, : reach - begin]).mean(axis=0)
+    misfit = ((part - expected) ** 2).mean(axis=0)
+    floor = 2 * float(np.median(misfit[: max(run.stop - n // 2 - begin, 1)]))
+    shares = np.where(misfit > seen + floor, 0.0, np.clip(shares, 0.0, seen))
+    shares = _until_gone(shares, seen, n)
+    present = float(shares.sum())
+    total = np.concatenate([[0.0], np.cumsum(contrast + 1e-6 * float(contrast.mean()))])
     slack = _SLACK * float(contrast[:n].sum())
-    if reach == limit and reach - begin > 0 and float(alpha[-max(n // 6, 1) :].mean()) > 0.5:
+    last = slice(-max(n // 6, 1), None)
+    if reach == limit and float(shares[last].sum()) > 0.5 * float(seen[last].sum()):
         # Still the cells' pattern where the polygon ends: the polygon is the edge.
-        low = float(np.interp(present - slack, total, np.arange(len(total))))
+        low = _place(total, present - slack)
         return (begin + low, float(limit) + 0.5), True
     low, high = (_place(total, value) for value in (present - slack, present + slack))
     return (begin + low, begin + high), False
@@ -220,14 +239,15 @@ def _place(total: npt.NDArray[np.float64], value: float) -> float:
     return float(np.interp(value, total, np.arange(len(total))))
 
 
-def _until_gone(alpha: npt.NDArray[np.float64], contrast: npt.NDArray[np.float64], n: int) -> npt.NDArray[np.float64]:
-    """Drop likeness by chance beyond the place where half a cell's contrast in a row is missing."""
-    missing = np.cumsum((1.0 - alpha) * contrast)
-    gone = np.flatnonzero(missing > 0.5 * float(contrast[:n].sum()))
+def _until_gone(shares: FloatArray, contrast: FloatArray, n: int) -> FloatArray:
+    """Drop likeness by chance beyond the place where _GONE of a period's contrast is missing within half a
+    period."""
+    missing = np.concatenate([np.zeros(n // 2), np.cumsum(contrast - shares)])
+    gone = np.flatnonzero(missing[n // 2 :] - missing[: len(shares)] > _GONE * float(contrast[:n].sum()))
     if len(gone):
-        alpha = alpha.copy()
-        alpha[gone[0] :] = 0.0
-    return alpha
+        shares = shares.copy()
+        shares[gone[0] :] = 0.0
+    return shares
 
 
 def _local_template(profile: FloatArray, run: Run, n: int) -> FloatArray:
@@ -241,7 +261,7 @@ def _local_template(profile: FloatArray, run: Run, n: int) -> FloatArray:
     mean = profile[:, columns].reshape(profile.shape[0], periods, n).mean(axis=1)
     template = np.empty_like(mean)
     template[:, columns[:n] % n] = mean
-    return template
+    return np.asarray(template, dtype=np.float32)
 
 
 def _covered_until(covered: BoolArray, place: int) -> int:
@@ -249,11 +269,18 @@ def _covered_until(covered: BoolArray, place: int) -> int:
     return int(place + gaps[0]) if len(gaps) else len(covered)
 
 
-def _outside(profile: FloatArray, run: Run, limit: int, n: int) -> FloatArray | None:
-    """Typical column beyond the run, or None when the picture ends there."""
-    low, high = run.stop + n // 4, min(limit, run.stop + 2 * n)
-    if high - low < max(2, n // 8):
-        low = run.stop + 1
+def _outside(profile: FloatArray, template: FloatArray, run: Run, limit: int, n: int) -> FloatArray | None:
+    """Typical column beyond the run, or None when the cells' pattern goes on to the end.
+
+    A run overhangs its bank a little, so the columns are chosen by how badly the cells' pattern fits them.
+    """
+    low, high = max(run.start, run.stop - n // 3), min(limit, run.stop + 2 * n)
     if high - low < 2:
         return None
-    return np.asarray(np.median(profile[:, low:high], axis=1), dtype=np.float32)
+    columns = np.arange(low, high)
+    misfit = ((profile[:, low:high] - template[:, columns % n]) ** 2).mean(axis=0)
+    wide = min(max(2, n // 6), len(columns))
+    smooth = np.convolve(misfit, np.ones(wide) / wide, mode="same")
+    if smooth.max() < 0.25 * float(((template - template.mean()) ** 2).mean()):
+        return None
+    return np.asarray(np.median(profile[:, columns[smooth > 0.5 * smooth.max()]], axis=1), dtype=np.float32)

@@ -10,6 +10,15 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float32]
 
 MIRROR_LIKENESS = 0.9
+AXES_ALIKE, AXES_UNLIKE = -0.6, -1.25
+"""Both mirror axes of a pair of cells are borders between cells, where the picture is much the same; a cell
+that is
+symmetric in itself has a border on one and its middle on the other. On invented cells of both kinds (blur up
+to
+1.2 px) the likeness of the axes is above the first for pairs, and below the second for symmetric cells."""
+EQUAL_PARTS = 0.96
+RESOLVED_PX = 8.0
+"""Below this period a pair of cells blurs into one sinusoid and the axes say nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +58,16 @@ def symmetry(period: FloatArray) -> Symmetry:
         third=third,
         axes_alike=_axes_alike(period, centre / 2),
     )
+
+
+def parts_of(period: FloatArray) -> tuple[int, int]:
+    """How many equal parts (1, 2 or 3) the mean period (n_y, n_x) falls into along x and y."""
+
+    def one(values: FloatArray) -> int:
+        found = symmetry(values)
+        return 3 if found.third > EQUAL_PARTS else 2 if found.half > EQUAL_PARTS else 1
+
+    return one(period), one(np.ascontiguousarray(period.T))
 
 
 def _axes_alike(period: FloatArray, axis: float) -> float:

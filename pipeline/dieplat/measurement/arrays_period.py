@@ -1,8 +1,11 @@
 """The coarse lattice of a repeating picture, from its autocorrelation.
 
-The autocorrelation of a repeating picture peaks at every lattice vector, whatever the phase of the pattern and
-whatever stands between the banks (Wiener-Khinchin theorem; computed through the power spectrum). A candidate is
-accepted as a period only when its multiples are peaks of the same height, which keeps sub-patterns of a cell and
+The autocorrelation of a repeating picture peaks at every lattice vector, whatever the phase of the pattern
+and
+whatever stands between the banks (Wiener-Khinchin theorem; computed through the power spectrum). A candidate
+is
+accepted as a period only when its multiples are peaks of the same height, which keeps sub-patterns of a cell
+and
 fractions of a period out.
 """
 
@@ -25,13 +28,16 @@ _FINE = 4
 _FINE_REACH_PX = 40
 
 
-def flatten(image: FloatArray, mask: npt.NDArray[np.bool_], sigma_px: float) -> FloatArray:
-    """Subtract the local mean inside `mask` (Gaussian, `sigma_px`); zero outside it."""
+def flatten(image: FloatArray, mask: npt.NDArray[np.bool_], size_px: float) -> FloatArray:
+    """Subtract the local mean inside `mask` (a box of `size_px`, twice); zero outside it."""
     weight = mask.astype(np.float32)
-    blur = {"ksize": (0, 0), "sigmaX": sigma_px, "borderType": cv2.BORDER_CONSTANT}
-    mean = cv2.GaussianBlur(image * weight, **blur)
-    norm = cv2.GaussianBlur(weight, **blur)
-    flat = np.where(mask, image - mean / np.maximum(norm, 1e-6), 0.0)
+    size = (2 * round(size_px / 2) + 1,) * 2
+
+    def smooth(values: FloatArray) -> FloatArray:
+        once = cv2.blur(values, size, borderType=cv2.BORDER_CONSTANT)
+        return np.asarray(cv2.blur(once, size, borderType=cv2.BORDER_CONSTANT), dtype=np.float32)
+
+    flat = np.where(mask, image - smooth(image * weight) / np.maximum(smooth(weight), 1e-6), 0.0)
     return np.asarray(flat, dtype=np.float32)
 
 
@@ -58,9 +64,10 @@ def coarse_lattice(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vect
         If the picture shows no period along one of the axes, or one below the sampling limit.
     """
     window = _window(mask, 1024)
-    flat = flatten(image[window], mask[window], sigma_px=24.0)
+    level = float(np.abs(image[mask]).mean())
+    flat = flatten(image[window], mask[window], size_px=64.0)
     try:
-        return _lattice_of(flat, mask[window])
+        return _lattice_of(flat, mask[window], level)
     except UndecidedError:
         size = max(image.shape)
         step = 2 if size > 256 else 1
@@ -72,7 +79,7 @@ def coarse_lattice(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vect
         shape = (image.shape[1] // step, image.shape[0] // step)
         small = cv2.resize(image, shape, interpolation=cv2.INTER_AREA)
         small_mask = cv2.resize(mask.astype(np.float32), shape, interpolation=cv2.INTER_AREA) > 0.999
-        a_x, a_y, strength = _lattice_of(flatten(small, small_mask, max(shape) / 8), small_mask)
+        a_x, a_y, strength = _lattice_of(flatten(small, small_mask, max(shape) / 4), small_mask, level)
         if min(np.hypot(*a_x), np.hypot(*a_y)) < 12:
             # Averaging step x step pixels folds frequencies: a short period seen only here may be an alias.
             raise
@@ -87,7 +94,8 @@ def _window(mask: npt.NDArray[np.bool_], size: int) -> tuple[slice, slice]:
 
 
 def _autocorrelation(flat: FloatArray, mask: npt.NDArray[np.bool_]) -> FloatArray:
-    """Autocorrelation by lag, normalised by the overlap of the mask and by lag zero; lag (0, 0) at the centre."""
+    """Autocorrelation by lag, normalised by the overlap of the mask and by lag zero; lag (0, 0) at the
+    centre."""
     shape = tuple(fft.next_fast_len(2 * n, real=True) for n in flat.shape)
     power = np.abs(fft.rfft2(flat, shape)) ** 2
     overlap = np.abs(fft.rfft2(mask.astype(np.float32), shape)) ** 2
@@ -98,9 +106,9 @@ def _autocorrelation(flat: FloatArray, mask: npt.NDArray[np.bool_]) -> FloatArra
     return np.asarray(value, dtype=np.float32)
 
 
-def _lattice_of(flat: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vector, Vector, float]:
-    spread = float(flat[mask].std()) if mask.any() else 0.0
-    if spread <= 0.0:
+def _lattice_of(flat: FloatArray, mask: npt.NDArray[np.bool_], level: float) -> tuple[Vector, Vector, float]:
+    # Rounding of 32-bit sums leaves about 1e-6 of the grey level.
+    if not mask.any() or float(flat[mask].std()) <= 1e-4 * level:
         raise UndecidedError("memory array: the picture is flat inside the polygon; nothing repeats there")
     value = _autocorrelation(flat, mask)
     across, strength_x = _shortest_period(value, "x")
@@ -109,7 +117,8 @@ def _lattice_of(flat: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vector, 
 
 
 def _shortest_period(value: FloatArray, axis: str) -> tuple[Vector, float]:
-    """Find the shortest period vector (along, across) in the wedge around the first axis of (across, along)."""
+    """Find the shortest period vector (along, across) in the wedge around the first axis of (across,
+    along)."""
     centre = (value.shape[0] // 2, value.shape[1] // 2)
     reach = min(centre[1] - 2, int((centre[0] - 3) / _WEDGE))
     candidates = _fine_peaks(value, centre) + _plain_peaks(value, centre, reach)
@@ -126,12 +135,14 @@ def _shortest_period(value: FloatArray, axis: str) -> tuple[Vector, float]:
         length = float(np.hypot(*vector))
         if length < NYQUIST_PX:
             raise UndecidedError(
-                f"memory array: the period along {axis} is {length:.2f} px, below the {NYQUIST_PX} px that sampling "
+                f"memory array: the period along {axis} is {length:.2f} px, below the {NYQUIST_PX} px "
+                f"that sampling "
                 "allows; photograph at a higher magnification"
             )
         return vector, height
     raise UndecidedError(
-        f"memory array: no period along {axis} holds over several cells; draw the polygon close around the array, "
+        f"memory array: no period along {axis} holds over several cells; draw the polygon close around "
+        f"the array, "
         "or photograph at a higher magnification"
     )
 

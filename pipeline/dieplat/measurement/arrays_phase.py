@@ -1,11 +1,13 @@
 """Pitch and rotation of a lattice by phase: demodulation at its harmonics.
 
-The picture is multiplied by exp(-2 pi i g r) and averaged in windows of a few cells. The phase of the result is
+The picture is multiplied by exp(-2 pi i g r) and averaged in windows of a few cells. The phase of the result
+is
 flat where g is the true frequency; its slope is what g still lacks.
 
 Sources: M. Takeda, H. Ina, S. Kobayashi, J. Opt. Soc. Am. 72, 156-160 (1982), fringe analysis by demodulation;
 M. J. Hytch, E. Snoeck, R. Kilaas, Ultramicroscopy 74, 131-146 (1998), the gradient of the geometric phase of a
-lattice is the change of its reciprocal vector. The uncertainty of the slopes is the cluster-robust covariance of
+lattice is the change of its reciprocal vector. The uncertainty of the slopes is the cluster-robust
+covariance of
 a least-squares fit (K.-Y. Liang, S. L. Zeger, Biometrika 73, 13-22 (1986)), since neighbouring windows overlap
 and share local distortion.
 """
@@ -73,9 +75,10 @@ def demodulate(flat: FloatArray, reciprocal: Matrix) -> PhaseMap:
 def _orders(reciprocal: Matrix) -> npt.NDArray[np.int64]:
     pairs = [
         (h, k)
-        for h in range(0, _MAX_ORDER + 1)
+        for h in range(_MAX_ORDER + 1)
         for k in range(-_MAX_ORDER, _MAX_ORDER + 1)
-        if (h > 0 or k > 0) and np.abs(np.array([h, k]) @ reciprocal).max() < _MAX_FREQUENCY
+        if (h > 0 or k > 0)
+        and np.abs(np.array([h, k]) @ reciprocal).max() < _MAX_FREQUENCY
         and abs(h) + abs(k) <= _MAX_ORDER
     ]
     return np.array(pairs, dtype=np.int64)
@@ -91,7 +94,9 @@ def _strongest(orders: npt.NDArray[np.int64], power: Matrix, count: int = 6) -> 
         if not any(orders[i, part] for i in keep):
             extra = [int(i) for i in ranked if orders[i, part]]
             if not extra:
-                raise UndecidedError("memory array: one axis of the lattice shows no harmonic that can be sampled")
+                raise UndecidedError(
+                    "memory array: one axis of the lattice shows no harmonic that can be sampled"
+                )
             keep.append(extra[0])
     return np.array(keep, dtype=np.int64)
 
@@ -111,7 +116,7 @@ def advance(phase: PhaseMap, reciprocal: Matrix) -> Matrix:
     """
     signal = phase.signal.copy()
     result = reciprocal.copy()
-    for reach in (1, 3, 8):
+    for reach in (1, 2):
         slopes = np.zeros((len(phase.orders), 2))
         weight = np.zeros((len(phase.orders), 2))
         for part, centre in ((0, phase.centre_x), (1, phase.centre_y)):
@@ -129,8 +134,12 @@ def advance(phase: PhaseMap, reciprocal: Matrix) -> Matrix:
         result += change
         turn = phase.orders @ change
         signal *= np.exp(
-            -2j * np.pi * (turn[:, 0, None, None] * phase.centre_x[None, None, :]
-                           + turn[:, 1, None, None] * phase.centre_y[None, :, None])
+            -2j
+            * np.pi
+            * (
+                turn[:, 0, None, None] * phase.centre_x[None, None, :]
+                + turn[:, 1, None, None] * phase.centre_y[None, :, None]
+            )
         )
     return result
 
@@ -153,6 +162,8 @@ class CellPhases:
     u: Matrix
     v: Matrix
     bank: npt.NDArray[np.int64]
+    shapes: tuple[tuple[int, int, int, int], ...]
+    """Of each bank: rows and columns of groups, and periods a group along y and x."""
 
 
 def cell_phases(
@@ -163,11 +174,12 @@ def cell_phases(
 ) -> CellPhases:
     """Demodulate whole periods inside the banks of a picture resampled to `samples` a period.
 
-    A window of exactly one period holds a whole number of cycles of every harmonic, so none leaks into another.
+    A window of exactly one period holds a whole number of cycles of every harmonic, so none leaks into
+    another.
     `rectangles` are the banks' (i0, j0, i1, j1) in samples.
     """
     n_x, n_y = samples
-    signals, us, vs, bank = [], [], [], []
+    signals, us, vs, bank, shapes = [], [], [], [], []
     for index, (i0, j0, i1, j1) in enumerate(rectangles):
         columns, rows = (i1 - i0) // n_x, (j1 - j0) // n_y
         if columns < 1 or rows < 1:
@@ -182,15 +194,23 @@ def cell_phases(
         down = np.exp(-2j * np.pi * np.outer(np.arange(n_y), orders[:, 1]) / n_y)
         signals.append(np.einsum("ryck,yk->krc", sums @ across, down).reshape(len(orders), -1))
         v, u = np.meshgrid(
-            j0 / n_y + (np.arange(rows) + 0.5) * group_y, i0 / n_x + (np.arange(columns) + 0.5) * group_x, indexing="ij"
+            j0 / n_y + (np.arange(rows) + 0.5) * group_y,
+            i0 / n_x + (np.arange(columns) + 0.5) * group_x,
+            indexing="ij",
         )
+        shapes.append((rows, columns, group_y, group_x))
         us.append(u.ravel())
         vs.append(v.ravel())
         bank.append(np.full(u.size, index, dtype=np.int64))
     if not signals:
         raise UndecidedError("memory array: no bank holds a whole period of the cells")
     return CellPhases(
-        orders, np.concatenate(signals, axis=1), np.concatenate(us), np.concatenate(vs), np.concatenate(bank)
+        orders,
+        np.concatenate(signals, axis=1),
+        np.concatenate(us),
+        np.concatenate(vs),
+        np.concatenate(bank),
+        tuple(shapes),
     )
 
 
@@ -204,12 +224,19 @@ def fit_banks(cells: CellPhases) -> tuple[Matrix, Matrix]:
     covariance : ndarray of shape (4, 4)
         Of D, row by row.
     """
+    start = _steps(cells)
+    turn = cells.orders @ start
+    signals = cells.signal * np.exp(-2j * np.pi * (turn[:, :1] * cells.u + turn[:, 1:] * cells.v))
     groups = _clusters(cells.u, cells.v)
     normal, right = np.zeros((4, 4)), np.zeros(4)
     parts = []
-    for order, z in zip(cells.orders, cells.signal, strict=True):
-        design = 2 * np.pi * np.stack(
-            [order[0] * cells.u, order[0] * cells.v, order[1] * cells.u, order[1] * cells.v], axis=1
+    for order, z in zip(cells.orders, signals, strict=True):
+        design = (
+            2
+            * np.pi
+            * np.stack(
+                [order[0] * cells.u, order[0] * cells.v, order[1] * cells.u, order[1] * cells.v], axis=1
+            )
         )
         residual, weight, centred = np.zeros(len(z)), np.zeros(len(z)), np.zeros_like(design)
         for index in np.unique(cells.bank):
@@ -233,7 +260,33 @@ def fit_banks(cells: CellPhases) -> tuple[Matrix, Matrix]:
         np.add.at(scores, groups, centred * (weight * (residual - centred @ change))[:, None])
     scores = scores[np.unique(groups)]
     middle = scores.T @ scores * (len(scores) / max(len(scores) - 4, 1))
-    return change.reshape(2, 2), np.asarray(inverse @ middle @ inverse)
+    return start + change.reshape(2, 2), np.asarray(inverse @ middle @ inverse)
+
+
+def _steps(cells: CellPhases) -> Matrix:
+    """First estimate of D from the phase steps between groups of one bank, which cannot wrap as long phases
+    do."""
+    result = np.zeros((2, 2))
+    ends = np.cumsum([rows * columns for rows, columns, _, _ in cells.shapes])
+    for reach in (1, 3, 9):
+        turn = cells.orders @ result
+        signal = cells.signal * np.exp(-2j * np.pi * (turn[:, :1] * cells.u + turn[:, 1:] * cells.v))
+        total: dict[tuple[int, int], npt.NDArray[np.complex128]] = {}
+        for end, (rows, columns, group_y, group_x) in zip(ends, cells.shapes, strict=True):
+            grid = signal[:, end - rows * columns : end].reshape(-1, rows, columns)
+            for part, step, moved in ((0, group_x, np.swapaxes(grid, 1, 2)), (1, group_y, grid)):
+                if moved.shape[1] > reach:
+                    product = (moved[:, reach:] * moved[:, :-reach].conj()).sum(axis=(1, 2))
+                    key = (part, reach * step)
+                    total[key] = total.get(key, np.zeros(len(cells.orders), dtype=np.complex128)) + product
+        for part in (0, 1):
+            found = [(key[1], value) for key, value in total.items() if key[0] == part]
+            if found:
+                slopes = np.concatenate([np.angle(value) / (2 * np.pi * step) for step, value in found])
+                weight = np.concatenate([np.abs(value) * step**2 for step, value in found])
+                orders = np.concatenate([cells.orders] * len(found))
+                result[:, part] += _solve_orders(orders, slopes, weight)
+    return result
 
 
 def _phases(z: npt.NDArray[np.complex128]) -> tuple[Matrix, Matrix]:
@@ -247,4 +300,4 @@ def _clusters(x: Matrix, y: Matrix, along: int = 6) -> npt.NDArray[np.int64]:
         span = max(float(np.ptp(values)), 1e-9)
         return np.minimum(((values - values.min()) / span * along).astype(np.int64), along - 1)
 
-    return share(y) * along + share(x)
+    return np.asarray(share(y) * along + share(x), dtype=np.int64)

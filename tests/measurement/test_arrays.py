@@ -1,0 +1,176 @@
+"""Memory arrays: known lattices put in must come back, or be refused.
+
+The truth is the recipe of each invented picture (array_pictures.py), drawn by supersampling and independent
+of the
+library. The uncertainty is checked against JCGM 100's meaning of a standard uncertainty.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from array_pictures import Recipe, draw
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.arrays import measure_array
+
+TWO_TENTHS_OF_A_PERMILLE = 2e-4
+
+
+def check(recipe: Recipe, found, tolerance: float = TWO_TENTHS_OF_A_PERMILLE) -> None:
+    assert found.columns == sum(recipe.columns)
+    assert found.rows == sum(recipe.rows)
+    assert found.cells == sum(recipe.columns) * sum(recipe.rows)
+    assert len(found.banks) == len(recipe.columns) * len(recipe.rows)
+    assert (found.mirrored_x, found.mirrored_y) == (recipe.mirrored_x, recipe.mirrored_y)
+    assert found.pitch_x_px == pytest.approx(recipe.pitch_x, rel=tolerance)
+    assert found.pitch_y_px == pytest.approx(recipe.pitch_y, rel=tolerance)
+
+
+def test_a_plain_array_is_counted_and_its_pitch_read():
+    recipe = Recipe()
+    found = measure_array(*draw(recipe))
+    check(recipe, found)
+    assert found.rotation_deg == pytest.approx(0.0, abs=0.004)  # 3 grey levels of noise on 450 px
+    left, top, right, bottom = found.banks[0].bounds_px
+    assert (left, top) == pytest.approx(np.add(recipe.offset, recipe.margin_px), abs=0.35 * recipe.pitch_y)
+    assert (right - left, bottom - top) == pytest.approx(recipe.size, rel=1e-3)
+
+
+@pytest.mark.parametrize("rotation_deg", [-2.0, 0.37, 1.5])
+def test_rotation_is_read_to_a_few_millidegrees(rotation_deg: float):
+    recipe = Recipe(rotation_deg=rotation_deg)
+    found = measure_array(*draw(recipe))
+    check(recipe, found)
+    assert found.rotation_deg == pytest.approx(rotation_deg, abs=0.004)
+
+
+@pytest.mark.parametrize(("mirrored_x", "mirrored_y"), [(True, False), (False, True), (True, True)])
+def test_mirrored_cells_give_the_pitch_of_one_cell(mirrored_x: bool, mirrored_y: bool):
+    recipe = Recipe(columns=(41,), rows=(37,), mirrored_x=mirrored_x, mirrored_y=mirrored_y, rotation_deg=0.6)
+    check(recipe, measure_array(*draw(recipe)))
+
+
+def test_straps_that_shift_the_lattice_do_not_spoil_pitch_or_count():
+    recipe = Recipe(
+        columns=(20, 16, 24),
+        rows=(22, 30),
+        straps_x=(17.3, 40.9),
+        straps_y=(13.1,),
+        mirrored_y=True,
+        rotation_deg=-0.8,
+    )
+    check(recipe, measure_array(*draw(recipe)))
+
+
+@pytest.mark.parametrize("outside", ["plain", "bright", "busy"])
+def test_what_stands_around_the_array_does_not_change_the_count(outside: str):
+    recipe = Recipe(outside=outside, margin_px=10.0, rotation_deg=0.9)
+    check(recipe, measure_array(*draw(recipe)))
+
+
+def test_colour_and_jpeg():
+    recipe = Recipe(colour=True, jpeg=85, rotation_deg=0.4, seed=3)
+    check(recipe, measure_array(*draw(recipe)))
+
+
+@pytest.mark.parametrize("pitch", [(4.13, 5.07), (37.7, 52.3)])
+def test_small_and_large_cells(pitch: tuple[float, float]):
+    count = 60 if pitch[0] < 10 else 14
+    recipe = Recipe(
+        pitch_x=pitch[0], pitch_y=pitch[1], columns=(count,), rows=(count,), rotation_deg=0.3, blur_px=0.6
+    )
+    check(recipe, measure_array(*draw(recipe)))
+
+
+def test_the_crop_may_lie_anywhere_on_the_mosaic():
+    picture, outline = draw(Recipe())
+    here = measure_array(picture, outline)
+    there = measure_array(picture, shapely.affinity.translate(outline, 5000, 7000), origin_px=(5000, 7000))
+    assert there.pitch_x_px == pytest.approx(here.pitch_x_px, rel=1e-9)
+    assert np.subtract(there.banks[0].bounds_px, here.banks[0].bounds_px) == pytest.approx(
+        [5000, 7000, 5000, 7000]
+    )
+
+
+def test_sixteen_bit_pictures_give_the_same_lattice():
+    picture, outline = draw(Recipe())
+    eight = measure_array(picture, outline)
+    sixteen = measure_array(picture.astype(np.uint16) * 257, outline)
+    assert sixteen.pitch_x_px == pytest.approx(eight.pitch_x_px, rel=1e-6)
+    assert sixteen.cells == eight.cells
+
+
+def test_a_cell_that_is_its_own_mirror_image_is_one_cell_and_says_so():
+    blob = [(0.25, 0.25, 0.75, 0.75, 80.0)]
+    recipe = Recipe(pitch_x=20.3, pitch_y=16.2, columns=(20,), rows=(20,))
+    found = measure_array(*draw(recipe, blob))
+    check(recipe, found)
+    assert any("mirror image" in remark for remark in found.remarks)
+
+
+def test_uncertainties_cover_the_errors():
+    """About 68 % of errors within one u, 95 % within two (JCGM 100, 6.1.2); 24 errors: at least 10 and 19.
+
+    Binomial bounds: P(fewer than 10 of 24 at 0.68) = 0.3 %, P(fewer than 19 of 24 at 0.95) = 0.1 %.
+    """
+    scores = []
+    for seed in range(12):
+        recipe = Recipe(
+            seed=seed, rotation_deg=0.11 * seed - 0.6, pitch_x=9.3 + 0.37 * seed, columns=(28,), rows=(24,)
+        )
+        found = measure_array(*draw(recipe, factor=3))
+        scores.append((found.pitch_x_px - recipe.pitch_x) / found.pitch_x_px_u)
+        scores.append((found.pitch_y_px - recipe.pitch_y) / found.pitch_y_px_u)
+    assert np.sum(np.abs(scores) < 1) >= 10
+    assert np.sum(np.abs(scores) < 2) >= 19
+
+
+def test_noise_is_refused():
+    picture = np.random.default_rng(5).normal(120, 20, (300, 300)).clip(0, 255).astype(np.uint8)
+    with pytest.raises(UndecidedError):
+        measure_array(picture, shapely.box(10, 10, 290, 290))
+
+
+def test_a_flat_picture_is_refused():
+    with pytest.raises(UndecidedError, match="flat"):
+        measure_array(np.full((200, 200), 90, np.uint8), shapely.box(5, 5, 195, 195))
+
+
+def test_lines_without_a_second_period_are_refused():
+    x = np.arange(300)
+    rows = np.random.default_rng(1).normal(0, 3, (300, 300))
+    picture = (120 + 60 * np.cos(2 * np.pi * x / 9.7)[None, :] + rows).clip(0, 255).astype(np.uint8)
+    with pytest.raises(UndecidedError):
+        measure_array(picture, shapely.box(5, 5, 295, 295))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_below_four_pixels_it_is_right_or_refused(seed: int):
+    rng = np.random.default_rng(seed)
+    pitch = rng.uniform(1.7, 4.0, 2)
+    recipe = Recipe(
+        pitch_x=float(pitch[0]),
+        pitch_y=float(pitch[1]),
+        columns=(90,),
+        rows=(80,),
+        blur_px=0.4,
+        seed=seed,
+        rotation_deg=float(rng.uniform(-1, 1)),
+        mirrored_x=bool(seed % 2),
+    )
+    try:
+        found = measure_array(*draw(recipe, factor=6))
+    except UndecidedError:
+        return
+    assert found.pitch_x_px == pytest.approx(recipe.pitch_x, rel=2e-3)
+    assert found.pitch_y_px == pytest.approx(recipe.pitch_y, rel=2e-3)
+    assert found.cells == 90 * 80
+
+
+def test_a_polygon_through_the_cells_is_said_so():
+    # Half a cell is cut off on every side along x: 39 periods are left.
+    found = measure_array(*draw(Recipe(margin_px=-0.5 * 11.37)))
+    assert found.columns == 39
+    assert any("polygon ends on cells" in remark for remark in found.remarks)
