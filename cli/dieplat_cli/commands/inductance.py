@@ -53,7 +53,13 @@ def register(app: typer.Typer) -> None:
 def inductance(
     shape: Annotated[ShapeName, typer.Option("--shape", help="Outline of the spiral.")],
     turns: Annotated[float, typer.Option("--turns", help="Conductor turns; fractions allowed.")],
-    outer_um: Annotated[float, typer.Option("--outer-um", help="Outer diameter over the metal.")],
+    outer_um: Annotated[
+        float,
+        typer.Option(
+            "--outer-um",
+            help="Outer diameter over the metal: flat to flat; circle: twice the largest radius.",
+        ),
+    ],
     width_um: Annotated[float, typer.Option("--width-um", help="Width of the conductor.")],
     spacing_um: Annotated[float, typer.Option("--spacing-um", help="Gap between turns.")],
     thickness_um: Annotated[float, typer.Option("--thickness-um", help="Metal thickness assumed.")] = 2.0,

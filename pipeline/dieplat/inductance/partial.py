@@ -198,9 +198,9 @@ def mutual_pairs(
 
     Parallel pairs are averaged over both rectangular sections. Pairs at an angle are taken as filaments whose
     distance includes the mean square of the thickness. Close pairs at less than 45 degrees (a curve drawn in
-    short pieces) get besides, fading towards 45 degrees, the difference that averaging over the sections makes
-    for the same pair turned parallel, so that a bar cut into short pieces, straight or slightly bent, adds up
-    to the whole.
+    short pieces) get besides, fading towards 45 degrees, the difference that averaging over the sections
+    makes for the same pair turned parallel: a bar cut into short pieces, straight or slightly bent, then adds
+    up to the whole.
     """
     p1, q1, p2, q2 = first.start_um[i], first.end_um[i], second.start_um[j], second.end_um[j]
     d1, d2 = q1 - p1, q2 - p2
