@@ -1,0 +1,40 @@
+"""The sample in the repository is what its recipe makes."""
+
+import json
+import tomllib
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from dieplat.files import to_plain
+from dieplat.phantom import plan_phantom, render_truth_window, scenario_for
+
+SAMPLE = Path(__file__).parents[2] / "sample_tiles"
+
+
+@pytest.fixture(scope="module")
+def planned():
+    recipe = tomllib.loads((SAMPLE / "RECIPE.toml").read_text())
+    return plan_phantom(scenario_for(recipe["preset"]), seed=recipe["seed"], preset=recipe["preset"])
+
+
+def test_the_recipe_still_gives_the_truth_on_file(planned):
+    on_file = json.loads((SAMPLE / "truth.json").read_text())
+    on_file.pop("made_by")
+    assert on_file == json.loads(json.dumps(to_plain(planned.to_dict())))
+
+
+def test_the_tiles_are_all_there_and_of_one_size(planned):
+    assert {p.name for p in (SAMPLE / "tiles").iterdir()} == {tile.name for tile in planned.tiles}
+    assert sum(p.stat().st_size for p in (SAMPLE / "tiles").iterdir()) < 15_000_000
+
+
+def test_a_tile_on_file_shows_the_die_that_the_recipe_draws(planned):
+    tile = next(t for t in planned.tiles if (t.row, t.column) == (2, 0))
+    seen = cv2.imread(str(SAMPLE / "tiles" / tile.name)).astype(float).mean(axis=2)[300:600, 400:800]
+    x0, y0 = round(tile.x_px) + 400, round(tile.y_px) + 300
+    ideal = render_truth_window(planned, x0, y0, x0 + 400, y0 + 300).mean(axis=2)
+    # Rounding the place to whole pixels, defocus and noise leave a correlation of about 0.99.
+    assert np.corrcoef(seen.ravel(), ideal.ravel())[0, 1] > 0.97
