@@ -177,3 +177,12 @@ def test_an_ordinary_die_has_coils_and_cells_that_can_be_measured(seed):
     assert all(c["inner_um"] > 0.2 * c["outer_um"] for c in coils)
     arrays = [b.array for b in truth.die.blocks if b.kind == "memory_array"]
     assert any(min(a["pitch_x_um"], a["pitch_y_um"]) >= 5.0 * um for a in arrays)
+
+
+def test_the_lens_of_the_lens_preset_bends_either_way():
+    from dieplat.phantom import plan_phantom, scenario_for
+
+    small = scenario_for("lens", **SMALL)
+    found = [plan_phantom(small, seed=seed, preset="lens").to_dict()["lens"]["k1"] for seed in range(6)]
+    assert all(0.008 <= abs(k1) <= 0.02 for k1 in found)
+    assert min(found) < 0.0 < max(found)

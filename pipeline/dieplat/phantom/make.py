@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace as changed
 from pathlib import Path
 
 import cv2
@@ -84,6 +85,10 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
         for k, (r, c) in enumerate(order)
         if written[r, c]
     )
+    camera = scenario.camera
+    if scenario.k1_size is not None:
+        lens = np.random.default_rng([seed, 3])
+        camera = changed(camera, k1=float(lens.choice([-1.0, 1.0]) * lens.uniform(*scenario.k1_size)))
     far = corners[written].max(axis=0) + np.array([width, height])
     pitch_true = scenario.pitch_um + scenario.pitch_u_um * float(rng.standard_normal())
     return Truth(
@@ -102,7 +107,7 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
         DieRaster(die, um_x),
         tiles,
         tuple(names[place] for place in missing),
-        scenario.camera,
+        camera,
         scenario.stage,
         scenario.pitch_um,
         pitch_true,

@@ -26,6 +26,8 @@ class Scenario:
     die: DiePlan = field(default_factory=DiePlan)
     camera: CameraPlan = field(default_factory=CameraPlan)
     stage: StagePlan = field(default_factory=StagePlan)
+    k1_size: tuple[float, float] | None = None
+    """If given, the lens's k1 has a size from this range and a sign by the seed, instead of the camera's own."""
     pitch_um: float = 10.0
     pitch_u_um: float = 0.002
     ruler_rotation_deg: float = 0.8
@@ -65,7 +67,7 @@ PRESETS: dict[str, Scenario] = {
         columns=5,
         die=DiePlan(order=(("blank", 0.8), ("logic", 0.2)), dirt=0.0, texture=0.0, antenna=False, fill=0.0),
     ),
-    "lens": Scenario(camera=CameraPlan(k1=0.015, k2=0.002)),
+    "lens": Scenario(k1_size=(0.008, 0.02)),
     "shaded": Scenario(camera=CameraPlan(vignetting=0.35, exposure_drift=0.20, white_balance_drift=0.06)),
     "order": Scenario(naming="order"),
     "missing": Scenario(missing=2),
