@@ -1,7 +1,7 @@
 """Memory arrays: pitch, rotation, banks and the count of cells, read from the picture.
 
-The way: coarse period vectors from the autocorrelation (arrays_period), fine ones by phase (arrays_phase), the
-picture resampled so that a period is a whole number of samples, banks and counts from folded profiles
+The way: coarse period vectors from the autocorrelation (arrays_period), fine ones by phase (arrays_phase),
+the picture resampled so that a period is a whole number of samples, banks and counts from folded profiles
 (arrays_banks), and at last whether a period is one cell or two mirrored ones (arrays_cell).
 """
 
@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -21,32 +20,13 @@ from dieplat.errors import UndecidedError
 from dieplat.measurement import arrays_banks as banks
 from dieplat.measurement import arrays_cell as cell
 from dieplat.measurement import arrays_period, arrays_phase
+from dieplat.measurement.arrays_frame import Frame, grey_of, raster, resample
 from dieplat.values import ArrayLattice, Bank
 
 FloatArray = npt.NDArray[np.float32]
-BoolArray = npt.NDArray[np.bool_]
 Matrix = npt.NDArray[np.float64]
 
 SHARED_PX = 0.005
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Frame:
-    """The picture in lattice coordinates: `samples` = (n_x, n_y) a period, `origin` the place of sample (0,
-    0).
-
-    A point (i, j) of the frame, in samples from the frame's corner, lies at origin + i step_x + j step_y.
-    """
-
-    picture: FloatArray
-    mask: FloatArray
-    samples: tuple[int, int]
-    origin: Matrix
-    step_x: Matrix
-    step_y: Matrix
-
-    def to_image(self, i: float, j: float) -> Matrix:
-        return np.asarray(self.origin + i * self.step_x + j * self.step_y)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +53,8 @@ def measure_array(
     -------
     ArrayLattice
         Pitches of one cell in pixels with standard uncertainties (k = 1: the scatter of the phases about one
-        lattice, by region, see `arrays_phase.fit_banks`; the scale is not in it), rotation of the rows (positive
-        from x towards y), banks and counts. `remarks` names what a reader should check.
+        lattice, by region, see `arrays_phase.fit_banks`; the scale is not in it), rotation of the rows
+        (positive from x towards y), banks and counts. `remarks` names what a reader should check.
 
     Raises
     ------
@@ -87,9 +67,9 @@ def measure_array(
     A picture whose cells are each their own mirror image looks the same as one of mirrored half cells. Such a
     period is decided by how alike its halves and its two mirror axes are, or refused.
     """
-    grey = _grey(image)
+    grey = grey_of(image)
     local = affinity.translate(polygon, -origin_px[0], -origin_px[1])
-    mask = _raster(local, grey.shape)
+    mask = raster(local, grey.shape)
     if mask.sum() < 400:
         raise UndecidedError("memory array: fewer than 400 pixels lie inside the polygon; enlarge it")
     a_x, a_y, strength = arrays_period.coarse_lattice(grey, mask)
@@ -98,7 +78,7 @@ def measure_array(
     phase = arrays_phase.demodulate(flat, reciprocal)
     reciprocal = arrays_phase.advance(phase, reciprocal)
     for _ in range(6):
-        frame = _resample(grey, mask, local, reciprocal)
+        frame = resample(grey, mask, local, reciprocal)
         blocks = _find_blocks(frame)
         parts = cell.parts_of(_mean_period(frame, _largest(blocks)))
         if max(parts) > 1:
@@ -119,61 +99,12 @@ def measure_array(
     )
 
 
-def _grey(image: npt.NDArray[np.generic]) -> FloatArray:
-    """Grey by the direction in which neighbouring pixels' colours differ most."""
-    values = np.asarray(image, dtype=np.float32)
-    if values.ndim == 2:
-        return values
-    change = values[:, 2:] - values[:, :-2]
-    change = change.reshape(-1, values.shape[2])
-    _, vectors = np.linalg.eigh((change.T @ change).astype(np.float64))
-    weight = vectors[:, -1] * (1.0 if vectors[:, -1].sum() >= 0 else -1.0)
-    return np.asarray(values @ weight.astype(np.float32), dtype=np.float32)
-
-
-def _raster(polygon: BaseGeometry, shape: tuple[int, ...]) -> BoolArray:
-    """Pixels whose centre lies in the polygon, holes left out."""
-    mask = np.zeros(shape, dtype=np.uint8)
-    for part in shapely.get_parts(polygon):
-        if part.geom_type != "Polygon":
-            continue
-        for ring, value in [(part.exterior, 1), *((hole, 0) for hole in part.interiors)]:
-            points = np.round((np.asarray(ring.coords)[:, :2] - 0.5) * 256).astype(np.int32)
-            cv2.fillPoly(mask, [points], value, shift=8)
-    return mask.astype(bool)
-
-
 def _drift(change: Matrix, shape: tuple[int, ...]) -> float:
     """Periods by which the far corner moves under a change of the reciprocal vectors."""
     return float(np.abs(change @ np.array([shape[1], shape[0]], dtype=np.float64)).max())
 
 
-def _resample(grey: FloatArray, mask: BoolArray, polygon: BaseGeometry, reciprocal: Matrix) -> _Frame:
-    period = np.linalg.inv(reciprocal)
-    samples = tuple(max(8, 2 * math.ceil(float(np.hypot(*period[:, k])) / 2)) for k in (0, 1))
-    x0, y0, x1, y1 = polygon.bounds
-    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
-    corners = np.clip(corners, 0, np.array(grey.shape[::-1]))
-    lattice = corners @ reciprocal.T
-    low, high = np.floor(lattice.min(axis=0)), np.ceil(lattice.max(axis=0))
-    size = [int((high[k] - low[k]) * samples[k]) for k in (0, 1)]
-    if max(size) > 32000:
-        raise UndecidedError("memory array: more than 32000 samples along one side; measure it in parts")
-    step_x, step_y = period[:, 0] / samples[0], period[:, 1] / samples[1]
-    origin = period @ low
-    corner = origin + 0.5 * (step_x + step_y) - 0.5
-    matrix = np.column_stack([step_x, step_y, corner])
-    flags = cv2.WARP_INVERSE_MAP
-    picture = cv2.warpAffine(
-        grey, matrix, (size[0], size[1]), flags=cv2.INTER_CUBIC | flags, borderMode=cv2.BORDER_REPLICATE
-    )
-    inside = cv2.warpAffine(
-        mask.astype(np.float32), matrix, (size[0], size[1]), flags=cv2.INTER_NEAREST | flags
-    )
-    return _Frame(picture, inside, (samples[0], samples[1]), origin, step_x, step_y)
-
-
-def _find_blocks(frame: _Frame) -> list[_Block]:
+def _find_blocks(frame: Frame) -> list[_Block]:
     """Find the banks: along x in the most regular band of rows, then along y, then both again with all
     rows."""
     n_x, n_y = frame.samples
@@ -221,7 +152,7 @@ def _regular_band(picture: FloatArray, mask: FloatArray, n_x: int, n_y: int) -> 
     return choice
 
 
-def _inner(block: _Block, frame: _Frame) -> tuple[int, int, int, int]:
+def _inner(block: _Block, frame: Frame) -> tuple[int, int, int, int]:
     """Samples (i0, j0, i1, j1) that surely belong to a bank."""
     height, width = frame.picture.shape
     return (
@@ -236,7 +167,7 @@ def _largest(blocks: list[_Block]) -> _Block:
     return max(blocks, key=lambda block: block.across.longest() * block.down.longest())
 
 
-def _mean_period(frame: _Frame, block: _Block) -> FloatArray:
+def _mean_period(frame: Frame, block: _Block) -> FloatArray:
     n_x, n_y = frame.samples
     i0, j0, i1, j1 = _inner(block, frame)
     part, mask = frame.picture[j0:j1, i0:i1], frame.mask[j0:j1, i0:i1]
@@ -321,7 +252,7 @@ def _first_edge(extent: banks.Extent, length: float) -> float:
 
 
 def _report(
-    frame: _Frame,
+    frame: Frame,
     blocks: list[_Block],
     reciprocal: Matrix,
     covariance: Matrix,

@@ -4,12 +4,11 @@ The picture is multiplied by exp(-2 pi i g r) and averaged in windows of a few c
 is
 flat where g is the true frequency; its slope is what g still lacks.
 
-Sources: M. Takeda, H. Ina, S. Kobayashi, J. Opt. Soc. Am. 72, 156-160 (1982), fringe analysis by demodulation;
-M. J. Hytch, E. Snoeck, R. Kilaas, Ultramicroscopy 74, 131-146 (1998), the gradient of the geometric phase of a
-lattice is the change of its reciprocal vector. The uncertainty of the slopes is the cluster-robust
-covariance of
-a least-squares fit (K.-Y. Liang, S. L. Zeger, Biometrika 73, 13-22 (1986)), since neighbouring windows overlap
-and share local distortion.
+Sources: M. Takeda, H. Ina, S. Kobayashi, J. Opt. Soc. Am. 72, 156-160 (1982), fringe analysis by
+demodulation; M. J. Hytch, E. Snoeck, R. Kilaas, Ultramicroscopy 74, 131-146 (1998), the gradient of the
+geometric phase of a lattice is the change of its reciprocal vector. The uncertainty of the slopes is the
+cluster-robust covariance of a least-squares
+fit (K.-Y. Liang, S. L. Zeger, Biometrika 73, 13-22 (1986)), since neighbouring groups share local distortion. (All three from memory.)
 """
 
 from __future__ import annotations
@@ -298,6 +297,7 @@ def _phases(z: npt.NDArray[np.complex128]) -> tuple[Matrix, Matrix]:
 def _clusters(x: Matrix, y: Matrix, along: int = 6) -> npt.NDArray[np.int64]:
     def share(values: Matrix) -> npt.NDArray[np.int64]:
         span = max(float(np.ptp(values)), 1e-9)
-        return np.minimum(((values - values.min()) / span * along).astype(np.int64), along - 1)
+        place = ((values - values.min()) / span * along).astype(np.int64)
+        return np.asarray(np.minimum(place, along - 1), dtype=np.int64)
 
     return np.asarray(share(y) * along + share(x), dtype=np.int64)
