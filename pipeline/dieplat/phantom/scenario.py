@@ -27,7 +27,7 @@ class Scenario:
     camera: CameraPlan = field(default_factory=CameraPlan)
     stage: StagePlan = field(default_factory=StagePlan)
     k1_size: tuple[float, float] | None = None
-    """If given, the lens's k1 has a size from this range and a sign by the seed, instead of the camera's own."""
+    """If given, the lens's k1 is drawn: size from this range, either sign. None: the camera's own k1."""
     pitch_um: float = 10.0
     pitch_u_um: float = 0.002
     ruler_rotation_deg: float = 0.8
