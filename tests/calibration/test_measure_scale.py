@@ -14,7 +14,7 @@ LIMIT = 5e-4
 
 
 def check(ruler, picture=None):
-    """The pitch is right to 0.05 % and to 4.5 of its own standard uncertainties, and never off by a factor."""
+    """The pitch is right to 0.05 % and to 4.5 of its own standard uncertainties, never off by a factor."""
     found = find_ruling(as_uint8(draw(ruler)) if picture is None else picture)
     error = found.pitch_px / ruler.pitch_px - 1.0
     u_rel = np.hypot(found.pitch_px_fit_u, found.pitch_px_distortion_u) / found.pitch_px
@@ -40,8 +40,8 @@ def test_a_ruling_of_17_3_px_and_10_um_gives_its_scale():
 def test_any_angle(angle):
     found = check(Ruler(angle_deg=angle))
     off = (found.angle_deg - angle + 90.0) % 180.0 - 90.0
-    # A line 150 px long read to about 0.02 px in a group has its direction to 0.01 degree; a tenth is generous
-    # to angle 0, where pixels quantise, and costs 1.5e-6 in the cosine.
+    # A line 150 px long read to about 0.02 px in a group has its direction to 0.01 degree; a tenth is
+    # generous to angle 0, where pixels quantise, and costs 1.5e-6 in the cosine.
     assert abs(off) < 0.1
 
 

@@ -34,8 +34,8 @@ def scale(fit_u=0.001):
 
 
 def test_fit_and_tolerance_combine_to_the_published_check_value():
-    # Reference note "measurement-uncertainty", section 5, recomputed there: 1 mm over 2000 px, ends located with
-    # u = 0.3 px each, certificate U(k = 2) = 1 um; JCGM 100, 5.1.2 gives 5.43e-4.
+    # Reference note "measurement-uncertainty", section 5, recomputed there: 1 mm over 2000 px, ends located
+    # with u = 0.3 px each, certificate U(k = 2) = 1 um; JCGM 100, 5.1.2 gives 5.43e-4.
     fit_rel = 0.3 * math.sqrt(2.0) / 2000.0
     found = _one_direction(ruling(fit_u=20.0 * fit_rel), 10.0, 0.005, 0.0005, "")
     assert found.um_per_px_x_u / found.um_per_px_x == pytest.approx(5.43e-4, abs=0.005e-4)

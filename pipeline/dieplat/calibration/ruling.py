@@ -44,8 +44,8 @@ class Ruling:
 
     `angle_deg` is the direction of the ruling's normal from the x axis towards y (clockwise on the screen),
     in (-90, 90]: near 0 for upright lines, near 90 for level ones. `position_px` are distances along that
-    normal from the picture's centre; `residual_px` the distances from the fitted ruling; `used` is false for lines
-    that the fit left out. `distortion_k1` is the relative radial distortion at the corner.
+    normal from the picture's centre; `residual_px` the distances from the fitted ruling; `used` is false for
+    lines that the fit left out. `distortion_k1` is the relative radial distortion at the corner.
     `pitch_px` holds at the picture's centre. `_u`: standard uncertainties.
     """
 
