@@ -40,7 +40,7 @@ def corner(a0, n0, a1, n1):
 
 
 def stepped_spiral(sides, turns, outer, width, spacing):
-    """Centre line of a polygonal spiral about the origin that steps in by one pitch once a turn, at a corner."""
+    """Centre line of a polygonal spiral about the origin that steps in by one pitch a turn, at a corner."""
     step, pitch, first = 2 * np.pi / sides, width + spacing, outer / 2 - width / 2
     count = int(np.ceil(turns * sides - 1e-9))
     apothem = [first - pitch * (i // sides) for i in range(count + 1)]
@@ -54,7 +54,7 @@ def stepped_spiral(sides, turns, outer, width, spacing):
 
 
 def drifting_spiral(turns, outer, width, spacing):
-    """Centre line of an Archimedean spiral; `outer` is the mean over the first turn (so its widest is more)."""
+    """Centre line of an Archimedean spiral; `outer` is the mean over the first turn, its widest is more."""
     pitch = width + spacing
     angle = np.linspace(0, 2 * np.pi * turns, int(200 * turns))
     radius = outer / 2 - width / 2 + pitch / 2 - pitch * angle / (2 * np.pi)
@@ -138,7 +138,7 @@ def draw_spiral(
     loose=1.2,
 ):
     """A single-ended spiral; with `leads`, a lead leaves the outer end and an underpass the inner end."""
-    sides, pitch = SIDES[shape], width + spacing
+    sides = SIDES[shape]
     if drift:
         line = drifting_spiral(turns, outer, width, spacing)
     elif not sides:

@@ -1,8 +1,8 @@
 """Geometry of a planar inductor, from its picture or from its drawn centre line.
 
 Conventions. `outer_um` and `inner_um` are flat-to-flat distances between the outermost and between the
-innermost metal edges, each the mean over the sides; with them inner = outer - 2 n w - 2 (n - 1) s, for whole and
-for broken numbers of turns and for spirals that drift as for those that step (S. S. Mohan, M. del Mar
+innermost metal edges, each the mean over the sides; with them inner = outer - 2 n w - 2 (n - 1) s, for whole
+and for broken numbers of turns and for spirals that drift as for those that step (S. S. Mohan, M. del Mar
 Hershenson, S. P. Boyd, T. H. Lee, IEEE J. Solid-State Circuits 34(10), 1419-1424 (1999)). `turns` counts how
 often the conductor goes round: its winding angle over 2 pi, leads left out.
 """
@@ -53,8 +53,8 @@ def measure_inductor(
     Returns
     -------
     InductorGeometry
-        With `method` "image". Standard uncertainties (k = 1) hold the scatter between the sides and a tenth of
-        a pixel for each edge's own bias; the scale's uncertainty is not in them.
+        With `method` "image". Standard uncertainties (k = 1) hold the scatter between the sides and a tenth
+        of a pixel for each edge's own bias; the scale's uncertainty is not in them.
 
     Raises
     ------
@@ -145,7 +145,7 @@ def _sizes(columns: Columns, sides: list[SideFit], winding: Winding) -> tuple[fl
         if len(sides) < 2:
             raise UndecidedError("too few sides show all bands")
     edges = np.array([s.outer_px for s in sides])
-    # A side on which the winding steps inwards does not show the full diameter; a spiral that drifts has no other.
+    # A side on which the winding steps inwards does not show the full diameter; a drifting one has no other.
     low = edges < np.median(edges) - 0.2 * (wide + gap)
     steps = bool(np.median(np.abs(edges - np.median(edges))) < 0.07 * (wide + gap))
     kept = edges[~low] if steps and low.mean() < 0.3 else edges
@@ -160,7 +160,7 @@ def _sizes(columns: Columns, sides: list[SideFit], winding: Winding) -> tuple[fl
 
 
 def _mean(values: list[float], *, every: bool = False) -> tuple[float, float]:
-    """Mean and its standard uncertainty; without values over three deviations off the median, or of `every` one."""
+    """Mean and its standard uncertainty; values three deviations off the median only count if `every`."""
     data = np.array(values)
     off = np.abs(data - np.median(data))
     kept = data if every else data[off <= 3 * 1.4826 * np.median(off) + 0.05]

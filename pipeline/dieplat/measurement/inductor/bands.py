@@ -24,8 +24,8 @@ GAP_PART = 0.25
 class Columns:
     """The unrolled winding. `soft` is (distance, angle); `edges[j]` is an (n, 2) array of band edges in px.
 
-    `regular` marks the columns in which every band and gap has the usual width, `countable` those in which each
-    is one band and one gap, though slanted where the winding steps.
+    `regular` marks the columns in which every band and gap has the usual width, `countable` those in which
+    each is one band and one gap, though slanted where the winding steps.
     """
 
     frame: Frame
@@ -60,7 +60,7 @@ class SideFit:
 def recentre(soft: Image, frame: Frame, reach: float) -> Frame:
     """Shift the frame so that the outermost edges are equally far all round, but for leads and steps.
 
-    A round spiral may drift inwards instead: then the edges fall evenly from some direction round to it again.
+    A round spiral may drift inwards instead: then the edges fall evenly all the way round.
     """
     slices = frame.sides or ROUND_SLICES
     for _ in range(3):
@@ -89,7 +89,7 @@ def recentre(soft: Image, frame: Frame, reach: float) -> Frame:
 
 
 def _centre_shift(normal: Floats, outer: Floats, *, round_spiral: bool) -> tuple[float, float]:
-    """Centre from edge distances `outer` in directions `normal`: robust least squares, with a drift if that fits."""
+    """Centre from edges at `outer` in directions `normal`: robust least squares, with drift if that fits."""
     design = np.stack([np.cos(normal), np.sin(normal), np.ones(len(outer))], axis=1)
 
     def solve(matrix: Floats) -> tuple[Floats, float]:
@@ -100,10 +100,9 @@ def _centre_shift(normal: Floats, outer: Floats, *, round_spiral: bool) -> tuple
 
     shift, off = solve(design)
     if round_spiral and off > 0.3:
-        drifts = [
-            solve(np.column_stack([design, (normal - first) % (2 * np.pi)])) for first in normal[::2] - 1e-6
-        ]
-        drift, drift_off = min(drifts, key=lambda one: one[1])
+        falls = [np.column_stack([design, (normal - first) % (2 * np.pi)]) for first in normal - 1e-6]
+        best = min(falls, key=lambda m: float(np.abs(m @ np.linalg.lstsq(m, outer)[0] - outer).sum()))
+        drift, drift_off = solve(best)
         if drift_off < 0.6 * off:
             shift = drift
     return float(shift[0]), float(shift[1])
@@ -141,7 +140,7 @@ def _directions(reach: float) -> Floats:
 
 
 def _runs(profile: Image, distance: Floats) -> Floats:
-    """Half-level crossings, paired, from the centre outwards: (n, 2). Dips and peaks of under 0.15 do not count."""
+    """Half-level crossings in pairs from the centre outwards, (n, 2), without dips and peaks under 0.15."""
     profile = np.asarray(profile, dtype=float)
     up = profile > 0.5
     change = np.nonzero(up[1:] != up[:-1])[0]
@@ -200,7 +199,7 @@ def _is_regular(edges: Floats, width: float, spacing: float) -> bool:
 
 
 def _is_countable(edges: Floats, width: float, spacing: float) -> bool:
-    """Whether runs and gaps, though slanted, are each one band and one gap: two bands or none would be a pitch more."""
+    """Whether each run is one band and each gap one gap, though slanted: two would be a pitch wider."""
     if len(edges) == 0:
         return False
     pitch = width + spacing if np.isfinite(spacing) else 2 * width

@@ -20,7 +20,7 @@ CLASS_ROUNDS = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MetalImage:
-    """`soft` is 0 on bare background and 1 on metal, (H, W) float32; `noise` is its deviation on flat parts."""
+    """`soft` is 0 on bare background and 1 on metal, (H, W) float32; `noise` is its deviation."""
 
     soft: Image
     inside: Mask
@@ -176,6 +176,6 @@ def _normalise(value: Image, high: Mask, inside: Mask) -> Image:
 
 
 def _noise(soft: Image, flat_parts: Mask) -> float:
-    """From the second difference along rows, which ignores any slope: its variance is six times the noise's."""
+    """From the second difference along rows, free of any slope: its variance is six times the noise's."""
     second = soft[:, 2:] - 2 * soft[:, 1:-1] + soft[:, :-2]
     return float(1.4826 * np.median(np.abs(second[flat_parts[:, 1:-1]])) / np.sqrt(6.0))

@@ -13,15 +13,15 @@ from dieplat.values.inductor import Shape
 Floats = npt.NDArray[np.float64]
 # Corners of a drawn polygon turn by 90, 60 or 45 degrees; a circle is drawn with more and smaller ones.
 CORNER_DEG: tuple[tuple[Shape, float], ...] = (("square", 90.0), ("hexagon", 60.0), ("octagon", 45.0))
-RAYS = 720
+RAYS = 360
 
 
 def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> InductorGeometry:
     """Read the geometry of an inductor off its drawn centre line.
 
-    Turns are the angle by which the line winds round its centre, over 2 pi; straight leads add what they wind,
-    nothing more. The diameters are means over all directions of the outermost and innermost crossing of the
-    line, half a width further out and in; spacing is the median distance between neighbouring crossings, less
+    Turns are the angle by which the line winds round its centre, over 2 pi; straight leads add what they
+    wind, nothing more. The diameters are means over all directions of the outermost and innermost crossing of
+    the line, half a width further out and in; spacing is the median distance between neighbouring crossings, less
     the width. On straight sides distances count square to the side.
 
     Parameters
@@ -79,9 +79,22 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
 
 
 def _centre(line: Floats) -> Floats:
-    """Middle of the line's own length; then the point about which crossings in opposite directions balance."""
-    step = np.hypot(*np.diff(line, axis=0).T)
-    return np.asarray((0.5 * (line[1:] + line[:-1]) * step[:, None]).sum(axis=0) / step.sum())
+    """Middle of the line, each part by the angle it takes, over as many whole turns as it has, from its end.
+
+    A part of a turn, or a lead, would pull the middle to its side. The middle of the line's length starts it.
+    """
+    step, middle = np.hypot(*np.diff(line, axis=0).T), 0.5 * (line[1:] + line[:-1])
+    centre = np.asarray((middle * step[:, None]).sum(axis=0) / step.sum())
+    for _ in range(5):
+        around = np.unwrap(np.arctan2(line[:, 1] - centre[1], line[:, 0] - centre[0]))
+        turned = np.abs(around - around[-1])
+        whole = 2 * np.pi * max(np.floor(turned[0] / (2 * np.pi)), 1.0)
+        # The part of every step that lies within those turns.
+        share = np.abs(np.diff(np.minimum(turned, whole)))
+        if share.sum() <= 0:
+            break
+        centre = np.asarray((middle * share[:, None]).sum(axis=0) / share.sum())
+    return centre
 
 
 def _shape(line: Floats) -> tuple[Shape, float]:

@@ -38,7 +38,7 @@ def find_frame(metal: MetalImage, squeeze: tuple[float, float]) -> tuple[Frame, 
         raise UndecidedError("no square, hexagon, octagon or circle fits the winding")
     if best - second < LEAST_LEAD * best:
         raise UndecidedError(
-            f"the winding may be a {SHAPES[frame.sides]} or a {SHAPES[other.sides]}: the picture does not tell"
+            f"the winding may be a {SHAPES[frame.sides]} or a {SHAPES[other.sides]}: not told by the picture"
         )
     return frame, reach
 
@@ -46,8 +46,7 @@ def find_frame(metal: MetalImage, squeeze: tuple[float, float]) -> tuple[Frame, 
 def _coarse(metal: MetalImage, squeeze: tuple[float, float]) -> tuple[float, float, float]:
     """Centre and reach of the filled winding with its leads opened away, in square pixels."""
     bits = np.asarray(metal.inside & (cv2.GaussianBlur(metal.soft, (0, 0), 1.0) > 0.5))
-    labels, count = ndimage.label(bits)
-    if count == 0:
+    if not bits.any():
         raise UndecidedError("no metal is seen inside the outline")
     size = np.sqrt(float(metal.inside.sum()))
     grow = max(3, round(0.12 * size)) | 1

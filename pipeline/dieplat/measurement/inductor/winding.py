@@ -12,7 +12,7 @@ from dieplat.measurement.inductor.bands import Columns, Ints
 
 # A count that holds for less than this part of the circle is a lead, an underpass or a crossing.
 SHORTEST_PART = 0.035
-# The longest stretch, as a part of the circle, that a crossing or the port may take of a winding that crosses itself.
+# The longest stretch, as a part of the circle, that a crossing or the port of a symmetric winding may take.
 CROSSING_PART = 0.22
 # Turns end at a corner or a lead, so at a multiple of this; the tolerance is three deviations of the method.
 GRID_TURNS = 0.25
@@ -62,7 +62,7 @@ def count_turns(columns: Columns) -> Winding:
     crosses = _crosses(columns, filled)
     if crosses:
         raise UndecidedError("the winding crosses itself, yet its turns do not come out whole")
-    # The inner end has its via half a width or less before the metal ends; both cases lie a quarter off the mean.
+    # Metal ends at the centre line's end or half a width behind it, around a via: a quarter off the mean.
     inner_px = float(
         np.median([e[0].mean() for e, good in zip(columns.edges, columns.regular, strict=True) if good])
     )
@@ -78,8 +78,8 @@ def count_turns(columns: Columns) -> Winding:
 def _settle(turns: float, tolerance: float, columns: Columns, inner_px: float) -> float:
     """The quarter turn that the count means.
 
-    A polygon's last turn of a whole count may stop short of its corner, by as much as the turn before it needs to
-    step inwards there: it ends where the line of its side meets that of the next, one pitch further in.
+    A polygon's last turn of a whole count may stop short of its corner, by as much as the turn before it
+    needs to step inwards there: it ends where its side's line meets the next one's, one pitch further in.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def _settle(turns: float, tolerance: float, columns: Columns, inner_px: float) -
     fits = grid[(turns > grid - reach - tolerance) & (turns < grid + tolerance)]
     if len(fits) != 1:
         raise UndecidedError(
-            f"about {turns:.2f} turns are seen, which is not near one quarter turn: where the conductor ends is not clear"
+            f"about {turns:.2f} turns are seen, not one quarter turn: where the conductor ends is not clear"
         )
     return float(fits[0])
 
@@ -122,7 +122,7 @@ def _nearest(regular: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> Ints:
 def _drop_short(
     filled: Ints, regular: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], shortest: int
 ) -> Ints:
-    """Give stretches with fewer than `shortest` regular columns the count on both their sides, where it agrees."""
+    """Give stretches with fewer than `shortest` regular columns the counts on their two sides."""
     result = filled.copy()
     n = len(result)
     for _ in range(20):

@@ -1,0 +1,160 @@
+"""Inductors read from drawn pictures: counts must be right or refused, lengths within a part of a pixel."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from shapely.affinity import translate
+from shapely.geometry import box
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.inductors import measure_inductor
+
+sys.path.insert(0, str(Path(__file__).parent))
+from inductor_drawing import draw_spiral, draw_symmetric
+
+# Sub-pixel edges: the aim stated for the tool; the errors seen are a tenth of it.
+EDGE_PX = 0.3
+
+
+def measure(drawn, **scale):
+    return measure_inductor(drawn.image, drawn.polygon, **({"um_per_px_x": 1.0, "um_per_px_y": 1.0} | scale))
+
+
+def check(found, drawn):
+    assert (found.shape, found.turns, found.method) == (drawn.shape, drawn.turns, "image")
+    assert found.width_um == pytest.approx(drawn.width, abs=EDGE_PX)
+    assert found.spacing_um == pytest.approx(drawn.spacing, abs=EDGE_PX)
+    # Four standard uncertainties: a chance of 6e-5 a comparison, were they normal.
+    assert abs(found.outer_um - drawn.outer) < 4 * found.outer_um_u
+    assert abs(found.inner_um - drawn.inner) < 4 * found.inner_um_u
+
+
+@pytest.mark.parametrize(
+    ("shape", "turns", "rotation", "drift"),
+    [
+        ("square", 2.5, 0.0, False),
+        ("square", 3.25, 0.4, False),
+        ("hexagon", 3.0, 0.2, False),
+        ("octagon", 2.75, 0.0, False),
+        ("circle", 3.0, 0.0, False),
+        ("circle", 2.25, 0.0, True),
+    ],
+)
+def test_spiral(shape, turns, rotation, drift):
+    rng = np.random.default_rng(7)
+    drawn = draw_spiral(rng, shape, turns, 170.0, 8.3, 6.1, rotation=rotation, drift=drift)
+    found = measure(drawn)
+    check(found, drawn)
+    assert found.symmetric is not True
+    assert np.hypot(found.centre_px[0] - drawn.centre[0], found.centre_px[1] - drawn.centre[1]) < 1.0
+
+
+@pytest.mark.parametrize(("shape", "turns"), [("octagon", 3), ("square", 2)])
+def test_a_winding_with_crossings_is_told_from_a_spiral(shape, turns):
+    drawn = draw_symmetric(np.random.default_rng(3), shape, turns, 170.0, 9.0, 6.0)
+    found = measure(drawn)
+    check(found, drawn)
+    assert found.symmetric is True
+
+
+def test_rotation_is_that_of_the_side_normals():
+    drawn = draw_spiral(np.random.default_rng(5), "hexagon", 2.5, 160.0, 8.0, 6.0, rotation=np.radians(17.0))
+    # A side is some 90 px long and its ends are known to a tenth of a pixel, 0.1 degrees.
+    assert measure(drawn).rotation_deg == pytest.approx(17.0, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("levels", "colour", "light"),
+    [
+        (((200, 190, 180), (90, 60, 50), (170, 160, 150)), True, 0.4),
+        # Metal and background equally bright, told by colour alone.
+        (((120, 100, 140), (130, 140, 60), (122, 108, 125)), True, 0.3),
+        (((120, 120, 120), (160, 160, 160), (128, 128, 128)), False, 0.5),
+    ],
+    ids=["dark metal", "colour only", "weak grey, uneven light"],
+)
+def test_any_polarity_colour_and_light(levels, colour, light):
+    rng = np.random.default_rng(11)
+    drawn = draw_spiral(rng, "octagon", 2.5, 170.0, 9.0, 7.0, levels=levels, colour=colour, light=light)
+    check(measure(drawn), drawn)
+
+
+def test_blur_of_a_third_of_the_width_leaves_the_edges_where_they_are():
+    drawn = draw_spiral(np.random.default_rng(2), "square", 3.0, 150.0, 5.0, 5.0, blur=1.6)
+    check(measure(drawn), drawn)
+
+
+def test_lengths_scale_and_the_crop_may_lie_anywhere():
+    drawn = draw_spiral(np.random.default_rng(4), "square", 2.5, 150.0, 8.0, 6.0)
+    found = measure_inductor(
+        drawn.image,
+        translate(drawn.polygon, 1000.0, 500.0),
+        um_per_px_x=0.5,
+        um_per_px_y=0.5,
+        origin_px=(1000.0, 500.0),
+    )
+    assert found.width_um == pytest.approx(4.0, abs=0.5 * EDGE_PX)
+    assert found.centre_px == pytest.approx((drawn.centre[0] + 1000, drawn.centre[1] + 500), abs=1.0)
+
+
+def test_pixels_need_not_be_square():
+    drawn = draw_spiral(np.random.default_rng(4), "circle", 2.5, 170.0, 9.0, 7.0, drift=True)
+    # The same picture with columns 10 % closer together.
+    wide = np.stack(
+        [
+            np.stack(
+                [
+                    np.interp(np.arange(0, row.shape[0] - 1, 0.9), np.arange(row.shape[0]), row[:, c])
+                    for c in range(3)
+                ],
+                1,
+            )
+            for row in drawn.image.astype(float)
+        ]
+    )
+    x0, y0, x1, y1 = drawn.polygon.bounds
+    found = measure_inductor(wide, box(x0 / 0.9, y0, x1 / 0.9, y1), um_per_px_x=0.9, um_per_px_y=1.0)
+    assert (found.shape, found.turns) == ("circle", 2.5)
+    assert found.width_um == pytest.approx(9.0, abs=EDGE_PX)
+    assert found.spacing_um == pytest.approx(7.0, abs=EDGE_PX)
+
+
+def test_noise_alone_is_refused_and_asks_for_a_path():
+    noise = np.random.default_rng(0).normal(100, 5, (160, 160, 3)).clip(0, 255).astype(np.uint8)
+    with pytest.raises(UndecidedError, match="conductor"):
+        measure_inductor(noise, box(2, 2, 158, 158), um_per_px_x=1.0, um_per_px_y=1.0)
+
+
+def test_parallel_lines_are_refused():
+    picture = np.full((160, 160), 60.0)
+    picture[:, (np.arange(160) // 8) % 2 == 1] = 180.0
+    picture += np.random.default_rng(0).normal(0, 3, picture.shape)
+    with pytest.raises(UndecidedError):
+        measure_inductor(picture, box(2, 2, 158, 158), um_per_px_x=1.0, um_per_px_y=1.0)
+
+
+def test_a_single_ring_is_refused_as_it_has_no_spacing():
+    drawn = draw_symmetric(np.random.default_rng(1), "octagon", 1, 150.0, 10.0, 6.0)
+    with pytest.raises(UndecidedError):
+        measure(drawn)
+
+
+def test_a_quarter_that_is_hidden_is_refused():
+    drawn = draw_spiral(np.random.default_rng(6), "circle", 3.5, 170.0, 8.0, 6.0, drift=True)
+    image = drawn.image.copy()
+    cx, cy = (int(v) for v in drawn.centre)
+    image[cy : cy + 120, cx : cx + 120] = (180, 40, 40)
+    with pytest.raises(UndecidedError):
+        measure_inductor(image, drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+
+
+def test_blank_and_tiny_outlines_are_refused():
+    blank = np.full((100, 100, 3), 80, np.uint8)
+    with pytest.raises(UndecidedError):
+        measure_inductor(blank, box(5, 5, 95, 95), um_per_px_x=1.0, um_per_px_y=1.0)
+    with pytest.raises(UndecidedError, match="pixels"):
+        measure_inductor(blank[:10, :10], box(0, 0, 10, 10), um_per_px_x=1.0, um_per_px_y=1.0)
