@@ -8,7 +8,8 @@ Sources: M. Takeda, H. Ina, S. Kobayashi, J. Opt. Soc. Am. 72, 156-160 (1982), f
 demodulation; M. J. Hytch, E. Snoeck, R. Kilaas, Ultramicroscopy 74, 131-146 (1998), the gradient of the
 geometric phase of a lattice is the change of its reciprocal vector. The uncertainty of the slopes is the
 cluster-robust covariance of a least-squares
-fit (K.-Y. Liang, S. L. Zeger, Biometrika 73, 13-22 (1986)), since neighbouring groups share local distortion. (All three from memory.)
+fit (K.-Y. Liang, S. L. Zeger, Biometrika 73, 13-22 (1986)), since neighbouring groups share local
+distortion. (All three from memory.)
 """
 
 from __future__ import annotations
