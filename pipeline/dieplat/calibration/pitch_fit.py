@@ -114,7 +114,7 @@ def fit_pitch(
     used = np.ones(len(whole), dtype=bool)
     pitch, origin = _theil_sen(whole, s_px)
     k1 = 0.0
-    for _ in range(6):
+    for last in (False, False, False, False, False, True):
         with_k1 = bool(used.sum() >= FEWEST_FOR_DISTORTION)
         design, _ = _columns(whole, t_square_px2, origin, pitch, norm_px)
         width = 3 if with_k1 else 2
@@ -123,7 +123,10 @@ def fit_pitch(
         origin, pitch = float(found.values[0]), float(found.values[1])
         k1 = float(found.values[2]) if with_k1 else 0.0
         residual = s_px - design[:, :width] @ found.values
-        sigma = 1.4826 * float(np.median(np.abs(residual[used])))
+        if last:
+            break
+        # Residuals of a fit are smaller than the scatter by its degrees of freedom.
+        sigma = 1.4826 * float(np.median(np.abs(residual[used]))) * np.sqrt(used.sum() / max(found.freedom, 1))
         now = np.abs(residual) < np.maximum(4.5 * sigma, 1e-4)
         if now.sum() < max(4, 0.5 * len(whole)):
             break
