@@ -126,7 +126,8 @@ def fit_pitch(
         if last:
             break
         # Residuals of a fit are smaller than the scatter by its degrees of freedom.
-        sigma = 1.4826 * float(np.median(np.abs(residual[used]))) * np.sqrt(used.sum() / max(found.freedom, 1))
+        freedom = max(found.freedom, 1)
+        sigma = 1.4826 * float(np.median(np.abs(residual[used]))) * np.sqrt(used.sum() / freedom)
         now = np.abs(residual) < np.maximum(4.5 * sigma, 1e-4)
         if now.sum() < max(4, 0.5 * len(whole)):
             break

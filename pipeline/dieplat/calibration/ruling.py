@@ -36,6 +36,7 @@ MOST_SCATTER = 0.03
 LEAST_OCCUPIED = 0.55
 # The strips were turned to the lines before; lines that still lean more are not the ones they were turned to.
 MOST_LEAN = 0.01
+LEAST_ENERGY = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,8 +103,10 @@ def find_ruling(picture: npt.NDArray[np.generic], *, name: str = "picture") -> R
         lean, energy = lean_of(cut_strips(flat, angle))
         tries.append((energy, cut_strips(flat, angle - float(np.arctan(lean)))))
     best: tuple[float, Strips, LinePlaces, PitchFit] | None = None
+    strongest = max(energy for energy, _ in tries)
     for energy, strips in sorted(tries, key=lambda item: -item[0]):
-        if best is not None and energy < 0.1 * max(item[0] for item in tries):
+        # Far weaker directions are the strongest one's lines cut askew: refused rather than measured wrong.
+        if energy < LEAST_ENERGY * strongest:
             continue
         found = _measure(strips, grey.shape)
         if found is not None and (best is None or energy * found[1].used.sum() > best[0]):
