@@ -149,6 +149,8 @@ def _sizes(columns: Columns, sides: list[SideFit], winding: Winding) -> tuple[fl
     low = edges < np.median(edges) - 0.2 * (wide + gap)
     steps = bool(np.median(np.abs(edges - np.median(edges))) < 0.07 * (wide + gap))
     kept = edges[~low] if steps and low.mean() < 0.3 else edges
+    if not steps and not columns.frame.sides:
+        kept = np.array([s.outer_over_all_px for s in sides])
     outer, outer_u = _mean(list(2 * kept), every=not winding.symmetric)
     inner, inner_u = outer - depth, float(np.hypot(outer_u, depth_u))
     # An independent check of the count: the innermost edges, a side on which the conductor ends by its part.

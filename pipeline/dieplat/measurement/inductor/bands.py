@@ -45,7 +45,8 @@ class Columns:
 class SideFit:
     """One side's bands: their count, width and pitch (px), and the optics' blur.
 
-    `outer_px`, `inner_px`: distance of the outermost and innermost metal edge from the centre.
+    `outer_px`, `inner_px`: distance of the outermost and innermost metal edge from the centre in the
+    columns that show that count; `outer_over_all_px`: mean of the outermost over the whole sector.
     """
 
     sector: int
@@ -55,6 +56,7 @@ class SideFit:
     blur_px: float
     outer_px: float
     inner_px: float
+    outer_over_all_px: float
 
 
 def recentre(soft: Image, frame: Frame, reach: float) -> Frame:
@@ -270,6 +272,9 @@ def _fit_side(columns: Columns, sector: int, bands: int, picked: Ints) -> SideFi
     if not fit.success or float(np.sqrt(np.mean(fit.fun**2))) > 0.12:
         return None
     reach = 0.5 * (bands - 1) * (pitch if bands > 1 else 0.0) + 0.5 * width
+    sector_columns = np.nonzero((columns.sector == sector) & columns.countable)[0]
+    whole = float(np.mean([columns.edges[j][-1, 1] for j in sector_columns]))
+    own_outer = float(np.mean([columns.edges[j][-1, 1] for j in picked]))
     return SideFit(
         sector=sector,
         bands=bands,
@@ -278,4 +283,5 @@ def _fit_side(columns: Columns, sector: int, bands: int, picked: Ints) -> SideFi
         blur_px=blur,
         outer_px=middle + shift + reach,
         inner_px=middle + shift - reach,
+        outer_over_all_px=middle + shift + reach + whole - own_outer,
     )

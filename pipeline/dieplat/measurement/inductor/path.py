@@ -20,9 +20,9 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
     """Read the geometry of an inductor off its drawn centre line.
 
     Turns are the angle by which the line winds round its centre, over 2 pi; straight leads add what they
-    wind, nothing more. The diameters are means over all directions of the outermost and innermost crossing of
-    the line, half a width further out and in; spacing is the median distance between neighbouring crossings, less
-    the width. On straight sides distances count square to the side.
+    wind, nothing more. The diameters are means over all directions of the line's outermost and
+    innermost crossings, half a width further out and in; spacing is the median distance between
+    neighbouring crossings, less the width. On straight sides distances count square to the side.
 
     Parameters
     ----------

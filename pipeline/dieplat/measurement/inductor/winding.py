@@ -17,6 +17,8 @@ CROSSING_PART = 0.22
 # Turns end at a corner or a lead, so at a multiple of this; the tolerance is three deviations of the method.
 GRID_TURNS = 0.25
 GRID_TOLERANCE = 0.06
+# Half of what the metal behind an end may add to the count of turns, at most.
+LONGEST_CAP = 0.035
 JOINT_LEVELS = (0.5, 0.62, 0.74)
 MOST_UNSEEN = 0.45
 LONGEST_UNSEEN = 0.17
@@ -63,10 +65,9 @@ def count_turns(columns: Columns) -> Winding:
     if crosses:
         raise UndecidedError("the winding crosses itself, yet its turns do not come out whole")
     # Metal ends at the centre line's end or half a width behind it, around a via: a quarter off the mean.
-    inner_px = float(
-        np.median([e[0].mean() for e, good in zip(columns.edges, columns.regular, strict=True) if good])
-    )
-    cap = 0.25 * columns.width_px / (2 * np.pi * inner_px)
+    inner = np.array([e[0].mean() for e, good in zip(columns.edges, columns.countable, strict=True) if good])
+    inner_px, end_px = float(np.median(inner)), float(np.percentile(inner, 2))
+    cap = min(0.25 * columns.width_px / (2 * np.pi * end_px), LONGEST_CAP)
     turns = float(filled.mean()) - cap
     # Each end lies somewhere in the disturbed stretch around it.
     ends = [_stretch(regular, int(c)) / total for c in changes]
