@@ -50,8 +50,9 @@ class Template:
 
 
 def line_template(profile: Floats, columns: Floats, pitch_px: float) -> Template:
-    """The median shape of the lines at `columns` of `profile`, over one pitch."""
-    offset = np.arange(-0.75 * pitch_px, 0.75 * pitch_px + 0.25, 0.25)
+    """The median shape of the lines at `columns` of `profile`, over two pitches."""
+    # The strongest point may lie half a pitch off, and a match needs 0.45 pitch on both its sides.
+    offset = np.arange(-pitch_px, pitch_px + 0.25, 0.25)
     inside = (columns + offset[0] > 1) & (columns + offset[-1] < len(profile) - 2)
     windows = CubicSpline(np.arange(len(profile)), profile)(columns[inside][:, None] + offset[None, :])
     shape = np.median(windows, axis=0)
