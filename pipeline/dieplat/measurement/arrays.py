@@ -194,13 +194,14 @@ def _cells_a_period(
         return 1, None
     # An odd number of half periods can only be made of mirrored half-period cells.
     middles = [(low + high) / 2 for low, high in extents if high - low < 0.6]
-    if any(abs(m - round(m)) > 0.35 for m in middles) or found.axes_alike > cell.AXES_ALIKE:
+    odd = any(abs(m - round(m)) > 0.35 for m in middles)
+    if found.axes_alike > cell.AXES_ALIKE or (odd and found.axes_alike > cell.AXES_UNLIKE):
         return 2, None
-    if found.axes_alike < cell.AXES_UNLIKE and period_px >= cell.RESOLVED_PX:
+    plain = found.axes_alike < (cell.AXES_SURELY_UNLIKE if odd else cell.AXES_UNLIKE)
+    if plain and period_px >= cell.RESOLVED_PX:
         return 1, (
             f"along {axis} the cell is its own mirror image and taken as one cell; if it is two mirrored "
-            f"cells, "
-            "the count doubles and the pitch halves"
+            "cells, the count doubles and the pitch halves"
         )
     raise UndecidedError(
         f"memory array: along {axis} the picture is equal to its mirror image, so a period may be one "
@@ -227,8 +228,7 @@ def _count(extent: banks.Extent, samples: float, axis: str) -> tuple[int, float,
             )
     else:
         count = max(1, round(middle))
-        off = min(abs(low - count), abs(high - count))
-        if off > 0.25:
+        if abs(middle - count) > 0.3:
             cause = (
                 "the polygon cuts through it"
                 if extent.start_cut or extent.stop_cut

@@ -10,7 +10,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float32]
 
 MIRROR_LIKENESS = 0.9
-AXES_ALIKE, AXES_UNLIKE = -0.6, -1.25
+AXES_ALIKE, AXES_UNLIKE, AXES_SURELY_UNLIKE = -0.6, -1.25, -2.0
 """Both mirror axes of a pair of cells are borders between cells, where the picture is much the same; a cell
 that is
 symmetric in itself has a border on one and its middle on the other. On invented cells of both kinds (blur up
