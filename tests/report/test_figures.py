@@ -91,6 +91,28 @@ def test_a_layout_of_equal_tiles_has_one_shade() -> None:
     assert len(shade_legend(layout)) == 1
 
 
+def test_ten_thousand_tiles_stay_small_and_keep_what_matters() -> None:
+    layout = layout_document()
+    good, doubtful = layout["tiles"][0], next(tile for tile in layout["tiles"] if tile["ambiguous"])
+    tiles = [
+        {
+            **(doubtful if i == 4711 else good),
+            "name": f"t{i}",
+            "x_px": i % 100 * 280.0,
+            "y_px": i // 100 * 280.0,
+        }
+        for i in range(10_000)
+    ]
+    pairs = [{**layout["pairs"][0], "a": f"t{i}", "b": f"t{i + 1}", "used": i != 42} for i in range(9_999)]
+    wide = {**layout, "tiles": tiles, "pairs": pairs, "width_px": 28_100, "height_px": 28_100}
+    text = tile_map(wide)
+    assert len(text) < 1_500_000
+    drawn = ElementTree.fromstring(text)
+    assert len(list(drawn.iter("rect"))) == 10_000
+    assert [group.get("class") for group in drawn.iter("g")].count("doubt") == 1
+    assert [path.get("class") for path in drawn.iter("path")] == ["unused"]
+
+
 def test_tile_size_without_the_extra_keys() -> None:
     layout = layout_document()
     del layout["tile_width_px"]

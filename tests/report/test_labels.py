@@ -47,9 +47,15 @@ def test_the_name_of_a_ring_does_not_fall_into_its_hole() -> None:
     assert ring.contains(box(*bounds(label)))
 
 
-def test_a_path_is_named_beside_its_middle() -> None:
+def test_a_path_is_named_beside_it_with_a_leader_to_the_nearest_point() -> None:
     (label,) = plan([("feed", LineString([(100, 100), (500, 100)]))]).labels
-    assert label.leader == (300, 100)
+    assert label.leader == (500, 100)
+    assert label.x > 500
+
+
+def test_names_for_inside_only_are_dropped_in_silence() -> None:
+    found = plan([("a long name", box(500, 400, 510, 410))], inside_only={"a long name"})
+    assert found == LabelPlan((), ())
 
 
 def test_reserved_ground_stays_free() -> None:

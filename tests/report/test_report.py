@@ -14,8 +14,9 @@ import pytest
 from dieplat.errors import AnnotationError, MosaicError, OutputExistsError, SettingsError
 from dieplat.files import is_ours
 from dieplat.report import rebuild, write_report
-from dieplat.report.content import build_content, inductor_sheet, plain_small
+from dieplat.report.content import build_content
 from dieplat.report.folder import read_outputs
+from dieplat.report.sheets import inductor_sheet, plain_small
 
 
 class Page(HTMLParser):

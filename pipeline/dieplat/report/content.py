@@ -2,35 +2,23 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from dieplat.report.folder import Outputs
 from dieplat.report.numbers import DASH, area_with_u, length, percent, plain, rounded, with_u
 from dieplat.report.palette import AREA_KINDS, style_of
+from dieplat.report.sheets import Sheet, array_sheet, budget_rows, inductor_sheet, trace_sheet
 
 Json = Mapping[str, Any]
 
-ESTIMATES = (
-    (
-        "segment_sum",
-        "Sum over segments",
-        "every straight piece of the conductor against every other; the value used",
-    ),
-    ("current_sheet", "Current sheet", "closed formula, the turns smeared into sheets of current"),
-    ("modified_wheeler", "Modified Wheeler", "closed formula fitted to measured coils"),
-    ("monomial", "Monomial fit", "product of powers fitted to many simulated coils"),
-)
 MANY = 8
 """More blocks of a kind than this are folded into one line of the table."""
 
-METHODS = {
-    "image": "turns and edges found in the picture inside the drawn outline",
-    "path": "the centre line that was drawn, with its stated width",
-    "given": "dimensions given by hand",
-}
+LISTED = 1000
+"""At most so many input files are listed with their digests; all are in survey_state.json."""
+
 UNCERTAINTY_PARTS = (
     "the scale: how well the micrometer's lines were located, and the ruling's own stated tolerance. "
     "It acts on every length alike, so shares of the die hardly feel it",
@@ -72,19 +60,6 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
-    """An inductor, an array or a trace: its facts as (what, value) pairs, in the order of reading."""
-
-    name: str
-    kind: str
-    headline: str
-    facts: tuple[tuple[str, str], ...]
-    estimates: tuple[tuple[str, str, str], ...] = ()
-    budget: tuple[tuple[str, str, str], ...] = ()
-    remarks: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Registration:
     """How well the tiles lie: figures, and the tiles that a person should look at."""
 
@@ -114,6 +89,7 @@ class Content:
     scale_budget: tuple[tuple[str, str, str], ...]
     assumptions: tuple[str, ...]
     inputs: tuple[tuple[str, str], ...]
+    more_inputs: int
     version: str
     parts: tuple[str, ...] = UNCERTAINTY_PARTS
     cautions: tuple[str, ...] = field(default=CAUTIONS)
@@ -126,6 +102,7 @@ def build_content(outputs: Outputs, *, version: str) -> Content:
     areas = [block for block in blocks if block.get("area_um2") is not None and block["kind"] != "die"]
     areas.sort(key=lambda block: -block["area_um2"])
     many = _many(areas)
+    inputs = tuple(sorted((outputs.state.get("inputs") or {}).items()))
     return Content(
         title=outputs.title,
         lead=_lead(measured, areas),
@@ -142,7 +119,8 @@ def build_content(outputs: Outputs, *, version: str) -> Content:
         scale_facts=_scale_facts(outputs.scale),
         scale_budget=budget_rows(outputs.scale.get("budget") or ()),
         assumptions=_assumptions(measured, blocks),
-        inputs=tuple(sorted((outputs.state.get("inputs") or {}).items())),
+        inputs=inputs[:LISTED],
+        more_inputs=max(len(inputs) - LISTED, 0),
         version=version,
     )
 
@@ -306,115 +284,6 @@ def _shares(measured: Json) -> tuple[tuple[str, str, float], ...]:
     return tuple(shares)
 
 
-def inductor_sheet(block: Json) -> Sheet:
-    """An inductor: its value, what that means for a circuit, its dimensions, and every estimate."""
-    coil = block["inductor"]
-    inductance = with_u(coil["inductance_nh"], coil.get("inductance_nh_u"))
-    facts = [
-        ("Shape", f"{coil['shape']}{', symmetric winding' if coil.get('symmetric') else ''}"),
-        ("Turns", with_u(coil["turns"], coil.get("turns_u"))),
-    ]
-    for key, what in (
-        ("outer_um", "Outer diameter"),
-        ("inner_um", "Inner diameter"),
-        ("width_um", "Conductor width"),
-        ("spacing_um", "Gap between turns"),
-    ):
-        facts.append((what, f"{with_u(coil[key], coil.get(f'{key}_u'))} µm"))
-    facts.append(("Geometry from", METHODS.get(coil["method"], coil["method"])))
-    if coil.get("thickness_um"):
-        facts.append(("Metal thickness, assumed", f"{plain(coil['thickness_um'], figures=3)} µm"))
-    estimates = coil.get("estimates") or {}
-    return Sheet(
-        name=str(block["name"]),
-        kind=block["kind"],
-        headline=f"{inductance} nH",
-        facts=tuple(facts),
-        estimates=tuple(
-            (
-                what,
-                f"{plain(estimates[key])} nH" if estimates.get(key) is not None else "not defined here",
-                note,
-            )
-            for key, what, note in ESTIMATES
-            if key in estimates
-        ),
-        budget=budget_rows(coil.get("budget") or ()),
-        remarks=(_meaning(coil), *map(str, coil.get("remarks") or ())),
-    )
-
-
-def _meaning(coil: Json) -> str:
-    """What the inductance does in a circuit, in one plain sentence."""
-    henry = coil["inductance_nh"] * 1e-9
-    if coil.get("frequency_hz") and coil.get("capacitance_at_pf"):
-        farad = with_u(coil["capacitance_at_pf"], coil.get("capacitance_at_pf_u"))
-        return f"Together with a capacitance of {farad} pF it resonates at {frequency(coil['frequency_hz'])}."
-    hertz = 1 / (2 * math.pi * math.sqrt(henry * 1e-12))
-    return f"Together with a capacitance of 1 pF it would resonate near {frequency(hertz)}."
-
-
-def frequency(hertz: float) -> str:
-    """A frequency in GHz from 1 GHz, in MHz below."""
-    return f"{plain(hertz / 1e9)} GHz" if hertz >= 1e9 else f"{plain(hertz / 1e6)} MHz"
-
-
-def array_sheet(block: Json) -> Sheet:
-    """A memory array: pitch, cell area and how many cells."""
-    array = block["array"]
-    counted = array.get("cells") is not None
-    facts = [
-        ("Cell pitch across", f"{with_u(array['pitch_x_um'], array.get('pitch_x_um_u'))} µm"),
-        ("Cell pitch down", f"{with_u(array['pitch_y_um'], array.get('pitch_y_um_u'))} µm"),
-        ("Area of a cell", f"{with_u(array['cell_area_um2'], array.get('cell_area_um2_u'))} µm²"),
-    ]
-    if array.get("columns") is not None and array.get("rows") is not None:
-        facts.append(("Columns × rows", f"{rounded(array['columns'], 0)} × {rounded(array['rows'], 0)}"))
-    if array.get("banks") is not None:
-        facts.append(("Banks", str(array["banks"])))
-    mirrored = [axis for key, axis in (("mirrored_x", "across"), ("mirrored_y", "down")) if array.get(key)]
-    if mirrored:
-        facts.append(("Neighbouring cells", f"mirrored {' and '.join(mirrored)}"))
-    remarks = list(map(str, array.get("remarks") or ()))
-    if counted:
-        cells = array["cells"]
-        remarks.insert(
-            0, f"If every cell holds one bit, that is {_bits(cells)}; the area alone does not say so."
-        )
-    headline = f"{rounded(array['cells'], 0)} cells" if counted else "pitch only, cells not counted"
-    return Sheet(str(block["name"]), block["kind"], headline, tuple(facts), remarks=tuple(remarks))
-
-
-def _bits(cells: int) -> str:
-    if cells < 8192:
-        return f"{rounded(cells, 0)} bits"
-    return f"{plain(cells / 8192, figures=3)} KiB"
-
-
-def trace_sheet(block: Json) -> Sheet:
-    """A path: its length, and how it compares with a quarter wave where a frequency was given."""
-    trace = block["trace"]
-    facts, remarks = [], []
-    if trace.get("frequency_hz"):
-        facts += [
-            ("Compared at", frequency(trace["frequency_hz"])),
-            ("A quarter wave there", length(trace["quarter_wave_um"])),
-            (
-                "Length / quarter wave",
-                with_u(trace["ratio_to_quarter_wave"], trace.get("ratio_to_quarter_wave_u")),
-            ),
-        ]
-        for key, what in (("velocity_factor", "Velocity factor"), ("shortening_factor", "Shortening factor")):
-            if trace.get(key) is not None:
-                facts.append((what, plain(trace[key])))
-        if trace.get("assumption"):
-            remarks.append(str(trace["assumption"]))
-    mm = trace["length_um"] >= 1000
-    factor, unit = (1e-3, "mm") if mm else (1.0, "µm")
-    headline = f"{with_u(trace['length_um'] * factor, (trace.get('length_um_u') or 0) * factor)} {unit}"
-    return Sheet(str(block["name"]), block["kind"], headline, tuple(facts), remarks=tuple(remarks))
-
-
 def registration(layout: Json, scale: Json) -> Registration:
     """Figures of the layout, and each tile that is ambiguous, placed by the stage or skipped."""
     tiles, pairs = layout["tiles"], layout.get("pairs") or ()
@@ -466,39 +335,6 @@ def _scale_facts(scale: Json) -> tuple[tuple[str, str], ...]:
     if scale.get("source"):
         facts.append(("Source", str(scale["source"])))
     return tuple(facts)
-
-
-def budget_rows(lines: Iterable[Json]) -> tuple[tuple[str, str, str], ...]:
-    """(name, u with unit, note) for each line of an uncertainty budget, largest first."""
-    ranked = sorted(lines, key=lambda line: -abs(line.get("u") or 0.0))
-    return tuple(
-        (
-            str(line["name"]),
-            _contribution(line),
-            " · ".join(
-                part
-                for part in (f"type {line['kind']}" if line.get("kind") else "", line.get("note") or "")
-                if part
-            ),
-        )
-        for line in ranked
-    )
-
-
-def _contribution(line: Json) -> str:
-    unit = line.get("unit") or ""
-    if unit == "1":  # relative contributions read best in percent
-        return f"{plain_small((line.get('u') or 0.0) * 100)} %"
-    return f"{plain_small(line.get('u'))} {unit}".strip()
-
-
-def plain_small(value: float | None) -> str:
-    """Two significant figures; powers of ten below 0.0001, so that a small contribution stays readable."""
-    if value is not None and 0 < abs(value) < 1e-4:
-        mantissa, exponent = f"{value:.1e}".split("e-")
-        digits = str(int(exponent)).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
-        return f"{mantissa} · 10⁻{digits}"
-    return plain(value, figures=2)
 
 
 def _assumptions(measured: Json, blocks: Sequence[Json]) -> tuple[str, ...]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 import shapely
-from shapely.geometry import Polygon, box
+from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import nearest_points
 
 TextSize = Callable[[str, float], tuple[float, float]]
 """Gives the (width, height) of a text set at a font size, all in picture pixels."""
@@ -44,6 +45,7 @@ def plan_labels(
     largest_px: float = 34.0,
     smallest_px: float = 17.0,
     reserved: Sequence[Box] = (),
+    inside_only: Collection[str] = (),
     reach: float = 0.16,
 ) -> LabelPlan:
     """Place one name a shape, large shapes first.
@@ -60,6 +62,9 @@ def plan_labels(
         Range of font sizes. The smallest can be read from the back of a room on a picture 2400 px wide.
     reserved : sequence of (x0, y0, x1, y1), optional
         Boxes to keep free, such as the scale bar's.
+    inside_only : collection of str, optional
+        Names that are dropped, not counted as unplaced, where they do not fit inside: a ring of pads would
+        bury the picture under its leaders.
     reach : float, optional
         How far a label may lie from its block, as a share of the picture's long side.
     """
@@ -71,7 +76,8 @@ def plan_labels(
         centres = [centre] if room is None else [(room.centroid.x, room.centroid.y), centre]
         inside = _inside(name, room, centres, text_size, largest_px, smallest_px, taken)
         if inside is None:
-            beside.append((name, shape, centre))
+            if name not in inside_only:
+                beside.append((name, shape, centre))
         else:
             labels.append(inside)
             taken.append(_box_of(inside, text_size))
@@ -143,13 +149,22 @@ def _beside(
             angle = math.tau * step / 16
             x = middle[0] + math.cos(angle) * (reach_x + gap)
             y = middle[1] + math.sin(angle) * (reach_y + gap)
-            label = Label(name, x, y, size_px, centre)
+            label = Label(name, x, y, size_px, _nearest(shape, (x, y), 0.5 * size_px) or centre)
             bounds = _box_of(label, text_size)
             within = bounds[0] >= 0 and bounds[1] >= 0 and bounds[2] <= picture[0] and bounds[3] <= picture[1]
             if within and not any(_overlap(bounds, other) for other in taken):
                 return label
         gap += 0.8 * size_px
     return None
+
+
+def _nearest(shape: BaseGeometry, place: tuple[float, float], inset_px: float) -> tuple[float, float] | None:
+    """The point of a shape, a little inside its edge, nearest to `place`; None if it is too thin."""
+    core = shape.buffer(-inset_px) if shape.area else shape
+    if core.is_empty:
+        return None
+    end = nearest_points(core, Point(place))[0]
+    return end.x, end.y
 
 
 def _box_of(label: Label, text_size: TextSize) -> Box:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from dieplat.files import write_bytes
 from dieplat.mosaicfile.read import open_mosaic
 from dieplat.report import drawing
+from dieplat.report.content import MANY
 from dieplat.report.drawing import Canvas
 from dieplat.report.folder import Outputs, read_outputs
 from dieplat.report.labels import plan_labels
@@ -81,22 +83,25 @@ def draw_blocks(outputs: Outputs, *, longest_px: int) -> BlockMap:
         size_px = min(longest_px, max(own_px, ENLARGED_PX))
         picture, factor = view(mosaic, longest_px=size_px, enlarge=True)
     high, wide = picture.shape[:2]
-    canvas = Canvas(wide, high)
-    canvas.picture(picture, 0, 0)
     um_per_px = float(outputs.scale["um_per_px_x"]) / factor
     text_px = max(15.0, 34.0 * max(wide, high) / 2400)
-    bar_box, bar_um = drawing.scale_bar_box(um_per_px, wide, high, text_px=text_px)
+    # The bar lies on a strip of its own below the picture, where it hides nothing.
+    strip_px = round(3.1 * text_px)
+    canvas = Canvas(wide, high + strip_px)
+    canvas.picture(picture, 0, 0)
+    bar_box, bar_um = drawing.scale_bar_box(um_per_px, wide, high + strip_px, text_px=text_px)
     shapes = scaled_shapes(outputs.regions, factor)
     for _, kind, shape in shapes:
         canvas.region(shape, style_of(kind), width_px=max(1.5, text_px / 11))
+    counts = Counter(kind for _, kind, _ in shapes)
     plan = plan_labels(
         [(name, shape) for name, kind, shape in shapes if kind not in ("die", "conductor")],
+        inside_only={name for name, kind, _ in shapes if counts[kind] > MANY},
         width_px=wide,
         height_px=high,
         text_size=drawing.text_size,
         largest_px=1.15 * text_px,
         smallest_px=0.6 * text_px,
-        reserved=[bar_box],
     )
     for label in plan.labels:
         canvas.name(label)
