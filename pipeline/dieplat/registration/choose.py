@@ -26,6 +26,9 @@ OUTLIER_COST = 25.0
 """A pair that supports none of the places offered costs no more than this: it may simply be wrong."""
 SAME_PLACE_PX = 1.5
 MOST_ALTERNATIVES = 12
+SETTLING_SWEEPS = 8
+GROUP_SIZE = 4
+MOST_GROUPS = 600
 UNLIKELY_STAGE_COST = 8.0
 """A clear pair this far from the stage model (about 6 sigma) waits for the votes of others."""
 
@@ -90,8 +93,10 @@ def choose(tiles: int, pairs: Sequence[PairOffsets], *, sigma_px: tuple[float, f
     """
     clusters = _Clusters(list(range(tiles)), [(0.0, 0.0)] * tiles, {i: [i] for i in range(tiles)})
     _join_clear(clusters, pairs, sigma_px)
-    open_shifts = _join_by_votes(clusters, pairs, sigma_px)
+    atoms = [list(members) for members in clusters.members.values()]
+    _join_by_votes(clusters, pairs, sigma_px)
     component = tuple(clusters.root)
+    open_shifts = _settle(clusters, atoms, pairs, sigma_px)
     _join_by_stage(clusters, pairs)
     chosen = tuple(_chosen(pair, clusters) for pair in pairs)
     return Choice(chosen, tuple(clusters.place), component, open_shifts)
@@ -127,39 +132,95 @@ def _join_clear(clusters: _Clusters, pairs: Sequence[PairOffsets], sigma_px: tup
             clusters.join(pair.a, pair.b, best.dx_px, best.dy_px)
 
 
-def _join_by_votes(
-    clusters: _Clusters, pairs: Sequence[PairOffsets], sigma_px: tuple[float, float]
-) -> dict[int, tuple[tuple[float, float], ...]]:
+def _join_by_votes(clusters: _Clusters, pairs: Sequence[PairOffsets], sigma_px: tuple[float, float]) -> None:
     """Merge clusters by their most certain common decision until no pair with content joins two of them."""
-    open_shifts: dict[int, tuple[tuple[float, float], ...]] = {}
-    decisions: dict[tuple[int, int], _Decision] = {}
     between = _pairs_between(clusters, pairs)
-    for key, links in between.items():
-        decisions[key] = _decide(clusters, links, sigma_px)
+    decisions = {key: _decide(clusters, links, sigma_px) for key, links in between.items()}
     while decisions:
         key = max(decisions, key=lambda k: (decisions[k].margin, -k[0], -k[1]))
-        decision = decisions[key]
-        first = between[key][0]
-        smaller = min((clusters.members[root] for root in key), key=lambda tiles: (len(tiles), tiles[0]))
-        smaller_is_b = clusters.root[first.b] == clusters.root[smaller[0]]
-        if decision.rivals:
-            sign = 1.0 if smaller_is_b else -1.0
-            # Only the shift that is a change against the chosen place; the frame of b moves with its cluster.
-            for tile in smaller:
-                more = tuple((sign * x, sign * y) for x, y in decision.rivals)
-                open_shifts[tile] = (*open_shifts.get(tile, ()), *more)
-        ax, ay = clusters.place[first.a]
-        bx, by = clusters.place[first.b]
-        clusters.join(first.a, first.b, bx - ax + decision.shift[0], by - ay + decision.shift[1])
+        decision, first = decisions[key], between[key][0]
+        base = np.subtract(clusters.place[first.b], clusters.place[first.a])
+        clusters.join(first.a, first.b, float(base[0]) + decision.shift[0], float(base[1]) + decision.shift[1])
         touched = set(key)
         between = _pairs_between(clusters, pairs)
         decisions = {
-            k: decisions[k]
-            if k in decisions and not touched & set(k)
-            else _decide(clusters, between[k], sigma_px)
-            for k in between
+            k: decisions[k] if k in decisions and not touched & set(k) else _decide(clusters, links, sigma_px)
+            for k, links in between.items()
         }
-    return open_shifts
+
+
+def _settle(
+    clusters: _Clusters,
+    atoms: Sequence[Sequence[int]],
+    pairs: Sequence[PairOffsets],
+    sigma_px: tuple[float, float],
+) -> dict[int, tuple[tuple[float, float], ...]]:
+    """Judge every cluster of clear pairs once more against all its neighbours, and move it where they agree better.
+
+    Iterated conditional modes (Besag 1986, J. Royal Statistical Society B 48, 259-302), over single clusters and over
+    connected groups of them, since neighbours fooled together must move together. What remains open at the end is
+    returned: tile to further shifts that cannot be told from the chosen place.
+    """
+    biggest = max(atoms, key=len)
+    touching: list[list[PairOffsets]] = [[] for _ in clusters.root]
+    for pair in pairs:
+        if pair.hypotheses:
+            touching[pair.a].append(pair)
+            touching[pair.b].append(pair)
+    groups = _groups([atom for atom in atoms if atom is not biggest], touching)
+    for _ in range(SETTLING_SWEEPS):
+        moved = False
+        for group in groups:
+            decision = _judge(clusters, group, touching, sigma_px)
+            if decision is not None and max(map(abs, decision.shift)) > SAME_PLACE_PX:
+                moved = True
+                for tile in group:
+                    x, y = clusters.place[tile]
+                    clusters.place[tile] = (x + decision.shift[0], y + decision.shift[1])
+        if not moved:
+            break
+    shifts: dict[int, tuple[tuple[float, float], ...]] = {}
+    for group in groups:
+        decision = _judge(clusters, group, touching, sigma_px)
+        for tile in group if decision is not None and decision.rivals else ():
+            known = shifts.get(tile, ())
+            shifts[tile] = (*known, *(r for r in decision.rivals if r not in known))[:MOST_ALTERNATIVES]
+    return shifts
+
+
+def _groups(loose: Sequence[Sequence[int]], touching: Sequence[Sequence[PairOffsets]]) -> list[list[int]]:
+    """Connected groups of up to `GROUP_SIZE` loose clusters, as tiles; the smallest first, at most `MOST_GROUPS`."""
+    number = {tile: i for i, atom in enumerate(loose) for tile in atom}
+    near = [
+        {number[t] for tile in atom for p in touching[tile] for t in (p.a, p.b) if t in number} - {i}
+        for i, atom in enumerate(loose)
+    ]
+    level = [frozenset([i]) for i in range(len(loose))]
+    found = list(level)
+    for _ in range(GROUP_SIZE - 1):
+        grown = {group | {j} for group in level for i in group for j in near[i] if j not in group}
+        level = sorted(grown, key=sorted)
+        if len(found) + len(level) > MOST_GROUPS:
+            break
+        found += level
+    return [sorted(tile for i in group for tile in loose[i]) for group in found]
+
+
+def _judge(
+    clusters: _Clusters,
+    group: Sequence[int],
+    touching: Sequence[Sequence[PairOffsets]],
+    sigma_px: tuple[float, float],
+) -> _Decision | None:
+    """Decide the shift of a group of tiles against all tiles of its cluster that surround it."""
+    inside = set(group)
+    links = [
+        pair if pair.b in inside else _reversed(pair)
+        for tile in group
+        for pair in touching[tile]
+        if (pair.a in inside) != (pair.b in inside) and clusters.root[pair.a] == clusters.root[pair.b]
+    ]
+    return _decide(clusters, links, sigma_px) if links else None
 
 
 def _pairs_between(clusters: _Clusters, pairs: Sequence[PairOffsets]) -> dict[tuple[int, int], list[PairOffsets]]:

@@ -11,7 +11,7 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import breadth_first_order, connected_components, minimum_spanning_tree
 
 from dieplat.errors import RegistrationError
-from dieplat.registration.stage import Candidates, consensus_step
+from dieplat.registration.stage import Candidates, consensus_steps
 
 Correlate = Callable[[Sequence[tuple[int, int]]], list[Candidates]]
 """Measures the coarse candidates (dx_px, dy_px, score), best first, of many index pairs at once."""
@@ -87,9 +87,10 @@ def _grid_by_order(
         return None
     found = [_as_steps(pair, shape) for pair in correlate(steps)]
     both_ways = [[*pair, *((-x, -y, s) for x, y, s in pair)] for pair in found]
-    step = consensus_step(both_ways, spread_px=SPREAD_PX)
-    if step[2] <= 0:
+    steps_found = consensus_steps(both_ways, spread_px=SPREAD_PX)
+    if not steps_found:
         return None
+    step = steps_found[0]
     forward = np.array([_vote(pair, step[:2]) for pair in found])
     backward = np.array([_vote(pair, (-step[0], -step[1])) for pair in found])
     first = np.array([numbers[a] for a, _ in steps])
@@ -129,7 +130,7 @@ def _as_steps(pair: Candidates, shape: tuple[int, int]) -> Candidates:
 
 def _vote(pair: Candidates, step: tuple[float, float]) -> float:
     near = [s for x, y, s in pair if np.hypot(x - step[0], y - step[1]) < 2.5 * SPREAD_PX]
-    return max(0.0, *near) if near else 0.0
+    return float(-0.5 * np.log(1 - min(max(near), 0.98) ** 2)) if near and max(near) > 0 else 0.0
 
 
 def _signs(way: _Travel, first: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
@@ -159,8 +160,8 @@ def _drop_votes(way: _Travel, index: dict[int, int], correlate: Correlate, shape
     if not pairs:
         return 0.0
     some = [pairs[k] for k in np.unique(np.linspace(0, len(pairs) - 1, 40).round().astype(int))]
-    votes = consensus_step([_as_steps(pair, shape) for pair in correlate(some)], spread_px=SPREAD_PX)[2]
-    return votes * len(pairs) / len(some)
+    drops = consensus_steps([_as_steps(pair, shape) for pair in correlate(some)], spread_px=SPREAD_PX)
+    return drops[0][2] * len(pairs) / len(some) if drops else 0.0
 
 
 def _agreement(
@@ -214,8 +215,8 @@ def _whole_steps(
     """Links as whole steps of the grid; strong but false links of repeating patterns are no whole step and drop out."""
     across = [o if o[0] > 0 else (-o[0], -o[1], o[2]) for o in links.values() if abs(o[0]) > abs(o[1])]
     down = [o if o[1] > 0 else (-o[0], -o[1], o[2]) for o in links.values() if abs(o[0]) <= abs(o[1])]
-    step = consensus_step([[o] for o in across], spread_px=SPREAD_PX)[:2] if across else (1e9, 0.0)
-    drop = consensus_step([[o] for o in down], spread_px=SPREAD_PX)[:2] if down else (0.0, 1e9)
+    step = consensus_steps([[o] for o in across], spread_px=SPREAD_PX)[0][:2] if across else (1e9, 0.0)
+    drop = consensus_steps([[o] for o in down], spread_px=SPREAD_PX)[0][:2] if down else (0.0, 1e9)
     basis = np.array([step, drop]).T
     good = {}
     for pair, offset in links.items():

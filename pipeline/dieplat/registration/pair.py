@@ -6,6 +6,7 @@ import numpy as np
 
 from dieplat.registration.correlate import (
     NOISE_AREA_PX,
+    SMOOTH_PX,
     Fit,
     Image,
     correlation_surface,
@@ -15,6 +16,7 @@ from dieplat.registration.correlate import (
 )
 from dieplat.values.offsets import Hypothesis
 
+SQUARED_NOISE_AREA_PX = 2 * np.pi * SMOOTH_PX**2 + 2
 COST_CEILING = 60.0
 MOST_HYPOTHESES = 24
 INTERPOLATION_SLACK = 0.03
@@ -80,8 +82,8 @@ def _with_costs(fits: list[Fit]) -> tuple[Hypothesis, ...]:
         return ()
     fits = sorted(fits, key=lambda fit: -fit.correlation)
     best = fits[0]
-    independent = max(best.pixels / NOISE_AREA_PX, 8.0)
-    scatter = max(1 - best.correlation**2, 1e-4) * np.sqrt(2 / independent)
+    # Squares of smoothed noise are correlated over half the area of the noise itself.
+    scatter = max(1 - best.correlation**2, 1e-4) * np.sqrt(2 / (best.pixels / SQUARED_NOISE_AREA_PX))
     hypotheses = []
     for fit in fits:
         z = (best.correlation - fit.correlation) / scatter

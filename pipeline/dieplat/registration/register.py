@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -24,9 +23,10 @@ from dieplat.registration.solve import Solution, solve_positions
 from dieplat.registration.stage import (
     Candidates,
     Grid,
-    first_model,
+    Steps,
     fit_model,
     grid_pairs,
+    likely_steps,
     sample_evenly,
 )
 from dieplat.values.layout import Layout, PairLink, PlacedBy, PlacedTile
@@ -34,6 +34,9 @@ from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.tiles import Skipped, Tile, TileSet
 from dieplat.work import Progress, map_in_order
 
+FULL_SIZE_SAMPLE = 6
+THUMB_SCATTER_PX = 3.0
+"""Scatter of stage steps expected at first, in thumbnail pixels."""
 STAGE_SAMPLE = 40
 """Pairs of each direction that the first stage model rests on."""
 
@@ -118,8 +121,8 @@ def register(
     pairs = grid_pairs(grid)
     if not pairs:
         raise RegistrationError("tiles: no two tiles are neighbours in the grid; check their names or give --columns")
-    model = _coarse_model(tile_set, views, pairs, overlap)
     cache = PixelCache([tile.path for tile in tile_set.tiles], capacity=2 * tile_set.columns + 8)
+    model = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
     model, offsets = _measure(tile_set, grid, pairs, model, cache, executor, progress)
     offsets = _with_ties(offsets, ties)
     choice = choose(len(grid), offsets, sigma_px=model.sigma_px)
@@ -127,8 +130,14 @@ def register(
 
 
 def _coarse_model(
-    tile_set: TileSet, views: Mapping[str, Overview], pairs: Sequence[tuple[int, int]], overlap: float | None
+    tile_set: TileSet,
+    views: Mapping[str, Overview],
+    pairs: Sequence[tuple[int, int]],
+    overlap: float | None,
+    cache: PixelCache,
+    executor: Executor | None,
 ) -> StageModel:
+    """The first stage model: likely steps from thumbnails, told apart at full size where several are likely."""
     tiles = tile_set.tiles
     factor = thumb_factor(tile_set.width_px)
     in_rows = sample_evenly([p for p in pairs if tiles[p[0]].row == tiles[p[1]].row], STAGE_SAMPLE)
@@ -137,17 +146,48 @@ def _coarse_model(
     shape = views[tiles[0].name].thumb.shape
 
     def candidates(sample: Sequence[tuple[int, int]]) -> list[Candidates]:
-        found = [coarse_offsets(spectra[a], spectra[b]) for a, b in sample]
-        return [[c for c in pair if _fits_overlap(c, shape, overlap)] for pair in found]
+        work = map_in_order(lambda p: coarse_offsets(spectra[p[0]], spectra[p[1]]), sample, executor=executor)
+        return [[c for c in pair if _fits_overlap(c, shape, overlap)] for pair in work]
 
-    model = first_model(candidates(in_rows), candidates(in_columns), shape=shape, spread_px=3.0)
-    return StageModel(
-        (model.column_step_px[0] * factor, model.column_step_px[1] * factor),
-        (model.row_step_px[0] * factor, model.row_step_px[1] * factor),
-        (0.0, 0.0),
-        (model.sigma_px[0] * factor / 2, model.sigma_px[1] * factor / 2),
-        model.pairs_used,
+    steps, drops = likely_steps(
+        candidates(in_rows), candidates(in_columns), shape=shape, spread_px=THUMB_SCATTER_PX
     )
+    size = (tile_set.height_px, tile_set.width_px)
+    step = _best_at_full_size(steps, in_rows, factor, size, cache, executor)
+    drop = _best_at_full_size(drops, in_columns, factor, size, cache, executor)
+    sigma = THUMB_SCATTER_PX * factor
+    return StageModel(step, drop, (0.0, 0.0), (sigma, sigma), len(in_rows) + len(in_columns))
+
+
+def _best_at_full_size(
+    steps: Steps,
+    sample: Sequence[tuple[int, int]],
+    factor: float,
+    size: tuple[int, int],
+    cache: PixelCache,
+    executor: Executor | None,
+) -> tuple[float, float]:
+    """Of several likely steps, the one about which full-size overlaps agree best.
+
+    Repeating blocks look alike in thumbnails; the grain and dust of the full picture tell them apart.
+    """
+    scaled = [(x * factor, y * factor) for x, y, _ in steps]
+    if len(scaled) == 1:
+        return scaled[0]
+    some = sample_evenly(sample, FULL_SIZE_SAMPLE)
+    search = math.ceil(2.5 * THUMB_SCATTER_PX * factor)
+    gains = []
+    for step in scaled:
+        found = map_in_order(
+            lambda p, step=step: _measure_one(  # type: ignore[misc]
+                p, cache=cache, predicted=step, shape=size, search=(search, search)
+            ),
+            some,
+            executor=executor,
+        )
+        best = [pair.hypotheses[0].correlation if pair.hypotheses else 0.0 for pair in found]
+        gains.append(sum(-0.5 * math.log(1 - min(r, 0.9999) ** 2) for r in best))
+    return scaled[int(np.argmax(gains))]
 
 
 def _fits_overlap(candidate: tuple[float, float, float], shape: tuple[int, int], overlap: float | None) -> bool:
@@ -199,7 +239,11 @@ def _measure_about(
 ) -> list[PairOffsets]:
     shape = (tile_set.height_px, tile_set.width_px)
     search = [math.ceil(sigmas * max(sigma, 2.0)) for sigma in model.sigma_px]
-    work = partial(_measure_one, cache=cache, grid=grid, model=model, shape=shape, search=(search[0], search[1]))
+
+    def work(pair: tuple[int, int]) -> PairOffsets:
+        predicted = model.predict(*grid[pair[0]], *grid[pair[1]])
+        return _measure_one(pair, cache=cache, predicted=predicted, shape=shape, search=(search[0], search[1]))
+
     return list(map_in_order(work, pairs, executor=executor, total=len(pairs), progress=progress))
 
 
@@ -207,13 +251,11 @@ def _measure_one(
     pair: tuple[int, int],
     *,
     cache: PixelCache,
-    grid: Grid,
-    model: StageModel,
+    predicted: tuple[float, float],
     shape: tuple[int, int],
     search: tuple[int, int],
 ) -> PairOffsets:
     a, b = pair
-    predicted = model.predict(*grid[a], *grid[b])
     overlap_x, overlap_y = shape[1] - abs(predicted[0]), shape[0] - abs(predicted[1])
     # At least half of the overlap stays as the template, however uncertain the stage is.
     bounded = (min(search[0], int(overlap_x // 4)), min(search[1], int(overlap_y // 4)))

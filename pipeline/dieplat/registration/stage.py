@@ -59,28 +59,36 @@ def sample_evenly(items: Sequence[tuple[int, int]], most: int) -> list[tuple[int
     return [items[i] for i in np.linspace(0, len(items) - 1, most).round().astype(int)]
 
 
-def consensus_step(candidates: Sequence[Candidates], *, spread_px: float) -> tuple[float, float, float]:
-    """The offset that most pairs support, and its votes (0 without any candidate).
+def consensus_steps(
+    candidates: Sequence[Candidates], *, spread_px: float, most: int = 1
+) -> list[tuple[float, float, float]]:
+    """The offsets (dx, dy, votes) that most pairs support, best first; none without any candidate.
 
     Every candidate is tried as the centre; each pair votes with the best score it has near it, so that a pair
     fooled by a repeating pattern adds one wrong vote while the right place gathers one from every pair.
-    Votes are in nats a pixel.
+    Votes are in nats a pixel. Offsets with less than half of the best one's votes are left out.
     """
     flat = [(x, y, s, i) for i, pair in enumerate(candidates) for x, y, s in pair if s > 0.02]
     if not flat:
-        return 0.0, 0.0, 0.0
+        return []
     data = np.array(flat, dtype=np.float64)
     # Information of a correlation (for normal variables): a near perfect match counts far more than a likeness.
     data[:, 2] = -0.5 * np.log(1 - np.minimum(data[:, 2], 0.98) ** 2)
-    best_votes, best_centre = -1.0, (0.0, 0.0)
-    for x, y, _, _ in flat:
+    votes = np.zeros(len(data))
+    for k, (x, y, _, _) in enumerate(data):
         near = data[:, 2] * np.exp(-((data[:, 0] - x) ** 2 + (data[:, 1] - y) ** 2) / (2 * spread_px**2))
-        votes = np.zeros(len(candidates))
-        np.maximum.at(votes, data[:, 3].astype(int), near)
-        if votes.sum() > best_votes:
-            best_votes, best_centre = float(votes.sum()), (x, y)
-    inside = np.hypot(data[:, 0] - best_centre[0], data[:, 1] - best_centre[1]) < 2.5 * spread_px
-    return float(np.median(data[inside, 0])), float(np.median(data[inside, 1])), best_votes
+        of_pair = np.zeros(len(candidates))
+        np.maximum.at(of_pair, data[:, 3].astype(int), near)
+        votes[k] = of_pair.sum()
+    found: list[tuple[float, float, float]] = []
+    top = float(votes.max())
+    while len(found) < most and float(votes.max()) > max(0.5 * top, 0.0):
+        k = int(votes.argmax())
+        distance = np.hypot(data[:, 0] - data[k, 0], data[:, 1] - data[k, 1])
+        inside = distance < 2.5 * spread_px
+        found.append((float(np.median(data[inside, 0])), float(np.median(data[inside, 1])), float(votes[k])))
+        votes[inside] = -1.0
+    return found
 
 
 def _mostly(candidates: Sequence[Candidates], axis: int, shape: tuple[int, int]) -> list[Candidates]:
@@ -93,10 +101,13 @@ def _mostly(candidates: Sequence[Candidates], axis: int, shape: tuple[int, int])
     ]
 
 
-def first_model(
+Steps = list[tuple[float, float, float]]
+
+
+def likely_steps(
     row_pairs: Sequence[Candidates], column_pairs: Sequence[Candidates], *, shape: tuple[int, int], spread_px: float
-) -> StageModel:
-    """A first stage model from coarse candidates of pairs within rows and pairs within columns.
+) -> tuple[Steps, Steps]:
+    """Likely steps (dx, dy, votes) from column to column and from row to row, best first.
 
     `shape` is the tile's (height, width) and `spread_px` the expected scatter, both in pixels of the candidates.
     Rows of the grid may run along either axis of the camera; the columns then run along the other.
@@ -106,26 +117,22 @@ def first_model(
     RegistrationError
         If no pair of either direction shows a common place.
     """
-    best: tuple[float, StageModel] | None = None
-    size = (shape[1], shape[0])
+    best: tuple[float, Steps, Steps] = (0.0, [], [])
     for axis in (0, 1):
-        step = consensus_step(_mostly(row_pairs, axis, shape), spread_px=spread_px)
-        drop = consensus_step(_mostly(column_pairs, 1 - axis, shape), spread_px=2 * spread_px)
-        votes = step[2] + drop[2]
-        if votes <= 0 or (best is not None and votes <= best[0]):
-            continue
-        # A grid of one row or one column has only one direction; the other is never used but must be a basis.
-        plain_step, plain_drop = [0.0, 0.0], [0.0, 0.0]
-        plain_step[axis], plain_drop[1 - axis] = 0.8 * size[axis], 0.8 * size[1 - axis]
-        column_step = step[:2] if step[2] > 0 else (plain_step[0], plain_step[1])
-        row_step = drop[:2] if drop[2] > 0 else (plain_drop[0], plain_drop[1])
-        scatter = (2 * spread_px, 2 * spread_px)
-        best = votes, StageModel(column_step, row_step, (0.0, 0.0), scatter, len(row_pairs) + len(column_pairs))
-    if best is None:
+        steps = consensus_steps(_mostly(row_pairs, axis, shape), spread_px=spread_px, most=3)
+        drops = consensus_steps(_mostly(column_pairs, 1 - axis, shape), spread_px=2 * spread_px, most=3)
+        votes = (steps[0][2] if steps else 0.0) + (drops[0][2] if drops else 0.0)
+        if votes > best[0]:
+            # A grid of one row or one column has only one direction; the other is never used but must be a basis.
+            plain = [0.8 * shape[1], 0.8 * shape[0]]
+            along, across = [0.0, 0.0], [0.0, 0.0]
+            along[axis], across[1 - axis] = plain[axis], plain[1 - axis]
+            best = votes, steps or [(along[0], along[1], 0.0)], drops or [(across[0], across[1], 0.0)]
+    if best[0] <= 0:
         raise RegistrationError(
             "tiles: no two neighbouring pictures show a common place; check that they overlap and that the grid is right"
         )
-    return best[1]
+    return best[1], best[2]
 
 
 def is_clear(pair: PairOffsets) -> bool:
