@@ -86,9 +86,7 @@ def _lines(ruler: Ruler, s, t, rng) -> np.ndarray:
         d = s - ruler.shift_px - i * ruler.pitch_px - errors[np.clip(i + reach, 0, 2 * reach)]
         profile = ndtr((d + half) / ruler.blur_px) - ndtr((d - half) / ruler.blur_px)
         ten, five = i % 10 == 0, (i % 5 == 0) & (i % 10 != 0)
-        length = ruler.length_px * np.where(
-            ten, ruler.tenth_longer, np.where(five, ruler.fifth_longer, 1.0)
-        )
+        length = ruler.length_px * np.where(ten, ruler.tenth_longer, np.where(five, ruler.fifth_longer, 1.0))
         # All lines stand on one base line; longer ones reach further to one side.
         base = -ruler.length_px / 2
         along = ndtr((t - base) / ruler.blur_px) - ndtr((t - base - length) / ruler.blur_px)

@@ -194,8 +194,7 @@ def hidden_divisions(profiles: Floats, lattice: Lattice, half_width_px: float) -
         middle = np.interp(columns, nodes, profiles)
         return (
             middle
-            - (np.interp(columns - wing, nodes, profiles) + np.interp(columns + wing, nodes, profiles))
-            / 2.0
+            - (np.interp(columns - wing, nodes, profiles) + np.interp(columns + wing, nodes, profiles)) / 2.0
         )
 
     main = float(np.median(contrast(lattice.places()[1])))

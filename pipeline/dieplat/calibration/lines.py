@@ -63,9 +63,7 @@ def line_template(profile: Floats, columns: Floats, pitch_px: float) -> Template
     left = int(np.argmax(below[centre::-1])) if below[: centre + 1].any() else centre
     right = int(np.argmax(below[centre:])) if below[centre:].any() else len(offset) - 1 - centre
     half_width = min(max(left, right) * 0.25, 0.3 * pitch_px)
-    return Template(
-        CubicSpline(offset - offset[centre], shape), float(offset[centre]), max(half_width, 0.75)
-    )
+    return Template(CubicSpline(offset - offset[centre], shape), float(offset[centre]), max(half_width, 0.75))
 
 
 def share_in_lines(
@@ -227,6 +225,4 @@ def _combine(index: Indices, place: Floats, good: npt.NDArray[np.bool_], t_px: F
         return None
     upright = np.where(good, place - lean * t, 0.0)[rows].sum(axis=1) / counts
     t_square = np.where(good, t * t, 0.0)[rows].sum(axis=1) / counts
-    return LinePlaces(
-        index[rows], upright, counts.astype(np.intp), t_square, max(spread, 1e-6), lean, lean_u
-    )
+    return LinePlaces(index[rows], upright, counts.astype(np.intp), t_square, max(spread, 1e-6), lean, lean_u)

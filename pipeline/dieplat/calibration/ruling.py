@@ -32,6 +32,9 @@ Floats = npt.NDArray[np.float64]
 REMEDY = "take a sharp picture of the ruling that shows at least 10 lines across the whole field"
 # Lines that scatter by more than this part of the pitch are no ruling.
 MOST_SCATTER = 0.03
+# Readings of one line at different heights agree within this part of the pitch (drawn rulings: 0.001 to 0.01;
+# chance alignments of blobs and of lines cut askew: 0.03 to 0.19).
+MOST_SPREAD = 0.02
 # Fewer places with a line than this part of those between the first and the last: numbered too finely.
 LEAST_OCCUPIED = 0.55
 # The strips were turned to the lines before; lines that still lean more are not the ones they were turned to.
@@ -162,6 +165,8 @@ def _believable(places: LinePlaces, fit: PitchFit) -> bool:
     index = places.index[fit.used]
     scatter = float(np.sqrt(np.mean(fit.residual_px[fit.used] ** 2)))
     if len(index) < FEWEST_LINES or scatter > MOST_SCATTER * abs(fit.pitch_px):
+        return False
+    if places.spread_px > MOST_SPREAD * abs(fit.pitch_px):
         return False
     full = bool(len(index) >= LEAST_OCCUPIED * (np.ptp(index) + 1))
     return full and not uneven_classes(index)

@@ -58,9 +58,7 @@ def measure_scale(
         If the pitch or its uncertainty is not a sensible length.
     """
     if not (math.isfinite(pitch_um) and pitch_um > 0):
-        raise ScaleError(
-            f"pitch of {pitch_um} um: give the micrometer's division as a positive length in um"
-        )
+        raise ScaleError(f"pitch of {pitch_um} um: give the micrometer's division as a positive length in um")
     if not (math.isfinite(pitch_um_u) and 0 <= pitch_um_u < 0.2 * pitch_um):
         raise ScaleError(
             f"pitch uncertainty of {pitch_um_u} um: give a standard uncertainty, 0 to a fifth of the pitch"

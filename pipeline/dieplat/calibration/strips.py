@@ -114,8 +114,7 @@ def cut_strips(flat: Grey, angle_rad: float) -> Strips:
     inside = np.zeros((height, width), dtype=np.float32)
     inside[2:-2, 2:-2] = 1.0
     mask = (
-        cv2.warpAffine(inside, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-        > 0.999
+        cv2.warpAffine(inside, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP) > 0.999
     )
     tall = max(SHORTEST_STRIP_PX, rows // STRIPS)
     starts = np.arange(0, rows - tall + 1, tall)
@@ -124,9 +123,7 @@ def cut_strips(flat: Grey, angle_rad: float) -> Strips:
     total = (turned * mask)[:used].reshape(len(starts), tall, columns).sum(axis=1, dtype=np.float64)
     profile = np.where(weight >= 0.7 * tall, total / np.maximum(weight, 1.0), 0.0)
     weight = np.where(weight >= 0.7 * tall, weight, 0.0)
-    return Strips(
-        float(angle_rad), s0, profile, weight, (t0 + starts + (tall - 1) / 2.0).astype(np.float64)
-    )
+    return Strips(float(angle_rad), s0, profile, weight, (t0 + starts + (tall - 1) / 2.0).astype(np.float64))
 
 
 def lean_of(strips: Strips) -> tuple[float, float]:
