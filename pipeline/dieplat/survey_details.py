@@ -12,8 +12,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
-from dieplat.inductance import estimate_inductance
-from dieplat.inductance.resistance_q import tuning_capacitance_pf
+from dieplat.inductance import combine_inductor, estimate_inductance
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.inductors import inductor_from_path, measure_inductor
 from dieplat.measurement.placement import scale_u
@@ -169,27 +168,7 @@ def _with_inductance(
 ) -> InductorResult:
     length_u_rel = scale_u(scale, 0.5, 0.5)  # a winding has as much length along x as along y
     estimate = estimate_inductance(geometry, thickness_um=thickness_um, scale_u_rel=length_u_rel)
-    sizes = {
-        "outer_um_u": (geometry.outer_um, geometry.outer_um_u),
-        "inner_um_u": (geometry.inner_um, geometry.inner_um_u),
-        "width_um_u": (geometry.width_um, geometry.width_um_u),
-        "spacing_um_u": (geometry.spacing_um, geometry.spacing_um_u),
-    }
-    capacitance_pf = capacitance_pf_u = None
-    if frequency_hz is not None:
-        capacitance_pf = tuning_capacitance_pf(estimate.inductance_nh, frequency_hz)
-        capacitance_pf_u = capacitance_pf * estimate.inductance_nh_u / estimate.inductance_nh
-    return InductorResult(
-        geometry=geometry,
-        estimate=estimate,
-        geometry_u_um={
-            key: None if u is None else math.hypot(u, value * length_u_rel)
-            for key, (value, u) in sizes.items()
-        },
-        frequency_hz=frequency_hz,
-        capacitance_pf=capacitance_pf,
-        capacitance_pf_u=capacitance_pf_u,
-    )
+    return combine_inductor(geometry, estimate, scale_u_rel=length_u_rel, frequency_hz=frequency_hz)
 
 
 def _array_in_um(lattice: ArrayLattice, scale: Scale, *, whole: bool) -> ArrayResult:

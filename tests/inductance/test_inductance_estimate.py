@@ -10,7 +10,13 @@ import numpy as np
 import pytest
 
 from dieplat.errors import SettingsError
-from dieplat.inductance import estimate_inductance, given_geometry, inductor_object, lane_network, spiral_path
+from dieplat.inductance import (
+    combine_inductor,
+    estimate_inductance,
+    given_geometry,
+    lane_network,
+    spiral_path,
+)
 
 
 @pytest.fixture
@@ -118,7 +124,7 @@ def test_half_a_turn_and_a_single_turn_work():
 
 def test_inductor_object_has_the_agreed_keys(octagon):
     estimate = estimate_inductance(octagon)
-    facts = inductor_object(octagon, estimate, frequency_hz=2441.75e6)
+    facts = combine_inductor(octagon, estimate, frequency_hz=2441.75e6).to_dict()
     agreed = {
         "shape", "turns", "outer_um", "inner_um", "width_um", "spacing_um", "method", "inductance_nh",
         "inductance_nh_u", "estimates", "capacitance_at_pf",
@@ -128,7 +134,19 @@ def test_inductor_object_has_the_agreed_keys(octagon):
     assert facts["method"] == "given"
     # 2 nH needs 2.12426 pF at this frequency (recomputed); C is inverse to L.
     assert facts["capacitance_at_pf"] * facts["inductance_nh"] == pytest.approx(2 * 2.12426, rel=1e-5)
-    assert inductor_object(octagon, estimate)["capacitance_at_pf"] is None
+    assert facts["capacitance_at_pf_u"] / facts["capacitance_at_pf"] == pytest.approx(
+        facts["inductance_nh_u"] / facts["inductance_nh"]
+    )
+    assert math.hypot(*(line["u"] for line in facts["budget"])) == pytest.approx(facts["inductance_nh_u"])
+    assert {line["unit"] for line in facts["budget"]} == {"nH"}
+    assert combine_inductor(octagon, estimate).to_dict()["capacitance_at_pf"] is None
+
+
+def test_the_scale_joins_the_lengths_of_a_measured_inductor(octagon):
+    measured = replace(octagon, outer_um_u=0.3, width_um_u=None)
+    result = combine_inductor(measured, estimate_inductance(measured), scale_u_rel=0.4 / octagon.outer_um)
+    assert result.geometry_u_um["outer_um_u"] == pytest.approx(0.5)  # 0.3 and 0.4 in quadrature
+    assert result.geometry_u_um["width_um_u"] is None
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from dieplat import survey_details
 from dieplat.annotations import parse_regions
 from dieplat.errors import AnnotationError, ScaleError, SettingsError
 from dieplat.files import to_plain
+from dieplat.inductance.resistance_q import tuning_capacitance_pf
 from dieplat.survey import measure_survey, scale_of_picture
 from dieplat.values import Layout, PlacedTile, Region, Regions, Scale
 
@@ -219,7 +220,7 @@ def test_an_inductor_with_a_conductor_path_is_taken_from_the_path():
 
 def test_the_resonant_capacitance_of_the_reference():
     # 2 nH at 2441.75 MHz needs 2.12426 pF (recomputed from C = 1/((2 pi f)^2 L)).
-    assert survey_details.tuning_capacitance_pf(2.0, 2441.75e6) == pytest.approx(2.12426, abs=5e-6)
+    assert tuning_capacitance_pf(2.0, 2441.75e6) == pytest.approx(2.12426, abs=5e-6)
 
 
 def test_a_lone_conductor_path_is_an_inductor_of_its_own():

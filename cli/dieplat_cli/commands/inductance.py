@@ -72,12 +72,12 @@ def inductance(
     json: Annotated[bool, typer.Option("--json", help="Print the inductor object as JSON.")] = False,
 ) -> None:
     """Inductance of a planar spiral from its numbers, with its uncertainty and what was assumed."""
-    from dieplat.inductance import estimate_inductance, given_geometry, inductor_object
+    from dieplat.inductance import combine_inductor, estimate_inductance, given_geometry
     from dieplat_cli import console
 
     geometry = given_geometry(shape.value, turns, outer_um, width_um, spacing_um)
     estimate = estimate_inductance(geometry, thickness_um=thickness_um)
-    facts = inductor_object(geometry, estimate, frequency_hz=frequency_hz)
+    facts = combine_inductor(geometry, estimate, frequency_hz=frequency_hz).to_dict()
     if metal is not None and frequency_hz is not None:
         facts |= _with_metal(geometry, thickness_um, frequency_hz, metal.value)
     if json:
@@ -128,7 +128,7 @@ def _table(facts: dict[str, Any]) -> str:
             f"metal: {facts['metal']}",
         ]
     lines += ["", "uncertainty (k = 1), nH"]
-    lines += [f"  {name:<19}{u:.2g}" for name, u in facts["budget_nh"].items() if u > 0]
+    lines += [f"  {line['name']:<19}{line['u']:.2g}" for line in facts["budget"] if line["u"] > 0]
     lines += ["", "assumed", *(f"  {text}" for text in facts["assumptions"])]
     if facts["remarks"]:
         lines += ["", "remarks", *(f"  {text}" for text in facts["remarks"])]

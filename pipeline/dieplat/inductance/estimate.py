@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -14,7 +13,6 @@ from dieplat.errors import SettingsError
 from dieplat.inductance.closed_forms import closed_forms, mohan_inner_um
 from dieplat.inductance.partial import Array
 from dieplat.inductance.path import check_geometry, spiral_path
-from dieplat.inductance.resistance_q import tuning_capacitance_pf
 from dieplat.inductance.segment_sum import LaneNetwork, lane_network
 from dieplat.values.inductor import InductanceEstimate, InductorGeometry, Shape
 
@@ -130,41 +128,6 @@ def estimate_inductance(
         assumptions=_assumptions(geometry, thickness_um),
         remarks=(*remarks, *forms.remarks),
     )
-
-
-def inductor_object(
-    geometry: InductorGeometry, estimate: InductanceEstimate, *, frequency_hz: float | None = None
-) -> dict[str, Any]:
-    """The `inductor` object of measurements.json: plain values, lengths in um, inductances in nH."""
-    capacitance = None
-    if frequency_hz is not None:
-        capacitance = tuning_capacitance_pf(estimate.inductance_nh, frequency_hz)
-    result: dict[str, Any] = {
-        "shape": geometry.shape,
-        "turns": geometry.turns,
-        "outer_um": geometry.outer_um,
-        "inner_um": geometry.inner_um,
-        "width_um": geometry.width_um,
-        "spacing_um": geometry.spacing_um,
-        "method": geometry.method,
-        "inductance_nh": estimate.inductance_nh,
-        "inductance_nh_u": estimate.inductance_nh_u,
-        "estimates": dict(estimate.estimates_nh),
-        "capacitance_at_pf": capacitance,
-        "frequency_hz": frequency_hz,
-        "thickness_um": estimate.thickness_um,
-        "budget_nh": dict(estimate.budget),
-        "assumptions": list(estimate.assumptions),
-        "remarks": [*geometry.remarks, *estimate.remarks],
-    }
-    uncertain: Mapping[str, float | None] = {
-        "turns_u": geometry.turns_u,
-        "outer_um_u": geometry.outer_um_u,
-        "inner_um_u": geometry.inner_um_u,
-        "width_um_u": geometry.width_um_u,
-        "spacing_um_u": geometry.spacing_um_u,
-    }
-    return {**result, **uncertain}
 
 
 def _centre_line(geometry: InductorGeometry) -> tuple[Array, tuple[str, ...]]:
