@@ -1,9 +1,10 @@
 """Flat field and exposure of a set of tiles from what their overlaps show twice.
 
-A place on the die that two tiles show has one brightness. So the difference of the logarithms of the two pictures is
-the difference of the shading at the two places of the camera plus the difference of the two exposures, whatever is on
-the die (Goldman and Chen 2005, Vignette and exposure calibration and compensation, ICCV, 899-906). In the logarithm
-both are linear unknowns, also under a gamma curve, which multiplies logarithms by a constant.
+A place on the die that two tiles show has one brightness. So the difference of the logarithms of the two
+pictures is the difference of the shading at the two places of the camera plus the difference of the two
+exposures, whatever is on the die (Goldman and Chen 2005, Vignette and exposure calibration and compensation,
+ICCV, 899-906). In the logarithm both are linear unknowns, also under a gamma curve, which multiplies
+logarithms by a constant.
 """
 
 from __future__ import annotations
@@ -26,14 +27,14 @@ DEGREE = 6
 """Even radial falloff to the sixth order (cos^4 and worse) with off-centre and tilt terms."""
 MOST_SAMPLES_A_PAIR = 400
 GAIN_SIGMA = 0.3
-"""Prior scatter of log exposures: weak, it only decides what overlaps cannot (a tilt of all exposures together)."""
+"""Prior scatter of log exposures: weak, it only decides what overlaps cannot (a tilt of them all)."""
 SHADING_SIGMA = 0.5
 """Prior scatter of the coefficients of the log shading."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Samples:
-    """Points seen twice: tiles (S, 2), camera places (S, 2, 2) in -1..1 and log ratio b over a (S, channels)."""
+    """Points seen twice: tiles (S, 2), camera places (S, 2, 2) in -1..1 log ratio b over a (S, channels)."""
 
     tiles: npt.NDArray[np.intp]
     places: F64
@@ -71,7 +72,9 @@ def estimate_correction(
         if (found := _sample_pair(index[a], index[b], colours, places[a], places[b], block)) is not None
     ]
     if not samples:
-        return Correction(np.ones((height, width, channels), np.float32), np.ones((len(order), channels), np.float32), lens)
+        return Correction(
+            np.ones((height, width, channels), np.float32), np.ones((len(order), channels), np.float32), lens
+        )
     seen = _Samples(
         np.concatenate([s.tiles for s in samples]),
         np.concatenate([s.places for s in samples]),
@@ -96,11 +99,9 @@ def _touching(layout: Layout) -> list[tuple[str, str]]:
 
 
 def _basis(places: F64) -> F64:
-    """Monomials of the camera place (x, y in -1..1) up to `DEGREE`, without the constant; odd orders only to 3."""
+    """Monomials of the camera place (x, y in -1..1) up to `DEGREE`, no constant; odd orders only to 3."""
     x, y = places[..., 0], places[..., 1]
-    terms = [
-        x**i * y ** (n - i) for n in range(1, DEGREE + 1) if n <= 3 or n % 2 == 0 for i in range(n + 1)
-    ]
+    terms = [x**i * y ** (n - i) for n in range(1, DEGREE + 1) if n <= 3 or n % 2 == 0 for i in range(n + 1)]
     return np.stack(terms, axis=-1)
 
 
@@ -147,7 +148,9 @@ def _solve_channel(seen: _Samples, channel: int, count: int) -> tuple[F64, F64]:
     terms = difference.shape[1]
     samples = len(difference)
     rows = np.repeat(np.arange(samples), 2)
-    exposures = sp.csr_matrix((np.tile([-1.0, 1.0], samples), (rows, seen.tiles.ravel())), shape=(samples, count))
+    exposures = sp.csr_matrix(
+        (np.tile([-1.0, 1.0], samples), (rows, seen.tiles.ravel())), shape=(samples, count)
+    )
     design = sp.hstack([sp.csr_matrix(difference), exposures]).tocsr()
     target = seen.log_ratio[:, channel]
     theta = np.zeros(terms + count)

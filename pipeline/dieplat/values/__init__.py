@@ -4,6 +4,7 @@ from dieplat.values.array import ArrayLattice, Bank
 from dieplat.values.correction import Correction, Lens
 from dieplat.values.inductor import InductanceEstimate, InductorGeometry
 from dieplat.values.layout import Layout, PairLink, PlacedTile
+from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.regions import KINDS, Region, Regions
 from dieplat.values.scale import BudgetLine, Scale
 from dieplat.values.tiles import Skipped, Tile, TileSet
@@ -20,11 +21,13 @@ __all__ = [
     "Layout",
     "Lens",
     "PairLink",
+    "PairOffsets",
     "PlacedTile",
     "Region",
     "Regions",
     "Scale",
     "Skipped",
+    "StageModel",
     "Tile",
     "TileSet",
 ]

@@ -19,8 +19,8 @@ class ArrayLattice:
     """Pitches in pixels along x and y with standard uncertainties, the lattice's rotation, and its banks.
 
     `mirrored_x`/`mirrored_y` are true when neighbouring cells are mirror images, so that the picture's own
-    period is two cells; the pitch is always one cell. `columns` and `rows` count the cells of the whole array,
-    `cells` those that are present in the banks.
+    period is two cells; the pitch is always one cell. `columns` and `rows` count the cells of the whole
+    array, `cells` those that are present in the banks.
     """
 
     pitch_x_px: float

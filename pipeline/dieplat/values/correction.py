@@ -27,7 +27,7 @@ class Lens:
 class Correction:
     """corrected = pixel * gain[tile, channel] / flat(x, y, channel).
 
-    flat : ndarray (h, w, channels), float32, a coarse grid over the tile, to be enlarged to its size (mean 1).
+    flat : ndarray (h, w, channels), float32, a coarse grid over the tile, to be enlarged to it (mean 1).
     gains : ndarray (tiles, channels), float32, in the order of the TileSet.
     """
 

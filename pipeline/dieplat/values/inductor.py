@@ -11,8 +11,9 @@ Method = Literal["image", "path", "given"]
 
 @dataclass(frozen=True, slots=True)
 class InductorGeometry:
-    """A planar spiral. `outer_um`, `inner_um`: flat-to-flat diameters of the outermost and innermost metal edges.
+    """A planar spiral.
 
+    `outer_um`, `inner_um` are the flat-to-flat diameters of the outermost and innermost metal edges.
     `path_um` is the conductor's centre line, (x, y) in micrometres in the mosaic frame, when it was traced or
     drawn; `symmetric` is true for a winding with crossings, None when not known.
     `centre_px`, `rotation_deg` place it on the mosaic. A `_u` field is the standard uncertainty of its

@@ -22,7 +22,7 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class PairOffsets:
-    """A pair of tiles (indices into the TileSet) and its hypotheses, best first; empty where content is blank."""
+    """A pair of tiles (indices into the TileSet) and its hypotheses, best first; empty where it is blank."""
 
     a: int
     b: int
@@ -34,9 +34,9 @@ class PairOffsets:
 class StageModel:
     """Nominal steps of the stage, in camera pixels.
 
-    A step of one column moves a tile by `column_step_px`, a step of one row by `row_step_px`, to which the backlash
-    of rows travelled in opposite directions adds (-1)^row `backlash_px`. `sigma_px` is the scatter (x, y) of single
-    steps about the model.
+    A step of one column moves a tile by `column_step_px`, a step of one row by `row_step_px`, to which the
+    backlash of rows travelled in opposite directions adds (-1)^row `backlash_px`. `sigma_px` is the scatter
+    (x, y) of single steps about the model.
     """
 
     column_step_px: tuple[float, float]

@@ -36,7 +36,7 @@ class Region:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Regions:
-    """All annotations of a file. `document` is the file as read, so that nothing unknown is lost on writing."""
+    """All annotations of a file. `document` is the file as read, so that writing loses nothing unknown."""
 
     regions: tuple[Region, ...]
     source: str

@@ -23,8 +23,9 @@ class Scale:
     """Micrometres a pixel along both axes, with standard uncertainties.
 
     `axes_independent` is true when a second, turned picture measured the y axis on its own; otherwise both
-    axes carry the same value and their errors are fully correlated. `common_u_rel` is the part of the relative
-    uncertainty common to both axes (the micrometer's own tolerance), needed to combine independent axes.
+    axes carry the same value and their errors are fully correlated. `common_u_rel` is the part of the
+    relative uncertainty common to both axes (the micrometer's own tolerance), needed to combine independent
+    axes.
     """
 
     um_per_px_x: float

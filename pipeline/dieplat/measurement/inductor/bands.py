@@ -97,7 +97,11 @@ def _centre_shift(normal: Floats, outer: Floats, *, round_spiral: bool) -> tuple
     def solve(matrix: Floats) -> tuple[Floats, float]:
         start = np.zeros(matrix.shape[1])
         start[2] = np.median(outer)
-        fit = optimize.least_squares(lambda p: matrix @ p - outer, start, loss="soft_l1", f_scale=0.5).x
+
+        def residual(p: Floats) -> Floats:
+            return np.asarray(matrix @ p - outer)
+
+        fit = optimize.least_squares(residual, start, loss="soft_l1", f_scale=0.5).x
         return fit, float(np.median(np.abs(matrix @ fit - outer)))
 
     shift, off = solve(design)
@@ -260,10 +264,13 @@ def _fit_side(columns: Columns, sector: int, bands: int, picked: Ints) -> SideFi
             )
         return np.asarray(low + (high - low + slope * x) * bars / 2)
 
+    def residual(p: Floats) -> Floats:
+        return np.asarray(model(p) - y)
+
     pitch = columns.width_px + columns.spacing_px if bands > 1 else 1.0
     scale = np.array([1.0, 1.0, 1.0 if bands > 1 else 1e-9, 1.0, 0.1, 0.1, 0.01])
     fit = optimize.least_squares(
-        lambda p: model(p) - y,
+        residual,
         np.array([0.0, columns.width_px, pitch, 1.0, 0.0, 1.0, 0.0]),
         x_scale=scale,
         bounds=([-9, 1, 0.5, 0.25, -0.5, 0.5, -0.02], [9, 200, 400, 8, 0.5, 1.8, 0.02]),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from scipy import ndimage, optimize
@@ -104,13 +106,11 @@ def _best(
         return -_sharpness(image, frame, distance, columns)
 
     simplex = np.array([[0, 0, 0], [3, 0, 0], [0, 3, 0], [0, 0, 2]], dtype=float)
-    options = {"xatol": 0.05, "fatol": 1e-5, "maxfev": 120}
-    fits = [
-        optimize.minimize(
-            loss, np.zeros(3), method="Nelder-Mead", options={**options, "initial_simplex": first}
-        )
-        for first in ((simplex,) if sides else (simplex, simplex * [1, 1, -1]))
+    starts = (simplex,) if sides else (simplex, simplex * [1, 1, -1])
+    settings: list[Any] = [
+        {"xatol": 0.05, "fatol": 1e-5, "maxfev": 120, "initial_simplex": first} for first in starts
     ]
+    fits = [optimize.minimize(loss, np.zeros(3), method="Nelder-Mead", options=each) for each in settings]
     fit = min(fits, key=lambda one: float(one.fun))
     normal = start + fit.x[2] / reach * bool(sides)
     return -float(fit.fun), Frame(x0 + fit.x[0], y0 + fit.x[1], sides, normal, squeeze)
