@@ -23,6 +23,8 @@ _HARMONICS = 10
 _SAME_SHIFT = 0.12
 """Share of a period by which the shift may differ within a bank."""
 _GONE = 0.22
+_UPRIGHT = 0.15
+"""Share of a cell's contrast along its columns from which the columns alone decide on a bank's edge."""
 _SLACK = 0.06
 """Share of a cell's contrast that an edge may gain or lose by blur and noise."""
 
@@ -210,10 +212,17 @@ def _edge(
     begin = max(run.start, run.stop - 2 * n)
     limit = _covered_until(covered, run.stop - 1)
     reach = min(limit, run.stop + n, max(next_start + n // 4, run.stop))
-    outside = _outside(profile, template, run, min(limit, max(next_start + n // 4, run.stop)), n)
+    upright = template - template.mean(axis=0)
+    against: FloatArray | float
+    if (upright**2).mean() > _UPRIGHT * float(template.var()):
+        # A strap beside the bank is the same in every row of cells, so what varies along a column is the cells'
+        # alone and its outside is zero, whatever the strap's brightness and blur.
+        profile, template, against = profile - profile.mean(axis=0), upright, 0.0
+    else:
+        outside = _outside(profile, template, run, min(limit, max(next_start + n // 4, run.stop)), n)
+        against = float(template.mean()) if outside is None else outside[:, None]
     columns = np.arange(begin, run.stop + 2 * n)
     pattern = template[:, columns % n]
-    against = template.mean() if outside is None else outside[:, None]
     difference = pattern - against
     contrast = (difference**2).mean(axis=0)
     seen = contrast[: reach - begin]
