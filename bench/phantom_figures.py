@@ -47,13 +47,19 @@ WRONG_PX = 0.5
 TURNS_WITHIN = 0.02
 """Turns come in quarters; nearer than this is the same number."""
 
+FAR_U = 3.0
+"""An error of more standard uncertainties than this is listed by itself."""
+
 COVERAGE = 1.96
 """Standard uncertainties that hold 95 % of a normal distribution."""
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One compared quantity. `state` is ok, wrong, flagged, refused, missing, failed, or note (flagged but right)."""
+    """One compared quantity.
+
+    `state` is ok, wrong, flagged, refused, missing, failed, or note for a tile that is flagged but right.
+    """
 
     preset: str
     seed: int
@@ -361,16 +367,20 @@ def print_preset(preset: str, figures: Sequence[Figure]) -> None:
         if values:
             print(f"  {quantity}: mean {np.mean(values):+.2f} %, largest {_number(_largest(values))} %")
     for figure in figures:
-        if figure.state not in ("ok", "note") and figure.group != "tile axis":
+        far = figure.in_u is not None and abs(figure.in_u) > FAR_U
+        if figure.group != "tile axis" and (far or figure.state not in ("ok", "note")):
             print("  " + _describe(figure))
 
 
 def _describe(figure: Figure) -> str:
-    parts = [f"{figure.state.upper()} seed {figure.seed} {figure.group} {figure.name}: {figure.quantity}"]
+    state = "far" if figure.state in ("ok", "note") else figure.state
+    parts = [f"{state.upper()} seed {figure.seed} {figure.group} {figure.name}: {figure.quantity}"]
     if figure.measured is not None or figure.true is not None:
         parts.append(f"true {_plain(figure.true)}, measured {_plain(figure.measured)}")
     if figure.error is not None:
         parts.append(f"error {figure.error:+.3g}")
+    if figure.in_u is not None:
+        parts.append(f"{figure.in_u:+.2f} u")
     if figure.remark:
         parts.append(figure.remark)
     return "; ".join(parts)
