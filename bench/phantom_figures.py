@@ -3,6 +3,7 @@
     python bench/phantom_figures.py                                  # ordinary, seeds 1 to 3
     python bench/phantom_figures.py --preset ordinary lens --seeds 1-20 --workers 2 --csv figures.csv
     python bench/phantom_figures.py --survey folder:results          # a phantom and a survey that are there
+    python bench/phantom_figures.py --read figures.csv               # the tables of an earlier run
 
 For every preset: a row a seed, totals over all seeds, and a line for each thing that is wrong, refused or
 flagged. "in u" is the error over its stated standard uncertainty (k = 1): a sound statement has an rms near 1
@@ -27,19 +28,23 @@ import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 
+from dieplat.annotations import load_regions
+from dieplat.calibration import load_scale
 from dieplat.errors import DieplatError
 from dieplat.evening import run_survey
 from dieplat.inductance import lane_network
 from dieplat.inductance.closed_forms import current_sheet_nh
+from dieplat.mosaicfile.read import open_mosaic
 from dieplat.phantom import make_phantom
 from dieplat.settings import load_settings
+from dieplat.survey import measure_survey
 
 WRONG_PX = 0.5
 """A tile further out than this is wrong: the seam would show and areas would move."""
@@ -110,7 +115,7 @@ def compare(truth: dict[str, Any], layout: dict[str, Any], measured: dict[str, A
     _compare_die(to, truth, measured["die"])
     blocks = {block["name"]: block for block in measured["blocks"]}
     for true in truth["blocks"]:
-        if true["kind"] == "die":
+        if true["kind"] in ("die", "conductor"):  # a conductor's path is part of its inductor's own entry
             continue
         block = blocks.get(true["name"])
         if block is None:
@@ -255,7 +260,45 @@ def compare_folders(folder: Path, results: Path) -> list[Figure]:
     """Compare a finished survey with the phantom it was made from."""
     texts = (folder / "truth.json", results / "layout.json", results / "measurements.json")
     truth, layout, measured = (json.loads(path.read_text(encoding="utf-8")) for path in texts)
-    return compare(truth, layout, measured)
+    return [*compare(truth, layout, measured), *_compare_without_paths(truth, results)]
+
+
+def _compare_without_paths(truth: dict[str, Any], results: Path) -> list[Figure]:
+    """Inductors that came with a drawn path, measured once more from the picture alone."""
+    to = Comparison(truth["preset"], truth["seed"])
+    scale = load_scale(results / "scale.json")
+    regions = load_regions(results / "blocks.geojson", um_per_px=(scale.um_per_px_x, scale.um_per_px_y))
+    drawn = {
+        entry["name"].removesuffix(" winding") for entry in truth["blocks"] if entry["kind"] == "conductor"
+    }
+    kept = tuple(region for region in regions.regions if region.name in drawn)
+    if not kept:
+        return []
+    with open_mosaic(results / "mosaic.ome.tif") as mosaic:
+        measured = measure_survey(mosaic, replace(regions, regions=kept), scale).to_dict()
+    found = {block["name"]: block["inductor"] for block in measured["blocks"]}
+    reasons = {name: " | ".join(t for t in measured["warnings"] if f"'{name}'" in t) for name in drawn}
+    for entry in truth["blocks"]:
+        if entry["name"] in found:
+            _compare_inductor(to, entry, found[entry["name"]], truth["um_per_px"], reasons[entry["name"]])
+    return [replace(figure, group="inductor alone") for figure in to.figures]
+
+
+def read_csv(path: Path) -> list[Figure]:
+    """The figures of an earlier run."""
+    numbers = ("error", "u", "in_u")
+    with path.open(newline="", encoding="utf-8") as handle:
+        return [
+            Figure(
+                **{
+                    key: (float(text) if key in numbers else int(text) if key == "seed" else text)
+                    if text or key in ("name", "remark")
+                    else None
+                    for key, text in row.items()
+                }  # type: ignore[arg-type]
+            )
+            for row in csv.DictReader(handle)
+        ]
 
 
 class Table:
@@ -275,9 +318,9 @@ class Table:
 
     def right_of(self, group: str, *quantities: str) -> str:
         """Right answers of all, refusals apart, as in 3/4 r1."""
-        names = {f.name for f in self.pick(group)}
-        refused = {f.name for f in self.pick(group) if f.state == "refused"}
-        wrong = {f.name for f in self.pick(group, *quantities) if f.state in ("wrong", "flagged")}
+        names = {(f.seed, f.name) for f in self.pick(group)}
+        refused = {(f.seed, f.name) for f in self.pick(group) if f.state == "refused"}
+        wrong = {(f.seed, f.name) for f in self.pick(group, *quantities) if f.state in ("wrong", "flagged")}
         right = len(names - refused - wrong)
         return f"{right}/{len(names)}" + (f" r{len(refused)}" if refused else "") if names else "-"
 
@@ -313,6 +356,7 @@ class Table:
             _number(_largest(self.errors("inductor", "L, best against sheet"))),
             _number(_largest(self.errors("inductor", "L, best against sum"))),
             _number(_largest(self.in_u("inductor", "L, best against sum"))),
+            self.right_of("inductor alone", "turns", "shape"),
             self.right_of("array", "pitch_x_um", "pitch_y_um", "columns", "rows", "cells", "banks"),
             _number(_largest(self.errors("array", "pitch_x_um", "pitch_y_um"))),
         ]
@@ -321,12 +365,13 @@ class Table:
 HEADINGS = (
     "seed", "tiles", "rms px", "max px", "<1.96u", "wrong", "flag", "frame", "scl %", "scl u", "area %",
     "area u", "<1.96u", "die %", "die u", "turns", "shape", "w px", "s px", "L/sh %", "L/sum %", "L u",
-    "arrays", "pitch %",
+    "alone", "arrays", "pitch %",
 )  # fmt: skip
 
 LEGEND = (
     "largest absolute errors unless rms; wrong: tiles off by more than 0.5 px and not flagged; flag: flagged "
     "and off + flagged though right; frame: common shift, px; turns, shape, arrays: right/all, rN refused; "
+    "alone: inductors with a drawn path measured without it; "
     "L/sh, L/sum: best estimate against current sheet and segment sum on the true geometry"
 )
 
@@ -453,13 +498,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--workers", type=int, default=1, help="processes; a survey runs in one")
     parser.add_argument("--csv", type=Path, help="write every figure to this file")
     parser.add_argument("--keep", type=Path, help="leave phantoms and results in this folder")
+    parser.add_argument("--read", type=Path, nargs="+", help="print the figures of earlier runs' CSV files")
     parser.add_argument("--survey", nargs="+", help="finished ones instead, as phantom_folder:results_folder")
     given = parser.parse_args(arguments)
     if given.keep is not None:
         given.keep.mkdir(parents=True, exist_ok=True)
     jobs = [(preset, seed) for preset in given.preset for seed in parse_seeds(given.seeds)]
     figures: list[Figure] = []
-    if given.survey:
+    if given.read:
+        figures = [figure for path in given.read for figure in read_csv(path)]
+    elif given.survey:
         for pair in given.survey:
             folder, _, results = pair.partition(":")
             figures.extend(compare_folders(Path(folder), Path(results)))

@@ -8,13 +8,13 @@ Three things are done with the same tiles, each in a process of its own, in turn
 - stitch: `dieplat.workflow.build_mosaic`, from the folder to the finished pyramid and layout.json;
 - floor: what nobody can do without: every tile decoded once by the same decoder on all cores, and the same
   pyramid written once by the same writer with the same threads, from bands that are already in memory;
-- general: OpenCV's general-purpose stitcher in its mode for flat scans, decoding included, no pyramid written.
+- general: OpenCV's general-purpose stitcher in its mode for flat scans, decoding included, no pyramid.
   It knows nothing of a grid, a stage or repeated cells, leaves out tiles that it cannot join, and gives a
   picture without positions or uncertainties.
 
-Printed are the best time of each with its CPU seconds, both as ratios to the floor, and the peak resident memory
-of its process. The clock starts after the imports. Ratios from one run on one machine compare; seconds from two
-runs do not, and on a busy machine the CPU ratio is the steadier one.
+Printed are the best time of each with its CPU seconds, both as ratios to the floor, and the peak resident
+memory of its process. The clock starts after the imports. Ratios from one run on one machine compare; seconds
+from two runs do not, and on a busy machine the CPU ratio is the steadier one.
 """
 
 from __future__ import annotations
