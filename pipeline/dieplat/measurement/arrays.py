@@ -168,46 +168,35 @@ def _largest(blocks: list[_Block]) -> _Block:
 
 
 def _mean_period(frame: Frame, block: _Block) -> FloatArray:
-    n_x, n_y = frame.samples
+    return _mean_within(frame, _inner(block, frame))
+
+
+def _steadiness(frame: Frame, block: _Block) -> tuple[float, float]:
+    """Likeness of the mean periods of a bank's two halves along x and along y; 0 where there are no halves.
+
+    The cut is across the longer side and between periods.
+    """
     i0, j0, i1, j1 = _inner(block, frame)
+    n_x, n_y = frame.samples
+    columns, rows = (i1 - i0) // n_x, (j1 - j0) // n_y
+    if max(columns, rows) < 2:
+        return 0.0, 0.0
+    if columns > rows:
+        cut = i0 + columns // 2 * n_x
+        halves = _mean_within(frame, (i0, j0, cut, j1)), _mean_within(frame, (cut, j0, i1, j1))
+    else:
+        cut = j0 + rows // 2 * n_y
+        halves = _mean_within(frame, (i0, j0, i1, cut)), _mean_within(frame, (i0, cut, i1, j1))
+    return cell.steadiness(*halves), cell.steadiness(halves[0].T, halves[1].T)
+
+
+def _mean_within(frame: Frame, rectangle: tuple[int, int, int, int]) -> FloatArray:
+    n_x, n_y = frame.samples
+    i0, j0, i1, j1 = rectangle
     part, mask = frame.picture[j0:j1, i0:i1], frame.mask[j0:j1, i0:i1]
     folded, _ = banks.fold(part, mask, n_y)
     again, _ = banks.fold(folded.T, np.ones_like(folded.T), n_x)
     return np.asarray(again.T, dtype=np.float32)
-
-
-def _cells_a_period(
-    period: FloatArray, period_px: float, extents: list[tuple[float, float]], axis: str
-) -> tuple[int, str | None]:
-    """Decide whether a period is one cell or two mirrored ones.
-
-    Returns the number of cells (1 or 2) and a remark.
-    """
-    found = cell.symmetry(period)
-    if found.mirror < cell.MIRROR_LIKENESS:
-        if found.half > 0.8 or found.third > 0.8:
-            raise UndecidedError(
-                f"memory array: along {axis} the period holds parts that are nearly but not quite alike, "
-                f"so one "
-                "cell or several may be meant; photograph at a higher magnification"
-            )
-        return 1, None
-    # An odd number of half periods can only be made of mirrored half-period cells.
-    middles = [(low + high) / 2 for low, high in extents if high - low < 0.6]
-    odd = any(abs(m - round(m)) > 0.35 for m in middles)
-    if found.axes_alike > cell.AXES_ALIKE or (odd and found.axes_alike > cell.AXES_UNLIKE):
-        return 2, None
-    plain = found.axes_alike < (cell.AXES_SURELY_UNLIKE if odd else cell.AXES_UNLIKE)
-    if plain and period_px >= cell.RESOLVED_PX:
-        return 1, (
-            f"along {axis} the cell is its own mirror image and taken as one cell; if it is two mirrored "
-            "cells, the count doubles and the pitch halves"
-        )
-    raise UndecidedError(
-        f"memory array: along {axis} the picture is equal to its mirror image, so a period may be one "
-        f"cell or two "
-        "mirrored ones; count the cells of one row by eye, or photograph at a higher magnification"
-    )
 
 
 def _count(extent: banks.Extent, samples: float, axis: str) -> tuple[int, float, str | None]:
@@ -263,10 +252,7 @@ def _report(
     vectors, spread = _vectors(reciprocal, covariance)
     size = np.hypot(vectors[0], vectors[1])
     spread = np.hypot(spread, _systematic(blocks, frame.samples))
-    period = _mean_period(frame, _largest(blocks))
-    per_x, remark_x = _cells_a_period(period, size[0], [b.across.cells_between(n_x) for b in blocks], "x")
-    per_y, remark_y = _cells_a_period(period.T, size[1], [b.down.cells_between(n_y) for b in blocks], "y")
-    remarks = [text for text in (remark_x, remark_y) if text]
+    per_x, per_y, remarks = _cells_of(frame, blocks, size)
     found: list[Bank] = []
     places: list[tuple[int, int]] = []
     for block in blocks:
@@ -298,6 +284,18 @@ def _report(
         mirrored_y=per_y == 2,
         remarks=tuple(dict.fromkeys(remarks)),
     )
+
+
+def _cells_of(frame: Frame, blocks: list[_Block], size: Matrix) -> tuple[int, int, list[str]]:
+    """Cells a period along x and along y, and remarks."""
+    n_x, n_y = frame.samples
+    largest = _largest(blocks)
+    period, steady = _mean_period(frame, largest), _steadiness(frame, largest)
+    spans_x = [block.across.cells_between(n_x) for block in blocks]
+    spans_y = [block.down.cells_between(n_y) for block in blocks]
+    per_x, remark_x = cell.cells_a_period(period, steady[0], size[0], spans_x, "x")
+    per_y, remark_y = cell.cells_a_period(period.T, steady[1], size[1], spans_y, "y")
+    return per_x, per_y, [text for text in (remark_x, remark_y) if text]
 
 
 def _systematic(blocks: list[_Block], samples: tuple[int, int]) -> Matrix:

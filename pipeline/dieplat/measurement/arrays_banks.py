@@ -56,14 +56,22 @@ class Extent:
 
 
 def fold(picture: FloatArray, mask: FloatArray, n: int) -> tuple[FloatArray, BoolArray]:
-    """Fold the rows of (H, W) by `n`; returns (n, W) means and which columns (W,) are covered."""
+    """Fold the rows of (H, W) by `n`; returns (n, W) means and which columns (W,) are covered.
+
+    Columns that are not covered by the mask show the picture outside it.
+    """
     height, width = picture.shape
     pad = (-height) % n
     total = np.pad(picture * mask, ((0, pad), (0, 0))).reshape(-1, n, width).sum(axis=0)
     count = np.pad(mask, ((0, pad), (0, 0))).reshape(-1, n, width).sum(axis=0)
     # A column seen only in a corner of the polygon has too few rows to speak for the bank.
     covered = count.min(axis=0) >= max(1.0, 0.35 * float(count.max()))
-    return np.asarray(total / np.maximum(count, 1e-6), dtype=np.float32), covered
+    profile = total / np.maximum(count, 1e-6)
+    if not covered.all():
+        whole = np.pad(picture[:, ~covered], ((0, pad), (0, 0))).reshape(-1, n, int((~covered).sum()))
+        rows = np.bincount(np.arange(height) % n, minlength=n)
+        profile[:, ~covered] = whole.sum(axis=0) / np.maximum(rows, 1)[:, None]
+    return np.asarray(profile, dtype=np.float32), covered
 
 
 def find_runs(profile: FloatArray, covered: BoolArray, n: int) -> list[Run]:
@@ -215,8 +223,8 @@ def _edge(
     upright = template - template.mean(axis=0)
     against: FloatArray | float
     if (upright**2).mean() > _UPRIGHT * float(template.var()):
-        # A strap beside the bank is the same in every row of cells, so what varies along a column is the cells'
-        # alone and its outside is zero, whatever the strap's brightness and blur.
+        # A strap beside the bank is the same in every row of cells: what varies along a column is the cells'
+        # alone, and outside it is zero whatever the strap's brightness and blur.
         profile, template, against = profile - profile.mean(axis=0), upright, 0.0
     else:
         outside = _outside(profile, template, run, min(limit, max(next_start + n // 4, run.stop)), n)
@@ -225,18 +233,21 @@ def _edge(
     pattern = template[:, columns % n]
     difference = pattern - against
     contrast = (difference**2).mean(axis=0)
-    seen = contrast[: reach - begin]
-    part, expected = profile[:, begin:reach], pattern[:, : reach - begin]
-    shares = ((part - against) * difference[:, : reach - begin]).mean(axis=0)
-    misfit = ((part - expected) ** 2).mean(axis=0)
+    part = profile[:, begin : begin + len(columns)]
+    every = contrast[: part.shape[1]]
+    shares = ((part - against) * difference[:, : part.shape[1]]).mean(axis=0)
+    misfit = ((part - pattern[:, : part.shape[1]]) ** 2).mean(axis=0)
     floor = 2 * float(np.median(misfit[: max(run.stop - n // 2 - begin, 1)]))
-    shares = np.where(misfit > seen + floor, 0.0, np.clip(shares, 0.0, seen))
-    shares = _until_gone(shares, seen, n)
+    shares = np.where(misfit > every + floor, 0.0, np.clip(shares, 0.0, every))
+    beyond = slice(reach - begin, reach - begin + n // 2)
+    goes_on = float(shares[beyond].sum()) > 0.5 * float(every[beyond].sum())
+    seen = every[: reach - begin]
+    shares = _until_gone(shares[: reach - begin], seen, n)
     present = float(shares.sum())
     total = np.concatenate([[0.0], np.cumsum(contrast + 1e-6 * float(contrast.mean()))])
     slack = _SLACK * float(contrast[:n].sum())
     last = slice(-max(n // 6, 1), None)
-    if reach == limit and float(shares[last].sum()) > 0.5 * float(seen[last].sum()):
+    if reach == limit and goes_on and float(shares[last].sum()) > 0.5 * float(seen[last].sum()):
         # Still the cells' pattern where the polygon ends: the polygon is the edge.
         low = _place(total, present - slack)
         return (begin + low, float(limit) + 0.5), True

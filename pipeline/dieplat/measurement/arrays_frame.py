@@ -68,7 +68,8 @@ def resample(grey: FloatArray, mask: BoolArray, polygon: BaseGeometry, reciproca
     corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
     corners = np.clip(corners, 0, np.array(grey.shape[::-1]))
     lattice = corners @ reciprocal.T
-    low, high = np.floor(lattice.min(axis=0)), np.ceil(lattice.max(axis=0))
+    # One period more, to see whether the cells go on beyond the polygon.
+    low, high = np.floor(lattice.min(axis=0)) - 1, np.ceil(lattice.max(axis=0)) + 1
     size = [int((high[k] - low[k]) * samples[k]) for k in (0, 1)]
     if max(size) > 32000:
         raise UndecidedError("memory array: more than 32000 samples along one side; measure it in parts")
