@@ -47,7 +47,8 @@ from dieplat.settings import load_settings
 from dieplat.survey import measure_survey
 
 WRONG_PX = 0.5
-"""A tile further out than this is wrong: the seam would show and areas would move."""
+"""A tile further out than this is wrong: the seam would show and areas would move. So is an inductor's length
+that is further out and not covered by its uncertainty."""
 
 TURNS_WITHIN = 0.02
 """Turns come in quarters; nearer than this is the same number."""
@@ -206,6 +207,7 @@ def _compare_inductor(
     to.exact("inductor", name, "shape", want["shape"], found["shape"])
     for key in ("outer_um", "inner_um", "width_um", "spacing_um"):
         off, u = found[key] - want[key], found[f"{key}_u"]
+        wrong = abs(off) > WRONG_PX * um_per_px and (not u or abs(off) > FAR_U * u)
         to.add(
             "inductor",
             name,
@@ -215,6 +217,7 @@ def _compare_inductor(
             error=off / um_per_px,
             u=None if u is None else u / um_per_px,
             in_u=off / u if u else None,
+            state="wrong" if wrong else "ok",
         )
     sheet = current_sheet_nh(want["shape"], want["turns"], want["outer_um"], want["inner_um"])
     line = np.asarray(want["path_um"], dtype=np.float64)
