@@ -31,6 +31,11 @@ def print_survey(result: SurveyResult) -> None:
             out.print(Text(f"  {facts}"))
     for alert in content.alerts:
         out.print(Text(f"Note: {alert}", style="yellow"))
+    if content.registration is not None:
+        for name, what, more in content.registration.doubtful:
+            out.print(Text(f"{name}: {what}{'; ' if more else ''}{more}", style="yellow"))
+        for name, reason in content.registration.skipped:
+            out.print(Text(f"left out: {name}: {reason}"))
     out.print(Text("± is the expanded uncertainty, k = 2 (about 95 %)."))
     if result.reused:
         out.print(Text(f"Kept from an earlier run: {', '.join(result.reused)}."))

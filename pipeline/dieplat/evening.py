@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from dieplat import __version__
-from dieplat.annotations import load_regions
+from dieplat.annotations import check_inside, load_regions
 from dieplat.calibration import load_scale, measure_scale, save_scale
 from dieplat.errors import OutputExistsError, SettingsError
 from dieplat.files import check_replaceable, sha256_of, to_plain, write_bytes, write_json
@@ -37,7 +37,7 @@ from dieplat.settings import SETTINGS_NAME, SurveySettings
 from dieplat.survey import measure_survey
 from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.read import read_picture
-from dieplat.values import Scale, TileSet
+from dieplat.values import Regions, Scale, TileSet
 from dieplat.work import Progress, map_in_order
 from dieplat.workflow import build_mosaic, load_ties
 
@@ -95,7 +95,8 @@ def run_survey(
 ) -> SurveyResult:
     """Do the whole job and leave its files in `out`.
 
-    All inputs are read and checked, and the scale is measured, before anything is written.
+    All inputs are read and checked, and the scale is measured, before anything is written. That a block lies
+    outside the mosaic shows only when the mosaic is made; then the mosaic and its layout stay.
 
     Parameters
     ----------
@@ -125,14 +126,14 @@ def run_survey(
     if settings.ties is not None:
         load_ties(settings.ties, tile_set.tiles)
     scale = _measure_scale(settings)
-    load_regions(settings.blocks, um_per_px=(scale.um_per_px_x, scale.um_per_px_y))
+    regions = load_regions(settings.blocks, um_per_px=(scale.um_per_px_x, scale.um_per_px_y))
     inputs = _digest_inputs(settings, tile_set, executor, _bar(progress, "checking"))
 
     made_folder = not out.exists()
     out.mkdir(parents=True, exist_ok=True)
     state.begin(settings.title, inputs)
     try:
-        _run_stages(settings, out, state, inputs, tile_set, scale, replace, executor, progress)
+        _run_stages(settings, out, state, inputs, tile_set, scale, regions, replace, executor, progress)
     except BaseException:
         if made_folder and not any(out.iterdir()):
             out.rmdir()
@@ -148,6 +149,7 @@ def _run_stages(
     inputs: Mapping[str, str],
     tile_set: TileSet,
     scale: Scale,
+    regions: Regions,
     replace: bool,
     executor: Executor | None,
     progress: Bars | None,
@@ -172,6 +174,9 @@ def _run_stages(
             progress=progress,
         ),
     )
+    # Only now is the mosaic's size known; a block outside it ends the survey before anything else is written.
+    layout = load_layout(out / names.LAYOUT)
+    check_inside(regions, layout.width_px, layout.height_px)
     pictures = [inputs[name] for name in _micrometers(settings)]
     state.stage(
         "scale",
@@ -221,6 +226,7 @@ def _measure_scale(settings: SurveySettings) -> Scale:
         pitch_um_u=settings.pitch_u_um,
         turned=turned,
         source=" and ".join(_micrometers(settings)),
+        names=tuple(str(path) for path in _micrometer_paths(settings)),
     )
 
 
@@ -237,9 +243,12 @@ def _check_outputs(out: Path, state: _State, *, replace: bool) -> None:
             )
 
 
+def _micrometer_paths(settings: SurveySettings) -> list[Path]:
+    return [path for path in (settings.micrometer, settings.micrometer_turned) if path is not None]
+
+
 def _micrometers(settings: SurveySettings) -> list[str]:
-    paths = (settings.micrometer, settings.micrometer_turned)
-    return [_key(settings, path) for path in paths if path is not None]
+    return [_key(settings, path) for path in _micrometer_paths(settings)]
 
 
 def _key(settings: SurveySettings, path: Path) -> str:

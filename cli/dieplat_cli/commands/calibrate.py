@@ -57,6 +57,7 @@ def calibrate(
         pitch_um=pitch_um,
         pitch_um_u=pitch_u_um,
         turned=None if picture_turned is None else read_picture(picture_turned),
+        names=tuple(str(path) for path in (picture, picture_turned) if path is not None),
         source=picture.name if picture_turned is None else f"{picture.name}, {picture_turned.name}",
     )
     save_scale(out, scale)

@@ -29,7 +29,9 @@ def stitch(
         float | None, typer.Option(help="Overlap of neighbours as a fraction of a tile.")
     ] = None,
     ties: Annotated[Path | None, typer.Option(help="JSON file of places seen in two tiles.")] = None,
-    workers: Annotated[int | None, typer.Option(help="Threads to use; all cores unless given.")] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Threads to use; all cores unless given.")
+    ] = None,
     replace: Annotated[
         bool, typer.Option("--replace", help="Write over files that dieplat did not make.")
     ] = False,

@@ -23,6 +23,7 @@ def measure_scale(
     pitch_um_u: float = 0.0,
     turned: npt.NDArray[np.generic] | None = None,
     source: str = "",
+    names: tuple[str, ...] = (),
 ) -> Scale:
     """Measure micrometres a pixel from a stage micrometer photographed through the same optical path.
 
@@ -42,7 +43,9 @@ def measure_scale(
         The same micrometer turned by about 90 degrees, at the same magnification: both axes are then
         independent but for the micrometer's own error. Without it both axes get the same value.
     source : str
-        What the pictures are called in messages and in the result.
+        What the pictures are called in the result.
+    names : tuple of str, optional
+        What each picture is called in messages, such as its path; `source` unless given.
 
     Returns
     -------
@@ -63,11 +66,12 @@ def measure_scale(
         raise ScaleError(
             f"pitch uncertainty of {pitch_um_u} um: give a standard uncertainty, 0 to a fifth of the pitch"
         )
-    first = find_ruling(picture, name=source or "micrometer picture")
+    called = names or (source or "micrometer picture", f"{source or 'micrometer picture'} (turned)")
+    first = find_ruling(picture, name=called[0])
     common = pitch_um_u / pitch_um
     if turned is None:
         return _one_direction(first, pitch_um, pitch_um_u, common, source)
-    second = find_ruling(turned, name=f"{source or 'micrometer picture'} (turned)")
+    second = find_ruling(turned, name=called[-1])
     return _two_directions(first, second, pitch_um, pitch_um_u, common, source)
 
 
