@@ -11,6 +11,8 @@ fractions of a period out.
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -204,7 +206,7 @@ def _confirm(
     """Follow the multiples of a candidate; None when they are not peaks of about the same height."""
     best = vector
     height, place = _height_at(value, centre, vector)
-    if not np.isfinite(height):
+    if not np.isfinite(height) or _higher_between(value, centre, place, height):
         return None
     best = place
     followed = 1
@@ -222,3 +224,11 @@ def _confirm(
         best = place / multiple
         followed = multiple
     return best if followed >= 2 else None
+
+
+def _higher_between(value: FloatArray, centre: tuple[int, int], vector: Vector, height: float) -> bool:
+    """Whether a higher peak lies between a candidate and its double, as beside a ridge's chance peaks."""
+    steps = np.linspace(1.15, 1.85, max(8, math.ceil(2 * float(np.hypot(*vector)))))
+    places = [centre[0] + steps * vector[1], centre[1] + steps * vector[0]]
+    between = ndimage.map_coordinates(value, places, order=1, mode="constant")
+    return bool(between.max() > 1.1 * height)
