@@ -63,7 +63,10 @@ def cut_tiles(
 
 
 def errors_px(layout_tiles: dict[str, tuple[float, float]], cut: Cut) -> npt.NDArray[np.float64]:
-    """Placed minus true corner of every tile (N, 2), after removing the common translation, which no one can know."""
+    """Placed minus true corner of every tile (N, 2), after removing the common translation, which no one can know.
+
+    The median is removed, so that one misplaced tile does not lend its error to the others.
+    """
     found = np.array([layout_tiles[name] for name in cut.names])
     gap = found - cut.corner_px
-    return np.asarray(gap - gap.mean(axis=0))
+    return np.asarray(gap - np.median(gap, axis=0))

@@ -39,13 +39,14 @@ Numbers = npt.NDArray[np.float64]
 class Choice:
     """The outcome: one hypothesis (or None) for every pair, and what stays open.
 
-    `alternatives` maps a tile to further shifts (dx, dy) of it that cannot be told apart; `content` holds, for
-    every tile, the number of the cluster that image content ties it to.
+    `alternatives` maps a tile to further shifts (dx, dy) of it that cannot be told apart; `component` and `firm` hold,
+    for every tile, the cluster that any content, and that pairs without a rival, tie it to.
     """
 
     chosen: tuple[Hypothesis | None, ...]
     start_px: tuple[tuple[float, float], ...]
     component: tuple[int, ...]
+    firm: tuple[int, ...]
     alternatives: dict[int, tuple[tuple[float, float], ...]]
 
 
@@ -93,13 +94,14 @@ def choose(tiles: int, pairs: Sequence[PairOffsets], *, sigma_px: tuple[float, f
     """
     clusters = _Clusters(list(range(tiles)), [(0.0, 0.0)] * tiles, {i: [i] for i in range(tiles)})
     _join_clear(clusters, pairs, sigma_px)
+    firm = tuple(clusters.root)
     atoms = [list(members) for members in clusters.members.values()]
     _join_by_votes(clusters, pairs, sigma_px)
     component = tuple(clusters.root)
     open_shifts = _settle(clusters, atoms, pairs, sigma_px)
     _join_by_stage(clusters, pairs)
     chosen = tuple(_chosen(pair, clusters) for pair in pairs)
-    return Choice(chosen, tuple(clusters.place), component, open_shifts)
+    return Choice(chosen, tuple(clusters.place), component, firm, open_shifts)
 
 
 def _stage_cost(dx: Numbers, dy: Numbers, sigma_px: tuple[float, float]) -> Numbers:

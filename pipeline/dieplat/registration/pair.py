@@ -18,7 +18,7 @@ from dieplat.values.offsets import Hypothesis
 
 SQUARED_NOISE_AREA_PX = 2 * np.pi * SMOOTH_PX**2 + 2
 COST_CEILING = 60.0
-MOST_HYPOTHESES = 24
+MOST_HYPOTHESES = 80
 INTERPOLATION_SLACK = 0.03
 """Error of a correlation read between the pixels by a parabola; rivals within it are refined before they are judged."""
 
@@ -77,17 +77,27 @@ def measure_pair(
     return _with_costs(fits)
 
 
+def preference(better: float, worse: float, pixels: float) -> float:
+    """By how much one correlation is preferred to another over so many pixels, in nats; negative if it is the lower."""
+    # Squares of smoothed noise are correlated over half the area of the noise itself.
+    scatter = max(1 - max(better, worse) ** 2, 1e-4) * np.sqrt(2 * SQUARED_NOISE_AREA_PX / pixels)
+    z = (better - worse) / scatter
+    return float(np.clip(0.5 * z * abs(z), -COST_CEILING, COST_CEILING))
+
+
 def _with_costs(fits: list[Fit]) -> tuple[Hypothesis, ...]:
     if not fits:
         return ()
     fits = sorted(fits, key=lambda fit: -fit.correlation)
     best = fits[0]
-    # Squares of smoothed noise are correlated over half the area of the noise itself.
-    scatter = max(1 - best.correlation**2, 1e-4) * np.sqrt(2 / (best.pixels / SQUARED_NOISE_AREA_PX))
-    hypotheses = []
-    for fit in fits:
-        z = (best.correlation - fit.correlation) / scatter
-        hypotheses.append(
-            Hypothesis(fit.dx_px, fit.dy_px, fit.correlation, float(min(0.5 * z * z, COST_CEILING)), fit.cov_px2)
+    hypotheses = [
+        Hypothesis(
+            fit.dx_px,
+            fit.dy_px,
+            fit.correlation,
+            preference(best.correlation, fit.correlation, best.pixels),
+            fit.cov_px2,
         )
+        for fit in fits
+    ]
     return tuple(item for item in hypotheses if item.cost < COST_CEILING)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -13,11 +14,11 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
 from dieplat.errors import RegistrationError
-from dieplat.registration.choose import Choice, choose
+from dieplat.registration.choose import DECIDED_MARGIN, Choice, choose
 from dieplat.registration.correlate import Spectrum, coarse_offsets
 from dieplat.registration.grid import find_grid
 from dieplat.registration.overview import Overview, thumb_factor
-from dieplat.registration.pair import measure_pair
+from dieplat.registration.pair import measure_pair, preference
 from dieplat.registration.pixels import PixelCache
 from dieplat.registration.solve import Solution, solve_positions
 from dieplat.registration.stage import (
@@ -33,6 +34,8 @@ from dieplat.values.layout import Layout, PairLink, PlacedBy, PlacedTile
 from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.tiles import Skipped, Tile, TileSet
 from dieplat.work import Progress, map_in_order
+
+OtherSteps = tuple[tuple[float, float] | None, tuple[float, float] | None]
 
 FULL_SIZE_SAMPLE = 6
 THUMB_SCATTER_PX = 3.0
@@ -122,11 +125,30 @@ def register(
     if not pairs:
         raise RegistrationError("tiles: no two tiles are neighbours in the grid; check their names or give --columns")
     cache = PixelCache([tile.path for tile in tile_set.tiles], capacity=2 * tile_set.columns + 8)
-    model = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
+    model, others = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
     model, offsets = _measure(tile_set, grid, pairs, model, cache, executor, progress)
     offsets = _with_ties(offsets, ties)
     choice = choose(len(grid), offsets, sigma_px=model.sigma_px)
+    choice = replace(choice, alternatives=_with_other_steps(choice, grid, model, others))
     return _layout(tile_set, offsets, choice, model, {(tie.a, tie.b): tie for tie in ties})
+
+
+def _with_other_steps(
+    choice: Choice, grid: Grid, model: StageModel, others: OtherSteps
+) -> dict[int, tuple[tuple[float, float], ...]]:
+    """Where the stage's own step stays open, so does every tile that no clear pair ties to the largest cluster."""
+    known = dict(choice.alternatives)
+    main = Counter(choice.firm).most_common(1)[0][0]
+    row, column = grid[main]
+    for (step, other), axis in zip(
+        ((model.column_step_px, others[0]), (model.row_step_px, others[1])), (1, 0), strict=True
+    ):
+        for tile, cell in enumerate(grid):
+            count = cell[axis] - (row, column)[axis]
+            if other is not None and choice.firm[tile] != main and count:
+                shift = (count * (other[0] - step[0]), count * (other[1] - step[1]))
+                known[tile] = (*known.get(tile, ()), shift)
+    return known
 
 
 def _coarse_model(
@@ -136,8 +158,11 @@ def _coarse_model(
     overlap: float | None,
     cache: PixelCache,
     executor: Executor | None,
-) -> StageModel:
-    """The first stage model: likely steps from thumbnails, told apart at full size where several are likely."""
+) -> tuple[StageModel, OtherSteps]:
+    """The first stage model: likely steps from thumbnails, told apart at full size where several are likely.
+
+    Also gives the rival of either step that the pictures cannot tell from it, or None.
+    """
     tiles = tile_set.tiles
     factor = thumb_factor(tile_set.width_px)
     in_rows = sample_evenly([p for p in pairs if tiles[p[0]].row == tiles[p[1]].row], STAGE_SAMPLE)
@@ -153,10 +178,11 @@ def _coarse_model(
         candidates(in_rows), candidates(in_columns), shape=shape, spread_px=THUMB_SCATTER_PX
     )
     size = (tile_set.height_px, tile_set.width_px)
-    step = _best_at_full_size(steps, in_rows, factor, size, cache, executor)
-    drop = _best_at_full_size(drops, in_columns, factor, size, cache, executor)
+    step, other_step = _best_at_full_size(steps, in_rows, factor, size, cache, executor)
+    drop, other_drop = _best_at_full_size(drops, in_columns, factor, size, cache, executor)
     sigma = THUMB_SCATTER_PX * factor
-    return StageModel(step, drop, (0.0, 0.0), (sigma, sigma), len(in_rows) + len(in_columns))
+    model = StageModel(step, drop, (0.0, 0.0), (sigma, sigma), len(in_rows) + len(in_columns))
+    return model, (other_step, other_drop)
 
 
 def _best_at_full_size(
@@ -166,28 +192,29 @@ def _best_at_full_size(
     size: tuple[int, int],
     cache: PixelCache,
     executor: Executor | None,
-) -> tuple[float, float]:
-    """Of several likely steps, the one about which full-size overlaps agree best.
+) -> tuple[tuple[float, float], tuple[float, float] | None]:
+    """Of several likely steps, the one about which full-size overlaps agree best, and a rival if it stays open.
 
     Repeating blocks look alike in thumbnails; the grain and dust of the full picture tell them apart.
     """
     scaled = [(x * factor, y * factor) for x, y, _ in steps]
     if len(scaled) == 1:
-        return scaled[0]
+        return scaled[0], None
     some = sample_evenly(sample, FULL_SIZE_SAMPLE)
     search = math.ceil(2.5 * THUMB_SCATTER_PX * factor)
-    gains = []
+    seen = []
     for step in scaled:
-        found = map_in_order(
-            lambda p, step=step: _measure_one(  # type: ignore[misc]
-                p, cache=cache, predicted=step, shape=size, search=(search, search)
-            ),
-            some,
-            executor=executor,
-        )
-        best = [pair.hypotheses[0].correlation if pair.hypotheses else 0.0 for pair in found]
-        gains.append(sum(-0.5 * math.log(1 - min(r, 0.9999) ** 2) for r in best))
-    return scaled[int(np.argmax(gains))]
+
+        def work(pair: tuple[int, int], step: tuple[float, float] = step) -> float:
+            found = _measure_one(pair, cache=cache, predicted=step, shape=size, search=(search, search))
+            return found.hypotheses[0].correlation if found.hypotheses else 0.0
+
+        seen.append(list(map_in_order(work, some, executor=executor)))
+    gains = [sum(-0.5 * math.log(1 - min(r, 0.9999) ** 2) for r in values) for values in seen]
+    best, second = np.argsort(gains)[::-1][:2]
+    pixels = [(size[1] - abs(scaled[i][0])) * (size[0] - abs(scaled[i][1])) for i in (best, second)]
+    lead = sum(preference(r, s, min(pixels)) for r, s in zip(seen[best], seen[second], strict=True))
+    return scaled[best], scaled[second] if lead < DECIDED_MARGIN else None
 
 
 def _fits_overlap(candidate: tuple[float, float, float], shape: tuple[int, int], overlap: float | None) -> bool:

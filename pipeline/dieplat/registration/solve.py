@@ -13,8 +13,8 @@ from scipy.sparse.linalg import splu
 Array = npt.NDArray[np.float64]
 
 REJECT_SIGMA = 6.0
-FLOOR_PX = 0.004
-"""Smallest standard uncertainty of one offset: the rest of interpolation error and finite precision."""
+FLOOR_PX = 0.01
+"""Part of an offset's standard uncertainty that more pixels do not lower: JPEG blocks, unequal focus, shading left over."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -86,7 +86,11 @@ def consensus_steps(
         k = int(votes.argmax())
         distance = np.hypot(data[:, 0] - data[k, 0], data[:, 1] - data[k, 1])
         inside = distance < 2.5 * spread_px
-        found.append((float(np.median(data[inside, 0])), float(np.median(data[inside, 1])), float(votes[k])))
+        # Of every pair only its best place counts, or a lattice of them would draw the middle its own way.
+        ranked = data[inside][np.argsort(-data[inside, 2], kind="stable")]
+        _, first = np.unique(ranked[:, 3], return_index=True)
+        middle = np.median(ranked[first, :2], axis=0)
+        found.append((float(middle[0]), float(middle[1]), float(votes[k])))
         votes[inside] = -1.0
     return found
 

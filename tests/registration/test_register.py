@@ -1,0 +1,154 @@
+"""Registration against known places: real photographs and lattices cut into tiles, and blank overlaps."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import skimage.data
+from cutting import Cut, cut_tiles, errors_px
+
+from dieplat.registration.overview import survey_tiles
+from dieplat.registration.register import Tie, place_in_grid, register
+from dieplat.tiles.discover import discover_tiles
+from dieplat.values.layout import Layout
+
+
+def lay_out(folder: Path, *, ties: tuple[Tie, ...] = (), workers: int = 2) -> Layout:
+    """The registration stages on a folder, as the workflow joins them."""
+    tile_set = discover_tiles(folder)
+    with ThreadPoolExecutor(workers) as executor:
+        kept, views, _ = survey_tiles(tile_set.tiles, executor=executor)
+        by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
+        tile_set = place_in_grid(tile_set, views, executor=executor)
+        return register(tile_set, by_name, ties=ties, executor=executor)
+
+
+def errors_of(layout: Layout, cut: Cut) -> np.ndarray:
+    return errors_px({tile.name: (tile.x_px, tile.y_px) for tile in layout.tiles}, cut)
+
+
+def enlarged(picture: np.ndarray, factor: float) -> np.ndarray:
+    return cv2.resize(picture.astype(np.float32), None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
+
+
+# Photographs that the scikit-image wheel carries: retina (CC0, smooth: few features), gravel (CC0, repetitive texture),
+# Hubble deep field (NASA, public domain: sparse points).
+PHOTOGRAPHS = {
+    "retina": (skimage.data.retina, 1.2, 4, 4, (400, 400)),
+    "gravel": (skimage.data.gravel, 3.0, 4, 4, (400, 400)),
+    "deep field": (skimage.data.hubble_deep_field, 1.5, 3, 4, (400, 360)),
+}
+
+
+@pytest.mark.parametrize("name", PHOTOGRAPHS)
+def test_photographs_cut_at_known_places_come_back_together(name: str, tmp_path: Path) -> None:
+    photograph, factor, rows, columns, tile = PHOTOGRAPHS[name]
+    picture = enlarged(photograph(), factor)
+    cut = cut_tiles(
+        picture, tmp_path, rows=rows, columns=columns, tile=tile, rng=np.random.default_rng(7)
+    )
+    layout = lay_out(tmp_path)
+    errors = errors_of(layout, cut)
+    assert all(tile.placed_by == "overlap" and not tile.ambiguous for tile in layout.tiles)
+    # 0.1 px is what an offset must reach for areas; a noise of 3/255 alone allows 0.02 px here.
+    assert np.sqrt((errors**2).mean()) < 0.1
+
+
+def test_capture_order_with_a_lost_picture_is_enough(tmp_path: Path) -> None:
+    picture = enlarged(skimage.data.gravel(), 3.0)
+    cut = cut_tiles(
+        picture,
+        tmp_path,
+        rows=4,
+        columns=4,
+        tile=(400, 400),
+        serpentine_names=True,
+        missing=((1, 2),),
+        rng=np.random.default_rng(3),
+    )
+    layout = lay_out(tmp_path)
+    assert np.abs(errors_of(layout, cut)).max() < 0.3
+
+
+def test_shuffled_names_are_sorted_out_by_the_pictures(tmp_path: Path) -> None:
+    rng = np.random.default_rng(11)
+    cut = cut_tiles(
+        enlarged(skimage.data.gravel(), 3.0), tmp_path, rows=3, columns=4, tile=(400, 400), rng=rng
+    )
+    shuffled = [f"IMG_{number:04d}.tif" for number in rng.permutation(len(cut.names)) + 1]
+    for old, new in zip(cut.names, shuffled, strict=True):
+        (tmp_path / old).rename(tmp_path / new)
+    layout = lay_out(tmp_path)
+    assert np.abs(errors_of(layout, Cut(shuffled, cut.corner_px))).max() < 0.3
+
+
+def banks(rng: np.random.Generator, *, grain: float) -> np.ndarray:
+    """Nothing but memory: strictly periodic cells in like banks, 8 by 11.3 px, under a faint unique grain."""
+    size = 1700
+    y, x = np.mgrid[0:size, 0:size]
+    cells = 40 * np.sin(2 * np.pi * x / 8.0) * np.sin(2 * np.pi * y / 11.3)
+    inside = np.zeros((size, size), bool)
+    for left in range(40, 1600, 330):
+        for top in range(50, 1600, 420):
+            inside[top : top + 400, left : left + 310] = True
+    texture = cv2.GaussianBlur(rng.normal(0, 1, (size, size)).astype(np.float32), (0, 0), 1.0)
+    return (120 + cells * inside + grain * texture).astype(np.float32)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_memory_arrays_in_every_overlap_do_not_shift_a_tile_by_a_cell(seed: int, tmp_path: Path) -> None:
+    rng = np.random.default_rng(seed)
+    cut = cut_tiles(banks(rng, grain=4.0), tmp_path, rows=4, columns=4, tile=(400, 400), rng=rng)
+    layout = lay_out(tmp_path)
+    firm = {tile.name for tile in layout.tiles if not tile.ambiguous and tile.placed_by == "overlap"}
+    found = {tile.name: (tile.x_px, tile.y_px) for tile in layout.tiles}
+    gaps = {n: np.subtract(found[n], corner) for n, corner in zip(cut.names, cut.corner_px, strict=True)}
+    # Only what is stated without reserve must be right, among itself.
+    common = np.median([gaps[name] for name in firm], axis=0)
+    assert not [name for name in firm if np.abs(gaps[name] - common).max() > 1]
+
+
+def test_a_blank_corner_is_placed_by_the_stage_and_says_so(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    picture = enlarged(skimage.data.gravel(), 3.0)
+    picture[:460, :460] = 120.0
+    cut = cut_tiles(picture, tmp_path, rows=4, columns=4, tile=(400, 400), rng=rng)
+    layout = lay_out(tmp_path)
+    tile = next(tile for tile in layout.tiles if tile.name == "r00_c00.tif")
+    error = errors_of(layout, cut)[cut.names.index(tile.name)]
+    assert tile.placed_by == "stage"
+    assert tile.x_px_u > 1.0
+    assert tile.y_px_u > 1.0
+    # Three standard uncertainties of a stage that scatters by 4 px.
+    assert abs(error[0]) < 3 * tile.x_px_u
+    assert abs(error[1]) < 3 * tile.y_px_u
+
+
+def test_a_tie_places_a_blank_tile(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    picture = enlarged(skimage.data.gravel(), 3.0)
+    picture[:460, :460] = 120.0
+    cut = cut_tiles(picture, tmp_path, rows=4, columns=4, tile=(400, 400), rng=rng)
+    names = [tile.name for tile in discover_tiles(tmp_path).tiles]
+    a, b = names.index("r00_c00.tif"), names.index("r00_c01.tif")
+    gap = cut.corner_px[cut.names.index("r00_c01.tif")] - cut.corner_px[cut.names.index("r00_c00.tif")]
+    layout = lay_out(tmp_path, ties=(Tie(a, b, float(gap[0]), float(gap[1]), 0.3),))
+    tile = next(tile for tile in layout.tiles if tile.name == "r00_c00.tif")
+    assert tile.placed_by == "tie"
+    assert np.abs(errors_of(layout, cut)[cut.names.index(tile.name)]).max() < 0.3
+
+
+def test_workers_do_not_change_the_numbers(tmp_path: Path) -> None:
+    cut_tiles(
+        enlarged(skimage.data.gravel(), 2.0),
+        tmp_path,
+        rows=2,
+        columns=3,
+        tile=(300, 300),
+        rng=np.random.default_rng(1),
+    )
+    assert lay_out(tmp_path, workers=1) == lay_out(tmp_path, workers=4)
