@@ -66,7 +66,18 @@ def _axis(place, counts, straps, pitch, mirrored):
     return unit
 
 
-def draw(recipe: Recipe, boxes=None, factor: int = 4):
+def _metal(place, counts, straps, pitch):
+    """Where the middle 56 % of the straps lie along an axis."""
+    inside = np.zeros(place.shape, bool)
+    start = 0.0
+    for count, strap in zip(counts, straps, strict=False):
+        start += count * pitch
+        inside |= np.abs(place - start - strap / 2) < 0.28 * strap
+        start += strap
+    return inside
+
+
+def draw(recipe: Recipe, boxes=None, factor: int = 3):
     """Return the picture (uint8) and the polygon around the array with the recipe's margin."""
     rng = np.random.default_rng(recipe.seed)
     boxes = cell_pattern(rng) if boxes is None else boxes
@@ -108,6 +119,10 @@ def _band(recipe, boxes, low, high, width, factor, along, down, shift):
     inside = ~(np.isnan(cell_u) | np.isnan(cell_v))
     if recipe.outside == "plain":
         fine = np.full(u.shape, 100.0, np.float32)
+    elif recipe.outside == "metal":
+        lines = _metal(u, recipe.columns, recipe.straps_x, recipe.pitch_x)
+        lines |= _metal(v, recipe.rows, recipe.straps_y, recipe.pitch_y)
+        fine = np.where(lines, 235.0, 85.0).astype(np.float32)
     elif recipe.outside == "bright":
         fine = np.full(u.shape, 170.0, np.float32)
     else:

@@ -64,6 +64,23 @@ def test_straps_that_shift_the_lattice_do_not_spoil_pitch_or_count():
     check(recipe, measure_array(*draw(recipe)))
 
 
+@pytest.mark.parametrize("strap_px", [9.1, 16.1, 23.9])
+def test_metal_beside_a_bank_does_not_lengthen_it(strap_px: float):
+    recipe = Recipe(
+        columns=(18, 20, 18),
+        rows=(17, 24),
+        straps_x=(strap_px, strap_px),
+        straps_y=(strap_px,),
+        margin_px=0.0,
+        outside="metal",
+        mirrored_x=True,
+        rotation_deg=0.2,
+    )
+    found = measure_array(*draw(recipe, factor=3))
+    check(recipe, found)
+    assert not any("polygon ends on cells" in remark for remark in found.remarks)
+
+
 @pytest.mark.parametrize("outside", ["plain", "bright", "busy"])
 def test_what_stands_around_the_array_does_not_change_the_count(outside: str):
     recipe = Recipe(outside=outside, margin_px=10.0, rotation_deg=0.9)
@@ -108,6 +125,21 @@ def test_a_cell_that_is_its_own_mirror_image_is_one_cell_and_says_so():
     found = measure_array(*draw(recipe, blob))
     check(recipe, found)
     assert any("mirror image" in remark for remark in found.remarks)
+
+
+def test_a_cell_that_is_nearly_its_own_mirror_image_is_one_cell_and_says_so():
+    boxes = [(0.1, 0.15, 0.48, 0.75, 70.0), (0.58, 0.15, 0.92, 0.85, -50.0)]
+    recipe = Recipe(pitch_x=20.3, pitch_y=16.2, columns=(20,), rows=(20,))
+    found = measure_array(*draw(recipe, boxes))
+    check(recipe, found)
+    assert any("along x the cell is nearly its own mirror image" in remark for remark in found.remarks)
+
+
+def test_a_pair_of_mirrored_cells_too_small_to_resolve_is_refused():
+    """Blur hides the border inside the pair, which stays its own mirror image."""
+    recipe = Recipe(pitch_x=3.6, pitch_y=9.1, columns=(60,), rows=(24,), mirrored_x=True, blur_px=1.0)
+    with pytest.raises(UndecidedError, match="mirror image"):
+        measure_array(*draw(recipe))
 
 
 def test_uncertainties_cover_the_errors():
