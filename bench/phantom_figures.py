@@ -100,9 +100,7 @@ class Comparison:
         error = 100.0 * (measured / true - 1.0)
         self.add(group, name, quantity, true=true, measured=measured, error=error, u=u, in_u=in_u, **more)
 
-    def exact(
-        self, group: str, name: str, quantity: str, true: Any, measured: Any, *, within: float = 0.0
-    ) -> None:
+    def exact(self, group: str, name: str, quantity: str, true: Any, measured: Any, *, within: float = 0.0) -> None:
         """A count or a word: right or wrong."""
         same = measured == true if isinstance(true, str) else abs(measured - true) <= within
         self.add(group, name, quantity, true=true, measured=measured, state="ok" if same else "wrong")
@@ -124,9 +122,7 @@ def compare(truth: dict[str, Any], layout: dict[str, Any], measured: dict[str, A
             continue
         reasons = " | ".join(text for text in measured["warnings"] if f"'{true['name']}'" in text)
         if true["area_um2"] is not None:
-            to.relative(
-                "area", true["name"], "area", true["area_um2"], block["area_um2"], block["area_um2_u"]
-            )
+            to.relative("area", true["name"], "area", true["area_um2"], block["area_um2"], block["area_um2_u"])
         if "trace" in true and block["trace"] is not None:
             length = block["trace"]
             to.relative(
@@ -236,9 +232,7 @@ def _compare_array(to: Comparison, true: dict[str, Any], found: dict[str, Any] |
         return
     for key in ("pitch_x_um", "pitch_y_um"):
         off = abs(found[key] / want[key] - 1.0) > 0.02
-        to.relative(
-            "array", name, key, want[key], found[key], found[f"{key}_u"], state="wrong" if off else "ok"
-        )
+        to.relative("array", name, key, want[key], found[key], found[f"{key}_u"], state="wrong" if off else "ok")
     for key in ("columns", "rows", "cells", "banks"):
         if found[key] is None:
             to.add("array", name, key, true=want[key], state="flagged", remark=reasons)
@@ -271,9 +265,7 @@ def _compare_without_paths(truth: dict[str, Any], results: Path) -> list[Figure]
     to = Comparison(truth["preset"], truth["seed"])
     scale = load_scale(results / "scale.json")
     regions = load_regions(results / "blocks.geojson", um_per_px=(scale.um_per_px_x, scale.um_per_px_y))
-    drawn = {
-        entry["name"].removesuffix(" winding") for entry in truth["blocks"] if entry["kind"] == "conductor"
-    }
+    drawn = {entry["name"].removesuffix(" winding") for entry in truth["blocks"] if entry["kind"] == "conductor"}
     kept = tuple(region for region in regions.regions if region.name in drawn)
     if not kept:
         return []
@@ -468,9 +460,7 @@ def write_csv(path: Path, figures: Sequence[Figure]) -> None:
         writer.writerows(asdict(figure) for figure in figures)
 
 
-def run_all(
-    jobs: Sequence[tuple[str, int]], *, keep: Path | None, executor: Executor | None
-) -> Iterator[list[Figure]]:
+def run_all(jobs: Sequence[tuple[str, int]], *, keep: Path | None, executor: Executor | None) -> Iterator[list[Figure]]:
     """The figures of one phantom after the other, in whatever order they finish."""
     if executor is None:
         for preset, seed in jobs:
@@ -493,9 +483,7 @@ def parse_seeds(texts: Sequence[str]) -> list[int]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--preset", nargs="+", default=["ordinary"], help="presets of dieplat phantom")
     parser.add_argument("--seeds", nargs="+", default=["1-3"], help="seeds or ranges, such as 1-20")
     parser.add_argument("--workers", type=int, default=1, help="processes; a survey runs in one")

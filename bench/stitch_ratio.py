@@ -172,9 +172,7 @@ def print_table(results: dict[str, list[dict[str, Any]]]) -> None:
             spent = f" after {tried['wall_s']:.1f} s" if "wall_s" in tried else ""
             print(f"{part:8} failed: {tried['failed']}{spent}")
             continue
-        wall, cpu = (
-            f"{run[key] / base[key]:7.2f}" if base is not None else f"{'-':>7}" for key in ("wall_s", "cpu_s")
-        )
+        wall, cpu = (f"{run[key] / base[key]:7.2f}" if base is not None else f"{'-':>7}" for key in ("wall_s", "cpu_s"))
         peak = max(one["peak_mb"] for one in results[part] if "peak_mb" in one)
         print(f"{part:8} {run['wall_s']:8.2f} {wall} {run['cpu_s']:7.2f} {cpu} {peak:8.0f}  {run['what']}")
     if base is not None:
@@ -187,9 +185,7 @@ def print_table(results: dict[str, list[dict[str, Any]]]) -> None:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--tiles", type=Path, default=SAMPLE, help="folder of tiles; sample_tiles by itself")
     parser.add_argument("--repeats", type=int, default=3, help="times that stitch and floor are run in turn")
     parser.add_argument("--threads", type=int, default=os.cpu_count() or 1, help="threads; all cores")

@@ -63,9 +63,7 @@ def details(block: BlockResult) -> list[str]:
         mirrored = [axis for axis, yes in (("x", array.mirrored_x), ("y", array.mirrored_y)) if yes]
         if mirrored:
             axes = " and ".join(mirrored)
-            lines.append(
-                f"{block.name}: cells are mirrored along {axes}; the pitch is one cell, half the period seen"
-            )
+            lines.append(f"{block.name}: cells are mirrored along {axes}; the pitch is one cell, half the period seen")
         lines += [f"{block.name}: {remark}" for remark in array.remarks]
     if block.trace is not None:
         line = f"{block.name}: length {with_u(block.trace.length_um, block.trace.length_um_u)} µm"

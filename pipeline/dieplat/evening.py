@@ -238,8 +238,7 @@ def _check_outputs(out: Path, state: _State, *, replace: bool) -> None:
         elif path.exists() and not replace and sha256_of(path) != state.digest_of(name):
             # Work drawn on the copy would be lost without this.
             raise OutputExistsError(
-                f"{path}: was not written by this survey or has changed since; keep a copy of it, "
-                "then add --replace"
+                f"{path}: was not written by this survey or has changed since; keep a copy of it, then add --replace"
             )
 
 
@@ -307,9 +306,7 @@ class _State:
         """Digests of all that the stages wrote."""
         return {name: digest for stage in stages for name, digest in self._stages[stage]["outputs"].items()}
 
-    def stage(
-        self, name: str, inputs: Iterable[Any], outputs: Iterable[str], run: Callable[[], object]
-    ) -> None:
+    def stage(self, name: str, inputs: Iterable[Any], outputs: Iterable[str], run: Callable[[], object]) -> None:
         """Run a stage unless it ran before on the same inputs and its outputs are untouched."""
         text = json.dumps([__version__, to_plain(list(inputs))], sort_keys=True)
         digest = hashlib.sha256(text.encode("utf-8")).hexdigest()

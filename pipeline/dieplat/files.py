@@ -89,9 +89,7 @@ def check_replaceable(path: Path, *, replace: bool = False) -> bool:
         raise OutputExistsError(f"{path}: is a folder; give the name of a file")
     if replace or is_ours(path):
         return True
-    raise OutputExistsError(
-        f"{path}: exists and was not written by dieplat; choose another name or add --replace"
-    )
+    raise OutputExistsError(f"{path}: exists and was not written by dieplat; choose another name or add --replace")
 
 
 def sha256_of(path: Path) -> str:

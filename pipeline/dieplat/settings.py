@@ -162,9 +162,7 @@ def _number(
 def _overlap(values: Mapping[str, Any], where: Path) -> float | None:
     value = _number(values, "overlap", where, above=0.0)
     if value is not None and not 0.02 <= value <= 0.9:
-        raise SettingsError(
-            f"{where}: overlap is {value:g}; it must be a fraction between 0.02 and 0.9, such as 0.2"
-        )
+        raise SettingsError(f"{where}: overlap is {value:g}; it must be a fraction between 0.02 and 0.9, such as 0.2")
     return value
 
 
@@ -211,7 +209,5 @@ def _found_picture(folder: Path, stem: str) -> Path | None:
     )
     if len(found) > 1:
         names = ", ".join(path.name for path in found)
-        raise SettingsError(
-            f"{folder}: more than one {stem} picture ({names}); keep one or name it in {SETTINGS_NAME}"
-        )
+        raise SettingsError(f"{folder}: more than one {stem} picture ({names}); keep one or name it in {SETTINGS_NAME}")
     return found[0] if found else None

@@ -104,9 +104,7 @@ def measure_survey(
     die = next(iter(regions.of_kind("die")), None)
     die_area = None if die is None else run.area(die)
     owned = {
-        id(path)
-        for region in regions.of_kind("rf_inductor")
-        for path in conductors_inside(region, run.conductors)
+        id(path) for region in regions.of_kind("rf_inductor") for path in conductors_inside(region, run.conductors)
     }
     rows = [
         region
@@ -162,9 +160,7 @@ class _Run:
             self.warnings.append("no die outline is drawn, so there are no shares and no unassigned area")
         for name, count in Counter(region.name for region in regions.regions).items():
             if count > 1:
-                self.warnings.append(
-                    f"the name '{name}' is used {count} times; results can only be told by order"
-                )
+                self.warnings.append(f"the name '{name}' is used {count} times; results can only be told by order")
 
     def area(self, region: Region) -> Measured:
         return measure_area([region.geometry], self.scale, placement=self.placement)

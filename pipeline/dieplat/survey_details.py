@@ -85,9 +85,7 @@ def array_result(mosaic: Picture, region: Region, scale: Scale) -> tuple[ArrayRe
         window = _centred(window, polygon)
         inside = polygon.intersection(box(*window))
         if not isinstance(inside, Polygon):
-            raise UndecidedError(
-                "it is too large to read at once and not in one piece; draw its banks one by one"
-            )
+            raise UndecidedError("it is too large to read at once and not in one piece; draw its banks one by one")
         polygon = inside
         remark = (
             f"more than {MAX_CROP_PX / 1e6:.0f} million pixels: the pitch comes from a window of "
@@ -101,9 +99,7 @@ def array_result(mosaic: Picture, region: Region, scale: Scale) -> tuple[ArrayRe
 def conductors_inside(region: Region, conductors: Sequence[Region]) -> list[Region]:
     """The conductor paths of which at least nine tenths lie in the region (leads may stick out)."""
     return [
-        path
-        for path in conductors
-        if path.geometry.intersection(region.geometry).length >= 0.9 * path.geometry.length
+        path for path in conductors if path.geometry.intersection(region.geometry).length >= 0.9 * path.geometry.length
     ]
 
 
@@ -151,9 +147,7 @@ def _from_path(path: Region, width_um: float, scale: Scale) -> InductorGeometry:
 def _from_picture(mosaic: Picture, polygon: Polygon, scale: Scale) -> InductorGeometry:
     window = _window(mosaic, polygon)
     if _size(window) > MAX_CROP_PX:
-        raise UndecidedError(
-            f"it has more than {MAX_CROP_PX / 1e6:.0f} million pixels, too many to read at once"
-        )
+        raise UndecidedError(f"it has more than {MAX_CROP_PX / 1e6:.0f} million pixels, too many to read at once")
     return measure_inductor(
         mosaic.read(*window),
         polygon,
@@ -184,8 +178,7 @@ def _array_in_um(lattice: ArrayLattice, scale: Scale, *, whole: bool) -> ArrayRe
         scale_u(scale, area, area),
     )
     banks = tuple(
-        {"bounds_px": list(bank.bounds_px), "columns": bank.columns, "rows": bank.rows}
-        for bank in lattice.banks
+        {"bounds_px": list(bank.bounds_px), "columns": bank.columns, "rows": bank.rows} for bank in lattice.banks
     )
     return ArrayResult(
         pitch_x_um=pitch_x_um,
@@ -206,9 +199,7 @@ def _array_in_um(lattice: ArrayLattice, scale: Scale, *, whole: bool) -> ArrayRe
     )
 
 
-def _pitch(
-    pitch_px: float, pitch_px_u: float, direction: tuple[float, float], scale: Scale
-) -> tuple[float, float]:
+def _pitch(pitch_px: float, pitch_px_u: float, direction: tuple[float, float], scale: Scale) -> tuple[float, float]:
     """A pitch along `direction` (parts along x and y) in micrometres, with the scale in its uncertainty."""
     part_x, part_y = direction[0] * scale.um_per_px_x, direction[1] * scale.um_per_px_y
     um_per_px = math.hypot(part_x, part_y)

@@ -84,9 +84,7 @@ def build_mosaic(
     by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
     tile_set = place_in_grid(tile_set, views, columns=columns, executor=executor)
     stated = load_ties(ties, tile_set.tiles) if ties is not None else ()
-    layout = register(
-        tile_set, by_name, overlap=overlap, ties=stated, executor=executor, progress=bar("joining")
-    )
+    layout = register(tile_set, by_name, overlap=overlap, ties=stated, executor=executor, progress=bar("joining"))
     order = [tile.name for tile in tile_set.tiles]
     correction = estimate_correction([by_name[name].colour for name in order], layout, order)
     bands = compose_bands(tile_set, layout, correction, executor=executor)
@@ -147,7 +145,5 @@ def _ties(path: Path, rows: Sequence[Any], index: dict[str, int]) -> Iterator[Ti
                 f"{path}: tie {number}: a_px and b_px must be two numbers each, u_px one number"
             ) from None
         if not all(map(math.isfinite, (ax, ay, bx, by, u))) or u <= 0 or a == b:
-            raise SettingsError(
-                f"{path}: tie {number}: needs finite places, u_px over 0, and two different tiles"
-            )
+            raise SettingsError(f"{path}: tie {number}: needs finite places, u_px over 0, and two different tiles")
         yield Tie(a, b, ax - bx, ay - by, u * math.sqrt(2))

@@ -36,9 +36,7 @@ def test_polygon_with_hole_multipolygon_path_and_mark_are_read(tmp_path):
         tmp_path,
         collection(
             feature("core", coordinates=[*SQUARE, HOLE], notes="as seen"),
-            feature(
-                "banks", "memory_array", "MultiPolygon", [SQUARE, [[[70, 10], [80, 10], [80, 20], [70, 10]]]]
-            ),
+            feature("banks", "memory_array", "MultiPolygon", [SQUARE, [[[70, 10], [80, 10], [80, 20], [70, 10]]]]),
             feature("coil line", "conductor", "LineString", [[0, 0], [3, 4]], width_um=6),
             feature("mark", "other", "Point", [5, 6]),
         ),
@@ -132,9 +130,7 @@ BAD_FEATURES = {
     ),
     "text as width": (feature(width_um="6 um"), "width_um must be a number"),
     "die in two parts": (
-        feature(
-            kind="die", type_="MultiPolygon", coordinates=[SQUARE, [[[70, 1], [80, 1], [80, 9], [70, 1]]]]
-        ),
+        feature(kind="die", type_="MultiPolygon", coordinates=[SQUARE, [[[70, 1], [80, 1], [80, 9], [70, 1]]]]),
         "die has 2 parts",
     ),
 }

@@ -29,9 +29,7 @@ def sampled(picture: np.ndarray, *, zoom: float = 1.0) -> Truth:
     Smooth enough (four derivatives) to be as good as band-limited at the tiles' pixels.
     """
     smooth = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.0)
-    planes = [
-        spline_filter(plane, order=5, mode="reflect") for plane in np.atleast_3d(smooth).transpose(2, 0, 1)
-    ]
+    planes = [spline_filter(plane, order=5, mode="reflect") for plane in np.atleast_3d(smooth).transpose(2, 0, 1)]
 
     def truth(x: np.ndarray, y: np.ndarray) -> np.ndarray:
         # A coordinate of 0.5 is the centre of sample 0.
@@ -54,11 +52,7 @@ def grid_places(
     """Corners of a grid with a rough stage, the smallest at 0; `slant_px` is how far a row sinks a column."""
     rng = np.random.default_rng(seed)
     places = np.array(
-        [
-            (c * step[0] - slant_px * r, r * step[1] + slant_px * c)
-            for r in range(rows)
-            for c in range(columns)
-        ]
+        [(c * step[0] - slant_px * r, r * step[1] + slant_px * c) for r in range(rows) for c in range(columns)]
     )
     places = places + rng.uniform(-jitter_px, jitter_px, places.shape)
     places -= places.min(axis=0)

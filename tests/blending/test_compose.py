@@ -32,9 +32,7 @@ RIPPLE = 0.002 * 90
 BOTH_ROUNDINGS = 0.5 + 1.98**2 * 0.5 + RIPPLE
 
 
-def whole(
-    tile_set: TileSet, layout: Layout, correction: Correction | None = None, **options: object
-) -> np.ndarray:
+def whole(tile_set: TileSet, layout: Layout, correction: Correction | None = None, **options: object) -> np.ndarray:
     bands = compose_bands(tile_set, layout, correction or known_tiles.no_correction(tile_set), **options)
     return np.concatenate(list(bands))
 
@@ -82,9 +80,7 @@ def test_a_pixel_away_from_seams_is_one_tiles_own(tmp_path: Path) -> None:
     own = np.zeros(mosaic.shape[:2], bool)
     for tile, placed in zip(tile_set.tiles, layout.tiles, strict=True):
         x, y = int(placed.x_px), int(placed.y_px)
-        own[y : y + 200, x : x + 260] |= (mosaic[y : y + 200, x : x + 260] == tifffile.imread(tile.path)).all(
-            axis=2
-        )
+        own[y : y + 200, x : x + 260] |= (mosaic[y : y + 200, x : x + 260] == tifffile.imread(tile.path)).all(axis=2)
     covered = known_tiles.under_tiles(layout) > 0
     single = known_tiles.under_tiles(layout) == 1
     # Seams: two of 350 and of 460 px, 16 px wide, bent; beside them only strips of 8 px along tile edges.
@@ -129,10 +125,7 @@ def test_shading_and_exposure_are_removed(tmp_path: Path) -> None:
         np.repeat(flat[..., None], 3, axis=2).astype(np.float32),
         np.repeat(gains[:, None], 3, axis=1).astype(np.float32),
     )
-    error = (
-        np.abs(whole(tile_set, layout, correction) - 200 * known_tiles.on_mosaic(known_tiles.waves, layout))
-        / 200
-    )
+    error = np.abs(whole(tile_set, layout, correction) - 200 * known_tiles.on_mosaic(known_tiles.waves, layout)) / 200
     inner = known_tiles.under_tiles(layout, inset_px=INSET_PX) > 0
     # In 8-bit levels: the filter's ripple, and the roundings of 1/200 of that.
     assert error[inner].max() < RIPPLE + BOTH_ROUNDINGS / 200
@@ -186,18 +179,14 @@ def test_same_bytes_whatever_the_workers_and_the_bands(tmp_path: Path) -> None:
     executors: tuple[Executor, ...] = (ThreadPoolExecutor(1), ThreadPoolExecutor(4), ProcessPoolExecutor(1))
     for executor, band_px in zip(executors, (512, 33, 100), strict=True):
         with executor:
-            np.testing.assert_array_equal(
-                whole(tile_set, layout, executor=executor, band_px=band_px), expected
-            )
+            np.testing.assert_array_equal(whole(tile_set, layout, executor=executor, band_px=band_px), expected)
 
 
 def test_grey_bands_have_two_axes(tmp_path: Path) -> None:
     def grey(x: np.ndarray, y: np.ndarray) -> np.ndarray:
         return known_tiles.waves(x, y)[..., 0] * 200
 
-    tile_set, layout = known_tiles.cut_tiles(
-        tmp_path, grey, [(0.0, 0.0), (70.4, 0.3)], size=(90, 100), dtype="uint16"
-    )
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, grey, [(0.0, 0.0), (70.4, 0.3)], size=(90, 100), dtype="uint16")
     bands = list(compose_bands(tile_set, layout, known_tiles.no_correction(tile_set), band_px=40))
     assert [band.shape for band in bands] == [(40, 171), (40, 171), (11, 171)]
     assert bands[0].dtype == np.uint16
@@ -233,9 +222,7 @@ def test_each_tile_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 def test_what_cannot_be_composed(tmp_path: Path) -> None:
-    tile_set, layout = known_tiles.cut_tiles(
-        tmp_path, known_tiles.waves, [(0.0, 0.0), (50.0, 0.0)], size=(60, 80)
-    )
+    tile_set, layout = known_tiles.cut_tiles(tmp_path, known_tiles.waves, [(0.0, 0.0), (50.0, 0.0)], size=(60, 80))
     fewer = replace(tile_set, tiles=tile_set.tiles[:1])
     with pytest.raises(MosaicError, match=r"t01\.tif: is in the layout but not among the tiles"):
         whole(fewer, layout)

@@ -57,9 +57,7 @@ def test_moves_as_the_fourier_domain_does(tmp_path: Path, x_px: float, y_px: flo
 def test_an_even_tile_stays_even_and_covers_its_rectangle(x_px: float, y_px: float) -> None:
     tile = Path(__file__).parent / "even.tif"
     with pytest.MonkeyPatch.context() as patching:
-        patching.setattr(
-            "dieplat.blending.resample.read_picture", lambda path: np.full((20, 30), 200, np.uint8)
-        )
+        patching.setattr("dieplat.blending.resample.read_picture", lambda path: np.full((20, 30), 200, np.uint8))
         patch = render_tile(
             TileJob(
                 tile,

@@ -78,9 +78,7 @@ def test_the_penalty_of_edges() -> None:
 def test_an_edge_that_no_seam_covers_fades() -> None:
     """A tile in the middle of paint: its edge has weight 0, its middle 1, and nothing jumps."""
     tile, under = np.ones((80, 90), bool), np.ones((80, 90), bool)
-    weights = settle(
-        np.ones((80, 90), np.float32), tile=tile, under=under, open_sides=(True, True, True, True)
-    )
+    weights = settle(np.ones((80, 90), np.float32), tile=tile, under=under, open_sides=(True, True, True, True))
     assert weights[0].max() == weights[:, 0].max() == 0
     assert weights[40, 45] == 1
     assert np.abs(np.diff(weights, axis=1)).max() < 1.01 / 16

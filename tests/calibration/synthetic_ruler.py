@@ -73,11 +73,7 @@ def _undistorted(x, y, k1, norm):
 
 def _lines(ruler: Ruler, s, t, rng) -> np.ndarray:
     reach = int(np.ceil(np.abs(s).max() / ruler.pitch_px)) + 1
-    errors = (
-        rng.normal(0.0, ruler.ruling_error_px, 2 * reach + 1)
-        if ruler.ruling_error_px
-        else np.zeros(2 * reach + 1)
-    )
+    errors = rng.normal(0.0, ruler.ruling_error_px, 2 * reach + 1) if ruler.ruling_error_px else np.zeros(2 * reach + 1)
     index = np.floor((s - ruler.shift_px) / ruler.pitch_px + 0.5).astype(int)
     shade = np.zeros_like(s)
     half = ruler.line_width_px / 2

@@ -103,9 +103,7 @@ def test_two_pictures_solve_both_axes_of_oblong_pixels():
     # A pixel is 2 % longer along y on the ruler; both pictures lean by a few degrees.
     first = Ruler(pitch_px=17.3, angle_deg=4.0, aspect_y=1.02)
     second = Ruler(pitch_px=17.3, angle_deg=93.0, aspect_y=1.02)
-    scale = measure_scale(
-        as_uint8(draw(first)), turned=as_uint8(draw(second)), pitch_um=10.0, pitch_um_u=0.002
-    )
+    scale = measure_scale(as_uint8(draw(first)), turned=as_uint8(draw(second)), pitch_um=10.0, pitch_um_u=0.002)
     assert scale.axes_independent
     assert scale.um_per_px_x == pytest.approx(10.0 / 17.3, rel=LIMIT)
     assert scale.um_per_px_y == pytest.approx(10.0 / 17.3 * 1.02, rel=LIMIT)

@@ -69,9 +69,7 @@ def test_bad_input_is_one_line_and_status_one(command: str, tmp_path: Path) -> N
     assert not (tmp_path / "out").exists()
 
 
-@pytest.mark.parametrize(
-    "arguments", [["survey"], ["survey", "x"], ["report"], ["survey", "x", "--out", "y", "--z"]]
-)
+@pytest.mark.parametrize("arguments", [["survey"], ["survey", "x"], ["report"], ["survey", "x", "--out", "y", "--z"]])
 def test_wrong_usage_is_status_two(arguments: list[str]) -> None:
     assert dieplat(*arguments).returncode == 2
 

@@ -172,9 +172,7 @@ def test_bad_tiles_among_good_ones_are_left_out_and_listed(run, evening, tmp_pat
     assert set(reasons) == set(expected)
     for name, word in expected.items():
         assert word in reasons[name]
-    assert {tile["name"] for tile in layout["tiles"]} == {
-        f"r{r:02d}_c{c:02d}.jpg" for r in (0, 1) for c in (0, 1)
-    }
+    assert {tile["name"] for tile in layout["tiles"]} == {f"r{r:02d}_c{c:02d}.jpg" for r in (0, 1) for c in (0, 1)}
 
 
 def test_a_survey_goes_on_without_a_damaged_tile_and_says_so(run, spoiled, tmp_path):

@@ -60,9 +60,7 @@ def test_slender_bar_stays_smooth_where_the_direct_sum_fails():
 
 def test_mean_distance_of_a_square():
     # Known constant of geometric probability, (2 + sqrt 2 + 5 asinh 1) / 15.
-    assert float(mean_distance(1.0, 1.0)) == pytest.approx(
-        (2 + math.sqrt(2) + 5 * math.asinh(1)) / 15, rel=1e-12
-    )
+    assert float(mean_distance(1.0, 1.0)) == pytest.approx((2 + math.sqrt(2) + 5 * math.asinh(1)) / 15, rel=1e-12)
 
 
 def test_mean_log_distance_of_known_sections():
@@ -166,7 +164,5 @@ def test_nearly_parallel_filaments_stay_stable(angle):
 
 
 def test_perpendicular_filaments_do_not_couple():
-    value = filament_pair_nh(
-        np.zeros(3), np.array([5.0, 0, 0]), np.array([2.0, -1, 0]), np.array([2.0, 4, 0])
-    )
+    value = filament_pair_nh(np.zeros(3), np.array([5.0, 0, 0]), np.array([2.0, -1, 0]), np.array([2.0, 4, 0]))
     assert value == 0.0

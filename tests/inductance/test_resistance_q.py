@@ -75,9 +75,7 @@ def test_low_frequency_resistance_is_squares_times_sheet():
     rho = METALS["al"].resistivity_ohm_m
     line = np.array([[0, 0], [500.0, 0]])
     at = conductor_at(line, 10, 2, (1e3,), resistivity_ohm_m=rho)[0]
-    assert at.resistance_ohm == pytest.approx(
-        series_resistance_ohm(500, 10, sheet_resistance_ohm(rho, 2)), rel=1e-9
-    )
+    assert at.resistance_ohm == pytest.approx(series_resistance_ohm(500, 10, sheet_resistance_ohm(rho, 2)), rel=1e-9)
 
 
 @pytest.mark.parametrize("ratio", [0.5, 1.0, 2.0, 3.0])

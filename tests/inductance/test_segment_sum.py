@@ -65,9 +65,7 @@ def test_square_loop(a, w, t, independent, handbook_error):
 
 
 # Rings of rectangular section by elliptic integrals over the section, error below 2e-5 (computed apart).
-@pytest.mark.parametrize(
-    ("r", "w", "t", "exact"), [(100, 10, 2, 0.46472), (40, 10, 2, 0.14003), (30, 4, 3, 0.11444)]
-)
+@pytest.mark.parametrize(("r", "w", "t", "exact"), [(100, 10, 2, 0.46472), (40, 10, 2, 0.14003), (30, 4, 3, 0.11444)])
 def test_circular_loop(r, w, t, exact):
     value = lane_network(ring(r), w, t, across=5).shared()
     assert value == pytest.approx(exact, rel=1e-3)

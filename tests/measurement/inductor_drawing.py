@@ -104,9 +104,7 @@ def finish(metal, under, rng, *, blur, noise, levels=None, light=0.2, colour=Tru
         picture = cv2.GaussianBlur(picture, (0, 0), blur)
     y, x = np.mgrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]
     turn = rng.uniform(0, 2 * np.pi)
-    picture *= (1 + light * (np.cos(turn) * x + np.sin(turn) * y) / 2 - light * (x * x + y * y) / 4)[
-        ..., None
-    ]
+    picture *= (1 + light * (np.cos(turn) * x + np.sin(turn) * y) / 2 - light * (x * x + y * y) / 4)[..., None]
     picture += rng.normal(0, noise, picture.shape)
     picture = np.clip(np.round(picture), 0, 255).astype(np.uint8)
     return picture if colour else picture[..., 0].copy()
@@ -114,9 +112,7 @@ def finish(metal, under, rng, *, blur, noise, levels=None, light=0.2, colour=Tru
 
 def outline(centre, reach, size):
     cx, cy = centre
-    return box(
-        max(cx - reach, 1), max(cy - reach * 1.02, 1), min(cx + reach, size - 1), min(cy + reach, size - 1)
-    )
+    return box(max(cx - reach, 1), max(cy - reach * 1.02, 1), min(cx + reach, size - 1), min(cy + reach, size - 1))
 
 
 def draw_spiral(
@@ -230,15 +226,11 @@ def draw_symmetric(
             a, b = (outer / 2 - width / 2 - pitch * j for j in (k, k + 1))
             for strap, store in (
                 (
-                    LineString(
-                        local([(a, -gap / 2 - 1), (a, -gap / 2), (b, gap / 2), (b, gap / 2 + 1)], facing)
-                    ),
+                    LineString(local([(a, -gap / 2 - 1), (a, -gap / 2), (b, gap / 2), (b, gap / 2 + 1)], facing)),
                     tops,
                 ),
                 (
-                    LineString(
-                        local([(b, -gap / 2 - 1), (b, -gap / 2), (a, gap / 2), (a, gap / 2 + 1)], facing)
-                    ),
+                    LineString(local([(b, -gap / 2 - 1), (b, -gap / 2), (a, gap / 2), (a, gap / 2 + 1)], facing)),
                     unders,
                 ),
             ):
@@ -261,9 +253,7 @@ def draw_symmetric(
     for sign in (-1, 1):
         y = sign * (spacing + width) / 2
         tops.append(
-            LineString(local([(outer / 2 - width, y), (2 * reach, y)], np.pi)).buffer(
-                width / 2, cap_style="flat"
-            )
+            LineString(local([(outer / 2 - width, y), (2 * reach, y)], np.pi)).buffer(width / 2, cap_style="flat")
         )
     image = finish(
         paint((size, size), unary_union(tops)),

@@ -138,9 +138,7 @@ def test_sides_of_a_turned_die_with_unequal_scales(angle):
     in_um = rotate(box(0, 0, 300, 200), angle, origin=(0, 0))
     in_px = shapely.affinity.scale(in_um, 1 / sx, 1 / sy, origin=(0, 0))
     width, height = measure_sides(in_px, scaled(sx, sy))
-    assert (width.value, height.value) == pytest.approx(
-        (300, 200) if abs(angle) < 45 else (200, 300), rel=1e-9
-    )
+    assert (width.value, height.value) == pytest.approx((300, 200) if abs(angle) < 45 else (200, 300), rel=1e-9)
 
 
 def test_uncertainty_of_a_side_is_two_ends_and_the_common_edge_twice():

@@ -95,9 +95,7 @@ def test_colour_and_jpeg():
 @pytest.mark.parametrize("pitch", [(4.13, 5.07), (37.7, 52.3)])
 def test_small_and_large_cells(pitch: tuple[float, float]):
     count = 60 if pitch[0] < 10 else 14
-    recipe = Recipe(
-        pitch_x=pitch[0], pitch_y=pitch[1], columns=(count,), rows=(count,), rotation_deg=0.3, blur_px=0.6
-    )
+    recipe = Recipe(pitch_x=pitch[0], pitch_y=pitch[1], columns=(count,), rows=(count,), rotation_deg=0.3, blur_px=0.6)
     check(recipe, measure_array(*draw(recipe)))
 
 
@@ -106,9 +104,7 @@ def test_the_crop_may_lie_anywhere_on_the_mosaic():
     here = measure_array(picture, outline)
     there = measure_array(picture, shapely.affinity.translate(outline, 5000, 7000), origin_px=(5000, 7000))
     assert there.pitch_x_px == pytest.approx(here.pitch_x_px, rel=1e-9)
-    assert np.subtract(there.banks[0].bounds_px, here.banks[0].bounds_px) == pytest.approx(
-        [5000, 7000, 5000, 7000]
-    )
+    assert np.subtract(there.banks[0].bounds_px, here.banks[0].bounds_px) == pytest.approx([5000, 7000, 5000, 7000])
 
 
 def test_sixteen_bit_pictures_give_the_same_lattice():
@@ -149,9 +145,7 @@ def test_uncertainties_cover_the_errors():
     """
     scores = []
     for seed in range(12):
-        recipe = Recipe(
-            seed=seed, rotation_deg=0.11 * seed - 0.6, pitch_x=9.3 + 0.37 * seed, columns=(28,), rows=(24,)
-        )
+        recipe = Recipe(seed=seed, rotation_deg=0.11 * seed - 0.6, pitch_x=9.3 + 0.37 * seed, columns=(28,), rows=(24,))
         found = measure_array(*draw(recipe, factor=3))
         scores.append((found.pitch_x_px - recipe.pitch_x) / found.pitch_x_px_u)
         scores.append((found.pitch_y_px - recipe.pitch_y) / found.pitch_y_px_u)

@@ -107,10 +107,7 @@ def test_pixels_need_not_be_square():
     wide = np.stack(
         [
             np.stack(
-                [
-                    np.interp(np.arange(0, row.shape[0] - 1, 0.9), np.arange(row.shape[0]), row[:, c])
-                    for c in range(3)
-                ],
+                [np.interp(np.arange(0, row.shape[0] - 1, 0.9), np.arange(row.shape[0]), row[:, c]) for c in range(3)],
                 1,
             )
             for row in drawn.image.astype(float)

@@ -29,9 +29,7 @@ def whole() -> np.ndarray:
 @pytest.fixture(scope="module")
 def ours(whole: np.ndarray, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("mosaic") / "m.ome.tif"
-    write_mosaic(
-        path, [whole], width_px=WIDTH, height_px=HEIGHT, channels=3, dtype="uint8", um_per_px=(0.5, 0.25)
-    )
+    write_mosaic(path, [whole], width_px=WIDTH, height_px=HEIGHT, channels=3, dtype="uint8", um_per_px=(0.5, 0.25))
     return path
 
 
@@ -53,9 +51,7 @@ bounds = st.integers(-700, 2 * WIDTH)
 
 @settings(max_examples=60, deadline=None)
 @given(bounds, bounds, bounds, bounds)
-def test_any_region_is_the_clipped_slice(
-    ours: Path, whole: np.ndarray, x0: int, y0: int, x1: int, y1: int
-) -> None:
+def test_any_region_is_the_clipped_slice(ours: Path, whole: np.ndarray, x0: int, y0: int, x1: int, y1: int) -> None:
     with open_mosaic(ours) as mosaic:
         found = mosaic.read(x0, y0, x1, y1)
     np.testing.assert_array_equal(found, whole[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)])

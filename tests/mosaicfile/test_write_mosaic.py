@@ -43,9 +43,7 @@ def bands(whole: np.ndarray, heights: Iterator[int]) -> Iterator[np.ndarray]:
         top += len(part)
 
 
-def save(
-    path: Path, whole: np.ndarray, *, heights: tuple[int, ...] = (300, 1, 700, 37), **options: object
-) -> None:
+def save(path: Path, whole: np.ndarray, *, heights: tuple[int, ...] = (300, 1, 700, 37), **options: object) -> None:
     write_mosaic(
         path,
         bands(whole, itertools.cycle(heights)),
@@ -60,9 +58,7 @@ def save(
 @pytest.mark.parametrize("channels", [1, 3])
 @pytest.mark.parametrize("dtype", ["uint8", "uint16"])
 @pytest.mark.parametrize("size", [(1533, 1101), (512, 512), (513, 1025), (1, 1), (3, 1500)])
-def test_lossless_for_us_and_for_others(
-    tmp_path: Path, channels: int, dtype: str, size: tuple[int, int]
-) -> None:
+def test_lossless_for_us_and_for_others(tmp_path: Path, channels: int, dtype: str, size: tuple[int, int]) -> None:
     whole = picture(*size, channels, dtype)
     path = tmp_path / "m.ome.tif"
     save(path, whole)
@@ -98,9 +94,7 @@ def test_levels_are_means_of_two_by_two_pixels(tmp_path: Path, channels: int, dt
         assert all(page.subfiletype == 1 for page in tiff.pages[0].pages)
     assert [level.shape[:2] for level in levels] == [(1533, 2201), (767, 1101), (384, 551), (192, 276)]
     for finer, coarser in itertools.pairwise(levels):
-        even = np.pad(
-            finer, [(0, finer.shape[0] % 2), (0, finer.shape[1] % 2), (0, 0)][: finer.ndim], mode="edge"
-        )
+        even = np.pad(finer, [(0, finer.shape[0] % 2), (0, finer.shape[1] % 2), (0, 0)][: finer.ndim], mode="edge")
         means = even.reshape(even.shape[0] // 2, 2, even.shape[1] // 2, 2, *even.shape[2:]).mean(axis=(1, 3))
         assert np.abs(coarser - means).max() <= 0.5
 
@@ -165,9 +159,7 @@ def test_same_bytes_whatever_the_workers_and_the_bands(tmp_path: Path) -> None:
 
 def test_progress_counts_every_tile(tmp_path: Path) -> None:
     calls: list[tuple[int, int]] = []
-    save(
-        tmp_path / "m.tif", picture(1000, 600, 1, "uint8"), progress=lambda done, of: calls.append((done, of))
-    )
+    save(tmp_path / "m.tif", picture(1000, 600, 1, "uint8"), progress=lambda done, of: calls.append((done, of)))
     # 2 x 2 tiles of the full picture, 1 of the half.
     assert calls == [(number, 5) for number in range(1, 6)]
 

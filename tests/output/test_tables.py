@@ -44,10 +44,7 @@ def test_rows_hold_the_numbers_of_the_json_to_the_last_digit(results):
         for key in ("area_um2", "area_um2_u", "perimeter_um", "share_of_die"):
             assert (float(row[key]) if row[key] else None) == block[key]
     assert float(blocks[1]["trace_length_um"]) == 25.0
-    assert (
-        float(blocks[1]["trace_ratio_to_quarter_wave"])
-        == document["blocks"][1]["trace"]["ratio_to_quarter_wave"]
-    )
+    assert float(blocks[1]["trace_ratio_to_quarter_wave"]) == document["blocks"][1]["trace"]["ratio_to_quarter_wave"]
     (die,) = [row for row in rows if row["section"] == "die"]
     assert float(die["width_um"]) == document["die"]["width_um"]
     (left,) = [row for row in rows if row["section"] == "unassigned"]
@@ -83,9 +80,7 @@ def test_a_layout_is_read_with_or_without_the_tiles_size(tmp_path):
     assert (layout.tile_width_px, layout.tile_height_px) == (400, 300)
     assert layout.tiles[0].y_px_u == 0.2
     path.write_text(
-        json.dumps(
-            {"width_px": 700, "height_px": 500, "tile_width_px": 401, "tile_height_px": 302, "tiles": [TILE]}
-        )
+        json.dumps({"width_px": 700, "height_px": 500, "tile_width_px": 401, "tile_height_px": 302, "tiles": [TILE]})
     )
     assert load_layout(path).tile_height_px == 302
 

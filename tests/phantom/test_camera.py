@@ -61,7 +61,5 @@ def test_the_corner_is_darker_by_the_vignetting():
 
 
 def test_the_drift_keeps_within_its_share():
-    gains = np.array(
-        [e.gain[1] for e in exposures(30, CameraPlan(exposure_drift=0.08), np.random.default_rng(2))]
-    )
+    gains = np.array([e.gain[1] for e in exposures(30, CameraPlan(exposure_drift=0.08), np.random.default_rng(2))])
     assert 0.01 < np.ptp(gains) < 0.16

@@ -34,9 +34,7 @@ def test_the_folder_is_a_complete_survey(phantom):
     assert (folder / survey["micrometer"]).is_file()
     assert survey["pitch_um"] == 10.0
     document = json.loads((folder / "truth.json").read_text())
-    assert {"seed", "um_per_px", "um_per_px_x", "um_per_px_y", "tiles", "lens", "die", "blocks"} <= set(
-        document
-    )
+    assert {"seed", "um_per_px", "um_per_px_x", "um_per_px_y", "tiles", "lens", "die", "blocks"} <= set(document)
     assert document["lens"] is None
     assert min(t["x_px"] for t in document["tiles"]) == 0.0
     assert min(t["y_px"] for t in document["tiles"]) == 0.0
@@ -64,17 +62,13 @@ def test_the_same_seed_gives_the_same_bytes(phantom, tmp_path):
     make_phantom(tmp_path, seed=12, preset="ordinary", **SMALL)
     for path in sorted(folder.rglob("*.*")):
         again = tmp_path / path.relative_to(folder)
-        assert hashlib.sha256(path.read_bytes()).digest() == hashlib.sha256(again.read_bytes()).digest(), (
-            path.name
-        )
+        assert hashlib.sha256(path.read_bytes()).digest() == hashlib.sha256(again.read_bytes()).digest(), path.name
 
 
 def test_another_seed_gives_another_die(tmp_path):
     truth = make_phantom(tmp_path, seed=13, preset="ordinary", **SMALL)
     assert truth.um_per_px != 0.0
-    assert {tile.name for tile in truth.tiles} == {
-        f"r{r:02d}_c{c:02d}.jpg" for r in range(2) for c in range(3)
-    }
+    assert {tile.name for tile in truth.tiles} == {f"r{r:02d}_c{c:02d}.jpg" for r in range(2) for c in range(3)}
 
 
 def test_tiles_lie_where_the_truth_says(tmp_path):
@@ -120,18 +114,14 @@ def test_memory_truth_counts_what_was_drawn(phantom):
 
 
 def test_missing_tiles_are_named_and_not_written(tmp_path):
-    truth = make_phantom(
-        tmp_path, seed=3, rows=3, columns=3, tile_width_px=300, tile_height_px=260, missing=1
-    )
+    truth = make_phantom(tmp_path, seed=3, rows=3, columns=3, tile_width_px=300, tile_height_px=260, missing=1)
     assert len(truth.missing) == 1
     assert not (tmp_path / "tiles" / truth.missing[0]).exists()
     assert len(list((tmp_path / "tiles").iterdir())) == 8
 
 
 def test_serpentine_names_count_in_order_of_capture(tmp_path):
-    truth = make_phantom(
-        tmp_path, seed=3, preset="order", rows=2, columns=2, tile_width_px=300, tile_height_px=260
-    )
+    truth = make_phantom(tmp_path, seed=3, preset="order", rows=2, columns=2, tile_width_px=300, tile_height_px=260)
     places = [(tile.row, tile.column) for tile in sorted(truth.tiles, key=lambda tile: tile.name)]
     assert places == [(0, 0), (0, 1), (1, 1), (1, 0)]
 
@@ -149,9 +139,7 @@ def test_impossible_settings_are_refused_by_name(tmp_path):
     with pytest.raises(SettingsError, match="overlap"):
         make_phantom(tmp_path / "b", seed=1, overlap=0.9)
     with pytest.raises(SettingsError, match="too small"):
-        make_phantom(
-            tmp_path / "c", seed=1, rows=2, columns=2, tile_width_px=240, tile_height_px=200, overlap=0.5
-        )
+        make_phantom(tmp_path / "c", seed=1, rows=2, columns=2, tile_width_px=240, tile_height_px=200, overlap=0.5)
 
 
 @pytest.mark.parametrize("preset", sorted(PRESETS))

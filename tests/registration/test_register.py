@@ -11,6 +11,7 @@ import pytest
 import skimage.data
 from cutting import Cut, cut_tiles, errors_px
 
+from dieplat.phantom import make_phantom
 from dieplat.registration.overview import survey_tiles
 from dieplat.registration.register import Tie, place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
@@ -48,9 +49,7 @@ PHOTOGRAPHS = {
 def test_photographs_cut_at_known_places_come_back_together(name: str, tmp_path: Path) -> None:
     photograph, factor, rows, columns, tile = PHOTOGRAPHS[name]
     picture = enlarged(photograph(), factor)
-    cut = cut_tiles(
-        picture, tmp_path, rows=rows, columns=columns, tile=tile, rng=np.random.default_rng(7)
-    )
+    cut = cut_tiles(picture, tmp_path, rows=rows, columns=columns, tile=tile, rng=np.random.default_rng(7))
     layout = lay_out(tmp_path)
     errors = errors_of(layout, cut)
     assert all(tile.placed_by == "overlap" and not tile.ambiguous for tile in layout.tiles)
@@ -76,9 +75,7 @@ def test_capture_order_with_a_lost_picture_is_enough(tmp_path: Path) -> None:
 
 def test_shuffled_names_are_sorted_out_by_the_pictures(tmp_path: Path) -> None:
     rng = np.random.default_rng(11)
-    cut = cut_tiles(
-        enlarged(skimage.data.gravel(), 3.0), tmp_path, rows=3, columns=4, tile=(400, 400), rng=rng
-    )
+    cut = cut_tiles(enlarged(skimage.data.gravel(), 3.0), tmp_path, rows=3, columns=4, tile=(400, 400), rng=rng)
     shuffled = [f"IMG_{number:04d}.tif" for number in rng.permutation(len(cut.names)) + 1]
     for old, new in zip(cut.names, shuffled, strict=True):
         (tmp_path / old).rename(tmp_path / new)
@@ -86,30 +83,17 @@ def test_shuffled_names_are_sorted_out_by_the_pictures(tmp_path: Path) -> None:
     assert np.abs(errors_of(layout, Cut(shuffled, cut.corner_px))).max() < 0.3
 
 
-def banks(rng: np.random.Generator, *, grain: float) -> np.ndarray:
-    """Nothing but memory: strictly periodic cells in like banks, 8 by 11.3 px, under a faint unique grain."""
-    size = 1700
-    y, x = np.mgrid[0:size, 0:size]
-    cells = 40 * np.sin(2 * np.pi * x / 8.0) * np.sin(2 * np.pi * y / 11.3)
-    inside = np.zeros((size, size), bool)
-    for left in range(40, 1600, 330):
-        for top in range(50, 1600, 420):
-            inside[top : top + 400, left : left + 310] = True
-    texture = cv2.GaussianBlur(rng.normal(0, 1, (size, size)).astype(np.float32), (0, 0), 1.0)
-    return (120 + cells * inside + grain * texture).astype(np.float32)
-
-
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_memory_arrays_in_every_overlap_do_not_shift_a_tile_by_a_cell(seed: int, tmp_path: Path) -> None:
-    rng = np.random.default_rng(seed)
-    cut = cut_tiles(banks(rng, grain=4.0), tmp_path, rows=4, columns=4, tile=(400, 400), rng=rng)
-    layout = lay_out(tmp_path)
-    firm = {tile.name for tile in layout.tiles if not tile.ambiguous and tile.placed_by == "overlap"}
-    found = {tile.name: (tile.x_px, tile.y_px) for tile in layout.tiles}
-    gaps = {n: np.subtract(found[n], corner) for n, corner in zip(cut.names, cut.corner_px, strict=True)}
-    # Only what is stated without reserve must be right, among itself.
-    common = np.median([gaps[name] for name in firm], axis=0)
-    assert not [name for name in firm if np.abs(gaps[name] - common).max() > 1]
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [611, 612])
+def test_overlaps_of_memory_array_do_not_shift_a_tile_by_a_cell(seed: int, tmp_path: Path) -> None:
+    truth = make_phantom(tmp_path / "phantom", seed=seed, preset="memory", rows=3, columns=4)
+    layout = lay_out(tmp_path / "phantom" / "tiles")
+    corners = {tile["name"]: (tile["x_px"], tile["y_px"]) for tile in truth.to_dict()["tiles"]}
+    firm = [tile for tile in layout.tiles if not tile.ambiguous and tile.placed_by == "overlap"]
+    gaps = np.array([np.subtract((tile.x_px, tile.y_px), corners[tile.name]) for tile in firm])
+    # Only what is stated without reserve must be right, among itself; half a pixel is far below a cell.
+    assert len(firm) > len(layout.tiles) / 2
+    assert np.abs(gaps - np.median(gaps, axis=0)).max() < 0.5
 
 
 def test_a_blank_corner_is_placed_by_the_stage_and_says_so(tmp_path: Path) -> None:

@@ -47,9 +47,7 @@ def test_stated_uncertainty_covers_the_truth() -> None:
     inside = []
     for seed in range(40):
         truth, pairs, offsets, sigma = grid_problem(np.random.default_rng(100 + seed), 4, 5, 0.1)
-        solution = solve_positions(
-            len(truth), pairs, offsets, sigma, truth, rejectable=np.ones(len(pairs), bool)
-        )
+        solution = solve_positions(len(truth), pairs, offsets, sigma, truth, rejectable=np.ones(len(pairs), bool))
         inside.append(np.abs(solution.position_px - truth) < 1.96 * solution.position_u_px)
     # 40 x 40 coordinates, correlated within a layout: about 40 x 8 independent ones, so 95 % scatters by 1.2 % and
     # three of these are allowed.

@@ -56,9 +56,7 @@ def blocks_document() -> dict[str, Any]:
         feature("Regulator", "power", rectangle(740, 650, 1100, 740)),
         feature("Antenna feed", "trace", [[1000, 60], [1000, 380], [1120, 380]]),
     ]
-    features += [
-        feature(f"PAD{i + 1}", "io_pad", rectangle(110 + i * 108, 790, 160 + i * 108, 840)) for i in range(9)
-    ]
+    features += [feature(f"PAD{i + 1}", "io_pad", rectangle(110 + i * 108, 790, 160 + i * 108, 840)) for i in range(9)]
     return {"type": "FeatureCollection", "coordinates_in": "mosaic_px", "features": features}
 
 

@@ -25,9 +25,7 @@ def test_there_is_a_hatch_for_every_kind() -> None:
 
 
 def test_widths_of_the_bar_are_the_shares() -> None:
-    bar = ElementTree.fromstring(
-        share_bar([("logic", "Logic <1>", 0.25), ("unassigned", "Rest", 0.75)], width=800)
-    )
+    bar = ElementTree.fromstring(share_bar([("logic", "Logic <1>", 0.25), ("unassigned", "Rest", 0.75)], width=800))
     widths = [float(group[1].get("width", "")) for group in bar.iter("g")]
     assert widths == pytest.approx([200.0, 600.0])
     assert "Logic <1> 25.0 %" in str(bar.get("aria-label"))
@@ -64,9 +62,7 @@ def test_tiles_lie_where_the_layout_puts_them() -> None:
         if r is not None
     ]
     expected = [(t["x_px"] + 350 / 2, t["y_px"] + 330 / 2) for t in layout["tiles"]]
-    assert [c for pair in centres for c in pair] == pytest.approx(
-        [c for pair in expected for c in pair], abs=0.11
-    )
+    assert [c for pair in centres for c in pair] == pytest.approx([c for pair in expected for c in pair], abs=0.11)
 
 
 def test_marks() -> None:

@@ -83,10 +83,7 @@ def test_names_without_room_are_told() -> None:
 def test_labels_never_overlap_and_never_leave_the_picture(
     places: list[tuple[float, float, float, float]],
 ) -> None:
-    shapes = [
-        (f"B{i}", box(x, y, min(x + w, SIZE[0]), min(y + h, SIZE[1])))
-        for i, (x, y, w, h) in enumerate(places)
-    ]
+    shapes = [(f"B{i}", box(x, y, min(x + w, SIZE[0]), min(y + h, SIZE[1]))) for i, (x, y, w, h) in enumerate(places)]
     labels = plan(shapes).labels
     for label in labels:
         x0, y0, x1, y1 = bounds(label)

@@ -41,9 +41,7 @@ def test_values_with_uncertainty(value: float | None, u: float | None, said: str
 
 @given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e4))
 def test_what_is_printed_lies_within_half_a_step_of_the_value(value: float, u: float) -> None:
-    text, expanded = (
-        float(part.replace("\u202f", "").replace("−", "-")) for part in with_u(value, u).split(" ± ")
-    )
+    text, expanded = (float(part.replace("\u202f", "").replace("−", "-")) for part in with_u(value, u).split(" ± "))
     assert abs(expanded - 2 * u) <= 0.05 * 2 * u * (1 + 1e-9)
     # Two figures of U leave steps of at most a tenth of U's leading figure.
     assert abs(text - value) <= 0.05 * expanded * (1 + 1e-9) + 1e-12
@@ -57,9 +55,7 @@ def test_scale_bars_are_one_two_or_five(maximum: float) -> None:
     assert min(abs(lead - choice) for choice in (1, 2, 5)) < 1e-6
 
 
-@pytest.mark.parametrize(
-    ("maximum", "step"), [(1.0, 1), (1.99, 1), (2.0, 2), (4.9, 2), (1000, 1000), (730, 500)]
-)
+@pytest.mark.parametrize(("maximum", "step"), [(1.0, 1), (1.99, 1), (2.0, 2), (4.9, 2), (1000, 1000), (730, 500)])
 def test_round_steps(maximum: float, step: float) -> None:
     assert round_step(maximum) == pytest.approx(step)
 

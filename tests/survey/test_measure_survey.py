@@ -84,15 +84,11 @@ def test_areas_shares_sums_and_what_is_left():
     assert result["unassigned_um2"] == pytest.approx(120_000 - 30_900)
     assert result["warnings"] == []
     # The scale is common, so its terms add linearly in the sum of two blocks.
-    scale_terms = [
-        line["u"] for block in result["blocks"][:2] for line in block["budget"] if line["name"] == "scale"
-    ]
+    scale_terms = [line["u"] for block in result["blocks"][:2] for line in block["budget"] if line["name"] == "scale"]
     assert sum(scale_terms) == pytest.approx(2 * 0.001 * 30_000)
     assert result["summary"][0]["area_um2_u"] > sum(scale_terms)
     for block in result["blocks"]:
-        assert block["area_um2_u"] == pytest.approx(
-            math.sqrt(sum(line["u"] ** 2 for line in block["budget"]))
-        )
+        assert block["area_um2_u"] == pytest.approx(math.sqrt(sum(line["u"] ** 2 for line in block["budget"])))
         assert (block["inductor"], block["array"], block["trace"]) == (None, None, None)
 
 
@@ -170,9 +166,7 @@ def test_without_a_die_there_are_no_shares():
 
 
 def test_a_trace_has_a_length_and_no_area():
-    antenna = Region(
-        "antenna", "trace", LineString([(0, 10), (600, 10)]), properties={"velocity_factor": 0.5}
-    )
+    antenna = Region("antenna", "trace", LineString([(0, 10), (600, 10)]), properties={"velocity_factor": 0.5})
     result = measure_survey(blank(), Regions((antenna,), "blocks"), SCALE, frequency_hz=2.44175e9)
     block = result.to_dict()["blocks"][0]
     assert (block["area_um2"], block["perimeter_um"], block["share_of_die"]) == (None, None, None)

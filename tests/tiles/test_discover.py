@@ -105,8 +105,6 @@ def test_workers_and_progress(tmp_path: Path) -> None:
         save(tmp_path / f"t{number}.png")
     calls: list[tuple[int, int]] = []
     with ThreadPoolExecutor(4) as executor:
-        found = discover_tiles(
-            tmp_path, executor=executor, progress=lambda done, of: calls.append((done, of))
-        )
+        found = discover_tiles(tmp_path, executor=executor, progress=lambda done, of: calls.append((done, of)))
     assert found == discover_tiles(tmp_path)
     assert calls == [(number, 12) for number in range(1, 13)]

@@ -40,9 +40,7 @@ def calibrate(
         ),
     ] = 0.0,
     out: Annotated[Path, typer.Option(help="Where to write scale.json.")],
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Write over a file that dieplat did not make.")
-    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that dieplat did not make.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
 ) -> None:
     """Read, measure, write, print."""
@@ -66,11 +64,7 @@ def calibrate(
         return
     console.out.print(f"x  {scale.um_per_px_x:.7g} um/px, standard uncertainty {scale.um_per_px_x_u:.2g}")
     console.out.print(f"y  {scale.um_per_px_y:.7g} um/px, standard uncertainty {scale.um_per_px_y_u:.2g}")
-    console.out.print(
-        f"{scale.lines_used} lines, the ruling's normal at {scale.rotation_deg:.3f} degrees from x"
-    )
+    console.out.print(f"{scale.lines_used} lines, the ruling's normal at {scale.rotation_deg:.3f} degrees from x")
     for line in scale.budget:
-        console.out.print(
-            f"  {line.name}: {line.u:.1e} of the scale ({line.kind}; {line.note})", markup=False
-        )
+        console.out.print(f"  {line.name}: {line.u:.1e} of the scale ({line.kind}; {line.note})", markup=False)
     console.out.print(f"written to {out}", markup=False)

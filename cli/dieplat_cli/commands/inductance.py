@@ -86,9 +86,7 @@ def inductance(
         console.out.print(_table(facts), markup=False)
 
 
-def _with_metal(
-    geometry: InductorGeometry, thickness_um: float, frequency_hz: float, metal: str
-) -> dict[str, Any]:
+def _with_metal(geometry: InductorGeometry, thickness_um: float, frequency_hz: float, metal: str) -> dict[str, Any]:
     from dieplat.inductance import spiral_path
     from dieplat.inductance.resistance_q import METALS, conductor_at
 
@@ -112,8 +110,7 @@ def _table(facts: dict[str, Any]) -> str:
     lines = [
         f"{facts['shape']}, {facts['turns']:g} turns, outer {facts['outer_um']:g} um, "
         f"inner {facts['inner_um']:g} um, width {facts['width_um']:g} um, spacing {facts['spacing_um']:g} um",
-        f"inductance           {facts['inductance_nh']:.4g} nH, "
-        f"standard uncertainty {facts['inductance_nh_u']:.2g} nH",
+        f"inductance           {facts['inductance_nh']:.4g} nH, standard uncertainty {facts['inductance_nh_u']:.2g} nH",
         "",
     ]
     for key, title in ROWS:

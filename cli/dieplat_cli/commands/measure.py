@@ -25,21 +25,15 @@ def register(app: typer.Typer) -> None:
 
 def measure(
     mosaic: Annotated[Path, typer.Argument(help="The mosaic: OME-TIFF, TIFF, PNG or JPEG.")],
-    annotations: Annotated[
-        Path, typer.Argument(help="GeoJSON with the drawn blocks, in mosaic pixels or um.")
-    ],
-    out: Annotated[
-        Path, typer.Option("--out", help="measurements.json to write; a .csv is written beside it.")
-    ],
+    annotations: Annotated[Path, typer.Argument(help="GeoJSON with the drawn blocks, in mosaic pixels or um.")],
+    out: Annotated[Path, typer.Option("--out", help="measurements.json to write; a .csv is written beside it.")],
     scale: Annotated[
         Path | None, typer.Option("--scale", help="scale.json; without it, the mosaic's own physical size.")
     ] = None,
     frequency_hz: Annotated[
         float | None, typer.Option("--frequency-hz", help="For quarter waves and resonant capacitances.")
     ] = None,
-    thickness_um: Annotated[
-        float, typer.Option("--thickness-um", help="Metal thickness assumed for inductors.")
-    ] = 2.0,
+    thickness_um: Annotated[float, typer.Option("--thickness-um", help="Metal thickness assumed for inductors.")] = 2.0,
     velocity_factor: Annotated[
         float | None, typer.Option("--velocity-factor", help="Of traces that state none themselves.")
     ] = None,
@@ -47,9 +41,7 @@ def measure(
         float | None, typer.Option("--shortening-factor", help="Of traces that state none themselves.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the results as JSON.")] = False,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Write over files that dieplat did not make.")
-    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over files that dieplat did not make.")] = False,
 ) -> None:
     """Measure the annotated blocks of a mosaic: areas, shares, inductors, memory arrays, traces.
 
@@ -97,12 +89,8 @@ def _scale_of(path: Path, picture: Mosaic, scale_path: Path | None) -> Scale:
 
         return load_scale(scale_path)
     if picture.um_per_px_x is None or picture.um_per_px_y is None:
-        raise ScaleError(
-            f"{path}: states no physical size; give a scale.json from dieplat calibrate with --scale"
-        )
-    return scale_of_picture(
-        picture.um_per_px_x, picture.um_per_px_y, source=f"physical size stated by {path.name}"
-    )
+        raise ScaleError(f"{path}: states no physical size; give a scale.json from dieplat calibrate with --scale")
+    return scale_of_picture(picture.um_per_px_x, picture.um_per_px_y, source=f"physical size stated by {path.name}")
 
 
 def _layout_of(path: Path, picture: Mosaic) -> Layout | None:

@@ -38,30 +38,18 @@ def phantom(
     ],
     preset: Annotated[
         str,
-        typer.Option(
-            help="ordinary, sharp, memory, blank, lens, shaded, order, missing, stretched, radio or lantern."
-        ),
+        typer.Option(help="ordinary, sharp, memory, blank, lens, shaded, order, missing, stretched, radio or lantern."),
     ] = "ordinary",
-    rows: Annotated[
-        int | None, typer.Option(help="Rows of tiles (the seed decides).", show_default=False)
-    ] = None,
+    rows: Annotated[int | None, typer.Option(help="Rows of tiles (the seed decides).", show_default=False)] = None,
     columns: Annotated[int | None, typer.Option(help="Columns of tiles.", show_default=False)] = None,
     tile_width: Annotated[int | None, typer.Option(help="Tile width in pixels.", show_default=False)] = None,
-    tile_height: Annotated[
-        int | None, typer.Option(help="Tile height in pixels.", show_default=False)
-    ] = None,
-    overlap: Annotated[
-        float | None, typer.Option(help="Overlap as a fraction of a tile.", show_default=False)
-    ] = None,
+    tile_height: Annotated[int | None, typer.Option(help="Tile height in pixels.", show_default=False)] = None,
+    overlap: Annotated[float | None, typer.Option(help="Overlap as a fraction of a tile.", show_default=False)] = None,
     naming: Annotated[
         str | None, typer.Option(help="grid (r00_c00) or order (IMG_0001, serpentine).", show_default=False)
     ] = None,
-    missing: Annotated[
-        int | None, typer.Option(help="Tiles to leave out.", min=0, show_default=False)
-    ] = None,
-    picture_format: Annotated[
-        str | None, typer.Option("--format", help="jpg or png.", show_default=False)
-    ] = None,
+    missing: Annotated[int | None, typer.Option(help="Tiles to leave out.", min=0, show_default=False)] = None,
+    picture_format: Annotated[str | None, typer.Option("--format", help="jpg or png.", show_default=False)] = None,
     replace: Annotated[bool, typer.Option(help="Write into a folder that holds other files.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the truth as JSON.")] = False,
 ) -> None:

@@ -25,16 +25,10 @@ def stitch(
     out: Annotated[Path, typer.Option("--out", help="The mosaic to write, such as mosaic.ome.tif.")],
     scale: Annotated[Path | None, typer.Option(help="scale.json, to record the pixel size.")] = None,
     columns: Annotated[int | None, typer.Option(help="Columns of the grid, if names do not tell it.")] = None,
-    overlap: Annotated[
-        float | None, typer.Option(help="Overlap of neighbours as a fraction of a tile.")
-    ] = None,
+    overlap: Annotated[float | None, typer.Option(help="Overlap of neighbours as a fraction of a tile.")] = None,
     ties: Annotated[Path | None, typer.Option(help="JSON file of places seen in two tiles.")] = None,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Threads to use; all cores unless given.")
-    ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Write over files that dieplat did not make.")
-    ] = False,
+    workers: Annotated[int | None, typer.Option(min=1, help="Threads to use; all cores unless given.")] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over files that dieplat did not make.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the layout as JSON instead.")] = False,
 ) -> None:
     """Stitch a folder of overlapping tiles into one mosaic, and write layout.json beside it."""

@@ -110,9 +110,7 @@ def _check_writable(document: Any, text: str, path: Path) -> None:
         try:
             json.dumps(document, ensure_ascii=False).encode("utf-8")
         except UnicodeEncodeError:
-            raise AnnotationError(
-                f"{path}: holds half a character (\\ud...); export it again as GeoJSON"
-            ) from None
+            raise AnnotationError(f"{path}: holds half a character (\\ud...); export it again as GeoJSON") from None
 
 
 def printable(text: str, limit: int = 60) -> str:

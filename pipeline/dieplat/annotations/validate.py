@@ -47,8 +47,7 @@ def build_geometry(geometry: Any, divisors: Position, where: str) -> BaseGeometr
     if kind == "Point":
         return Point(_position(coordinates, divisors, where))
     raise AnnotationError(
-        f"{where}: geometry type '{str(kind)[:40]}' is not handled; "
-        "use Polygon, MultiPolygon, LineString or Point"
+        f"{where}: geometry type '{str(kind)[:40]}' is not handled; use Polygon, MultiPolygon, LineString or Point"
     )
 
 

@@ -94,9 +94,7 @@ def _jobs(tile_set: TileSet, layout: Layout, correction: Correction) -> list[Til
     jobs = []
     for placed in sorted(layout.tiles, key=lambda one: (int(one.y_px // 1), one.x_px, one.name)):
         if placed.name not in index:
-            raise MosaicError(
-                f"{placed.name}: is in the layout but not among the tiles; make the layout again"
-            )
+            raise MosaicError(f"{placed.name}: is in the layout but not among the tiles; make the layout again")
         number = index[placed.name]
         jobs.append(
             TileJob(
@@ -188,9 +186,7 @@ def _parting(box: _Box, placed: list[_Box]) -> list[_Box]:
     return [
         other
         for other in touching
-        if not (
-            _diagonal(box, other) and _sign(other.x0 - box.x0) in beside and _sign(other.y0 - box.y0) in above
-        )
+        if not (_diagonal(box, other) and _sign(other.x0 - box.x0) in beside and _sign(other.y0 - box.y0) in above)
     ]
 
 

@@ -124,9 +124,7 @@ def _kernel(fraction: float) -> npt.NDArray[np.float64]:
     return normalised
 
 
-def _unbend(
-    picture: npt.NDArray[np.float32], fx: float, fy: float, lens: Lens
-) -> tuple[Pixels, npt.NDArray[np.bool_]]:
+def _unbend(picture: npt.NDArray[np.float32], fx: float, fy: float, lens: Lens) -> tuple[Pixels, npt.NDArray[np.bool_]]:
     """Move as `_shift` does and take the lens's distortion out, about the tile's centre."""
     height, width = picture.shape[:2]
     # Undistorted position of every patch pixel's centre, from the tile's centre.

@@ -52,9 +52,7 @@ def edge_penalty(present: npt.NDArray[np.bool_], *, open_sides: Sides) -> Weight
     return penalty
 
 
-def settle(
-    seam: Weights, *, tile: npt.NDArray[np.bool_], under: npt.NDArray[np.bool_], open_sides: Sides
-) -> Weights:
+def settle(seam: Weights, *, tile: npt.NDArray[np.bool_], under: npt.NDArray[np.bool_], open_sides: Sides) -> Weights:
     """Weights of a tile over what is painted: as the seams say, but turning away from the edge of either.
 
     Without this a seam that ends inside the picture, or an edge that no seam covers, would show as a line.
@@ -77,9 +75,7 @@ def settle(
     return weights
 
 
-def seam_weights(
-    seam_px: npt.NDArray[np.float64], width_px: int, *, feather_px: float, right: bool
-) -> Weights:
+def seam_weights(seam_px: npt.NDArray[np.float64], width_px: int, *, feather_px: float, right: bool) -> Weights:
     """Weight of the picture on the right (or left) of a seam that runs from top to bottom.
 
     Parameters

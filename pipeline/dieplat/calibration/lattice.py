@@ -192,10 +192,7 @@ def hidden_divisions(profiles: Floats, lattice: Lattice, half_width_px: float) -
 
     def contrast(columns: Floats) -> Floats:
         middle = np.interp(columns, nodes, profiles)
-        return (
-            middle
-            - (np.interp(columns - wing, nodes, profiles) + np.interp(columns + wing, nodes, profiles)) / 2.0
-        )
+        return middle - (np.interp(columns - wing, nodes, profiles) + np.interp(columns + wing, nodes, profiles)) / 2.0
 
     main = float(np.median(contrast(lattice.places()[1])))
     for divisions in (10, 5, 4, 2):

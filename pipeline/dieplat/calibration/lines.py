@@ -66,9 +66,7 @@ def line_template(profile: Floats, columns: Floats, pitch_px: float) -> Template
     return Template(CubicSpline(offset - offset[centre], shape), float(offset[centre]), max(half_width, 0.75))
 
 
-def share_in_lines(
-    profile: Floats, valid: npt.NDArray[np.bool_], template: Template, columns: Floats
-) -> float:
+def share_in_lines(profile: Floats, valid: npt.NDArray[np.bool_], template: Template, columns: Floats) -> float:
     """How much of the profile's contrast lies in the lines: 1 all, 0 no more than chance.
 
     Contrast counts from the level half-way between lines, in the lines' own sense, and is capped at three

@@ -77,9 +77,7 @@ def _solve(design: Floats, y: Floats, variance: Floats, prior: Floats | None = N
     return _Solution(values, inverse, residual, freedom, chi)
 
 
-def _columns(
-    index: Floats, t_square: Floats, origin: float, pitch: float, norm_px: float
-) -> tuple[Floats, Floats]:
+def _columns(index: Floats, t_square: Floats, origin: float, pitch: float, norm_px: float) -> tuple[Floats, Floats]:
     """Columns 1, i and the radial cubic u (u^2 + t^2) / norm^2; and the undistorted places u."""
     u = origin + pitch * index
     return np.stack([np.ones_like(u), index, u * (u**2 + t_square) / norm_px**2], axis=1), u
@@ -134,9 +132,7 @@ def fit_pitch(
         used = now
     student = np.sqrt(found.freedom / (found.freedom - 2)) if found.freedom > 2 else 3.0
     fit_u = float(np.sqrt(found.covariance[1, 1]) * student)
-    left = _remaining(
-        whole[used], s_px[used], variance[used], design[used], found, with_k1, origin, pitch, norm_px
-    )
+    left = _remaining(whole[used], s_px[used], variance[used], design[used], found, with_k1, origin, pitch, norm_px)
     return PitchFit(pitch, fit_u, left, origin, k1, residual, used, found.freedom)
 
 

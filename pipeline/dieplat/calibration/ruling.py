@@ -116,8 +116,7 @@ def find_ruling(picture: npt.NDArray[np.generic], *, name: str = "picture") -> R
             best = (energy * float(found[1].used.sum()), strips, *found)
     if best is None:
         raise RulingError(
-            f"{name}: no {FEWEST_LINES} evenly spaced lines, {FINEST_PITCH_PX:g} px or more apart, found; "
-            f"{REMEDY}"
+            f"{name}: no {FEWEST_LINES} evenly spaced lines, {FINEST_PITCH_PX:g} px or more apart, found; {REMEDY}"
         )
     return _ruling_of(best[1], best[2], best[3], grey.shape)
 
@@ -136,9 +135,7 @@ def _measure(strips: Strips, shape: tuple[int, ...]) -> tuple[LinePlaces, PitchF
     return None
 
 
-def _measure_lattice(
-    strips: Strips, lattice: Lattice, shape: tuple[int, ...]
-) -> tuple[LinePlaces, PitchFit] | None:
+def _measure_lattice(strips: Strips, lattice: Lattice, shape: tuple[int, ...]) -> tuple[LinePlaces, PitchFit] | None:
     """Places of the lines and the fit through them; None if they do not bear the numbering out."""
     profile, _ = strips.mean(slice(None))
     template = line_template(profile, lattice.places()[1], lattice.pitch_px)

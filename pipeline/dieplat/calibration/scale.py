@@ -137,9 +137,7 @@ def _solve_axes(first: Ruling, second: Ruling) -> tuple[npt.NDArray[np.float64],
     squares = inverse @ pitch**2
     counts = np.sqrt(squares)
     # d(squares) = M^-1 (2 p dp + sin(2a) (square_x - square_y) da)
-    right_u = np.hypot(
-        2.0 * pitch * np.array(pitch_u), np.sin(2 * angles) * (squares[0] - squares[1]) * angle_u
-    )
+    right_u = np.hypot(2.0 * pitch * np.array(pitch_u), np.sin(2 * angles) * (squares[0] - squares[1]) * angle_u)
     jacobian = inverse / (2.0 * counts[:, None])
     return counts, jacobian @ np.diag(right_u**2) @ jacobian.T
 

@@ -53,18 +53,12 @@ def scale_from(document: Mapping[str, Any], *, name: str) -> Scale:
             raise ScaleError(f"{name}: {key} is {values[key]:g}, must be a positive length in um; {REMEDY}")
     for key in UNCERTAINTIES:
         if not 0 <= values[key] < values[key.removesuffix("_u")]:
-            raise ScaleError(
-                f"{name}: {key} is {values[key]:g}, must lie from 0 to below its length; {REMEDY}"
-            )
+            raise ScaleError(f"{name}: {key} is {values[key]:g}, must lie from 0 to below its length; {REMEDY}")
     for key in ("um_per_px_x", "um_per_px_y"):
         if not SMALLEST_UM_PER_PX <= values[key] <= LARGEST_UM_PER_PX:
-            raise ScaleError(
-                f"{name}: {key} is {values[key]:g}, which is no scale in um per px; check the unit"
-            )
+            raise ScaleError(f"{name}: {key} is {values[key]:g}, which is no scale in um per px; check the unit")
     if not 0.5 < values["um_per_px_x"] / values["um_per_px_y"] < 2.0:
-        raise ScaleError(
-            f"{name}: um_per_px_x and um_per_px_y differ by more than a factor 2; check the unit"
-        )
+        raise ScaleError(f"{name}: um_per_px_x and um_per_px_y differ by more than a factor 2; check the unit")
     lines = _number(document, "lines_used", name)
     if lines < 0 or lines != int(lines):
         raise ScaleError(f"{name}: lines_used is {lines:g}, must be a whole number; {REMEDY}")
@@ -116,7 +110,5 @@ def _budget_line(item: Any, name: str) -> BudgetLine:
         raise ScaleError(f"{name}: a line of the budget is no object; {REMEDY}")
     texts = {key: item.get(key, "") for key in ("name", "unit", "kind", "note")}
     if not all(isinstance(text, str) for text in texts.values()):
-        raise ScaleError(
-            f"{name}: a line of the budget has a name, unit, kind or note that is no text; {REMEDY}"
-        )
+        raise ScaleError(f"{name}: a line of the budget has a name, unit, kind or note that is no text; {REMEDY}")
     return BudgetLine(u=_number(item, "u", f"{name}, budget"), **texts)

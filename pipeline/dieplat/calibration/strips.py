@@ -113,9 +113,7 @@ def cut_strips(flat: Grey, angle_rad: float) -> Strips:
     turned = cv2.warpAffine(flat, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REFLECT)
     inside = np.zeros((height, width), dtype=np.float32)
     inside[2:-2, 2:-2] = 1.0
-    mask = (
-        cv2.warpAffine(inside, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP) > 0.999
-    )
+    mask = cv2.warpAffine(inside, matrix, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP) > 0.999
     tall = max(SHORTEST_STRIP_PX, rows // STRIPS)
     starts = np.arange(0, rows - tall + 1, tall)
     used = len(starts) * tall

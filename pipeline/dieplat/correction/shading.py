@@ -23,13 +23,15 @@ from dieplat.values.layout import Layout
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 
-DEGREE = 6
-"""Even radial falloff to the sixth order (cos^4 and worse) with off-centre and tilt terms."""
 MOST_SAMPLES_A_PAIR = 400
 GAIN_SIGMA = 0.3
 """Prior scatter of log exposures: weak, it only decides what overlaps cannot (a tilt of them all)."""
-SHADING_SIGMA = 0.5
-"""Prior scatter of the coefficients of the log shading."""
+RADIAL_TERMS = 3
+RADIAL_SIGMA, OTHER_SIGMA = 0.5, 0.05
+"""Prior scatter of the coefficients of the log shading: falloff about the centre is expected, the rest is small.
+
+The middle of the tile lies in no overlap; there the round falloff seen in the overlaps is what fills it in.
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,10 +101,15 @@ def _touching(layout: Layout) -> list[tuple[str, str]]:
 
 
 def _basis(places: F64) -> F64:
-    """Monomials of the camera place (x, y in -1..1) up to `DEGREE`, no constant; odd orders only to 3."""
+    """Terms of the log shading at camera places (x, y in -1..1), without a constant.
+
+    First the even powers of the radius to the sixth (cos^4 falloff and worse), then tilt, off-centre falloff and
+    unequal falloff along x and y.
+    """
     x, y = places[..., 0], places[..., 1]
-    terms = [x**i * y ** (n - i) for n in range(1, DEGREE + 1) if n <= 3 or n % 2 == 0 for i in range(n + 1)]
-    return np.stack(terms, axis=-1)
+    r2 = (x * x + y * y) / 2
+    slope, twist = x * x - y * y, x * y
+    return np.stack([r2, r2**2, r2**3, x, y, x * r2, y * r2, slope, twist, slope * r2, twist * r2], axis=-1)
 
 
 def _sample_pair(
@@ -148,13 +155,13 @@ def _solve_channel(seen: _Samples, channel: int, count: int) -> tuple[F64, F64]:
     terms = difference.shape[1]
     samples = len(difference)
     rows = np.repeat(np.arange(samples), 2)
-    exposures = sp.csr_matrix(
-        (np.tile([-1.0, 1.0], samples), (rows, seen.tiles.ravel())), shape=(samples, count)
-    )
+    exposures = sp.csr_matrix((np.tile([-1.0, 1.0], samples), (rows, seen.tiles.ravel())), shape=(samples, count))
     design = sp.hstack([sp.csr_matrix(difference), exposures]).tocsr()
     target = seen.log_ratio[:, channel]
     theta = np.zeros(terms + count)
-    prior = sp.diags(np.concatenate([np.full(terms, SHADING_SIGMA**-2), np.full(count, GAIN_SIGMA**-2)]))
+    sigma = np.full(terms + count, GAIN_SIGMA)
+    sigma[:RADIAL_TERMS], sigma[RADIAL_TERMS:terms] = RADIAL_SIGMA, OTHER_SIGMA
+    prior = sp.diags(sigma**-2)
     for _ in range(12):
         residual = target - design @ theta
         scale = max(1.4826 * float(np.median(np.abs(residual))), 2e-3)

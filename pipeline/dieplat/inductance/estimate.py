@@ -40,9 +40,7 @@ MOST_PIECES = 160
 """Pieces of a traced path kept for the segment sum; more cost time with the square and add no accuracy."""
 
 
-def given_geometry(
-    shape: str, turns: float, outer_um: float, width_um: float, spacing_um: float
-) -> InductorGeometry:
+def given_geometry(shape: str, turns: float, outer_um: float, width_um: float, spacing_um: float) -> InductorGeometry:
     """A spiral from its numbers, method "given"; the inner diameter follows (Mohan et al. 1999).
 
     Raises
@@ -93,16 +91,12 @@ def estimate_inductance(
     if not (math.isfinite(thickness_um) and thickness_um > 0.0):
         raise SettingsError(f"inductor: thickness is {thickness_um:g} um; give a number above zero")
     if not (math.isfinite(scale_u_rel) and scale_u_rel >= 0.0):
-        raise SettingsError(
-            f"inductor: relative uncertainty of the scale is {scale_u_rel:g}; give zero or more"
-        )
+        raise SettingsError(f"inductor: relative uncertainty of the scale is {scale_u_rel:g}; give zero or more")
     path, remarks = _centre_line(geometry)
     network = lane_network(path, geometry.width_um, thickness_um, across=LANES)
     value = network.shared()
     if not (math.isfinite(value) and value > 0.0):
-        raise SettingsError(
-            "inductor: the path does not give a positive inductance; check its order of points"
-        )
+        raise SettingsError("inductor: the path does not give a positive inductance; check its order of points")
     forms = closed_forms(
         geometry.shape,
         geometry.turns,
@@ -159,9 +153,7 @@ def _simplified(line: Array, tolerance_um: float) -> Array:
 class _Slopes:
     """Numerical derivatives of L, for the ideal spiral or, where a centre line was traced, for that line."""
 
-    def __init__(
-        self, geometry: InductorGeometry, path: Array, thickness_um: float, network: LaneNetwork
-    ) -> None:
+    def __init__(self, geometry: InductorGeometry, path: Array, thickness_um: float, network: LaneNetwork) -> None:
         self.geometry = geometry
         self.path = path
         self.thickness_um = thickness_um

@@ -47,14 +47,10 @@ class Filaments:
         """The same filaments reflected in the plane z = plane_z_um."""
         flip = np.array([1.0, 1.0, -1.0])
         shift = np.array([0.0, 0.0, 2.0 * plane_z_um])
-        return Filaments(
-            self.start_um * flip + shift, self.end_um * flip + shift, self.width_um, self.thickness_um
-        )
+        return Filaments(self.start_um * flip + shift, self.end_um * flip + shift, self.width_um, self.thickness_um)
 
 
-def bar_self_inductance(
-    length_um: npt.ArrayLike, width_um: npt.ArrayLike, thickness_um: npt.ArrayLike
-) -> Array:
+def bar_self_inductance(length_um: npt.ArrayLike, width_um: npt.ArrayLike, thickness_um: npt.ArrayLike) -> Array:
     """Exact self-inductance of a rectangular bar with uniform current, in nH (Hoer and Love 1965).
 
     The 64-term expression loses (length / section)^4 in rounding, so slender bars use the same integral in
@@ -191,9 +187,7 @@ def _unit_gauss(count: int) -> tuple[Array, Array]:
     return (nodes + 1) / 2, weights / 2
 
 
-def mutual_pairs(
-    first: Filaments, i: npt.NDArray[np.intp], second: Filaments, j: npt.NDArray[np.intp]
-) -> Array:
+def mutual_pairs(first: Filaments, i: npt.NDArray[np.intp], second: Filaments, j: npt.NDArray[np.intp]) -> Array:
     """Mutual partial inductances of the pairs (first[i], second[j]), (P,), in nH.
 
     Parallel pairs are averaged over both rectangular sections. Pairs at an angle are taken as filaments whose

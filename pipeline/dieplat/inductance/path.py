@@ -73,8 +73,7 @@ def check_geometry(geometry: InductorGeometry) -> None:
         )
     if geometry.inner_um >= geometry.outer_um:
         raise SettingsError(
-            f"inductor: the inner diameter {geometry.inner_um:g} um is not below the outer, "
-            f"{geometry.outer_um:g} um"
+            f"inductor: the inner diameter {geometry.inner_um:g} um is not below the outer, {geometry.outer_um:g} um"
         )
 
 
@@ -86,9 +85,7 @@ def _polygon_path(geometry: InductorGeometry) -> Array:
     apothem = (geometry.outer_um - geometry.width_um) / 2 - pitch * (np.arange(-1, sides + 1) // m)
     apothem[0] = apothem[1]
     if np.min(apothem[:-1]) <= geometry.width_um / 2:
-        raise SettingsError(
-            "inductor: the innermost turn has no room; give fewer turns or a larger outer diameter"
-        )
+        raise SettingsError("inductor: the innermost turn has no room; give fewer turns or a larger outer diameter")
     angle = 2 * math.pi / m * np.arange(-1, sides + 1)
     normal = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     tangent = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
@@ -111,9 +108,7 @@ def _round_path(geometry: InductorGeometry) -> Array:
     radius = (geometry.outer_um - geometry.width_um) / 2 + start - pitch * turn
     radius *= half / math.sin(half)
     if np.min(radius) <= geometry.width_um / 2:
-        raise SettingsError(
-            "inductor: the innermost turn has no room; give fewer turns or a larger outer diameter"
-        )
+        raise SettingsError("inductor: the innermost turn has no room; give fewer turns or a larger outer diameter")
     return np.stack([radius * np.cos(2 * math.pi * turn), radius * np.sin(2 * math.pi * turn)], axis=1)
 
 

@@ -28,9 +28,7 @@ METALS: dict[str, Metal] = {
     "cu": Metal("copper", 1.678e-8, "pure copper, from memory; common tables round it to 1.68e-8"),
     "cu-annealed": Metal("annealed copper", 1.7241e-8, "IACS, 5.80e7 S/m (IEC 60028, from memory)"),
     "al": Metal("aluminium", 2.65e-8, "pure aluminium, from memory; thin films 2.7e-8 to 3.3e-8"),
-    "al-film": Metal(
-        "aluminium film", 2.82e-8, "common table value; thin films 2.7e-8 to 3.3e-8 from memory"
-    ),
+    "al-film": Metal("aluminium film", 2.82e-8, "common table value; thin films 2.7e-8 to 3.3e-8 from memory"),
     "au": Metal("gold", 2.214e-8, "from memory; common tables have 2.44e-8, the sources disagree"),
     "w": Metal("tungsten", 5.60e-8, "common table value"),
 }

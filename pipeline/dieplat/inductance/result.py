@@ -47,8 +47,7 @@ def combine_inductor(
         geometry=geometry,
         estimate=estimate,
         geometry_u_um={
-            key: None if u is None else math.hypot(u, value * scale_u_rel)
-            for key, (value, u) in lengths.items()
+            key: None if u is None else math.hypot(u, value * scale_u_rel) for key, (value, u) in lengths.items()
         },
         frequency_hz=frequency_hz,
         capacitance_pf=capacitance_pf,

@@ -73,9 +73,7 @@ def length_gradient(points: Array, *, closed: bool) -> tuple[float, Array, tuple
     return float(lengths.sum()), gradient, (float(along[0]), float(along[1]))
 
 
-def measure_area(
-    geometries: Sequence[BaseGeometry], scale: Scale, *, placement: Placement = DEFAULT
-) -> Measured:
+def measure_area(geometries: Sequence[BaseGeometry], scale: Scale, *, placement: Placement = DEFAULT) -> Measured:
     """Area of one outline, or the sum of several, in square micrometres.
 
     Parameters
@@ -140,9 +138,7 @@ def measure_perimeter(geometry: BaseGeometry, scale: Scale, *, placement: Placem
     )
 
 
-def measure_sides(
-    geometry: BaseGeometry, scale: Scale, *, placement: Placement = DEFAULT
-) -> tuple[Measured, Measured]:
+def measure_sides(geometry: BaseGeometry, scale: Scale, *, placement: Placement = DEFAULT) -> tuple[Measured, Measured]:
     """Width and height of an outline in micrometres: the sides of its smallest turned rectangle.
 
     The width is the side that lies nearer to the x axis. Each side has two ends: two vertices that err
@@ -184,9 +180,7 @@ def share_of(part: Measured, whole: Measured) -> tuple[float, float]:
     return share, share * relative
 
 
-def overlaps_of(
-    geometries: Sequence[BaseGeometry], *, least_px2: float = 1.0
-) -> list[tuple[int, int, float]]:
+def overlaps_of(geometries: Sequence[BaseGeometry], *, least_px2: float = 1.0) -> list[tuple[int, int, float]]:
     """Pairs (i, j) of outlines that overlap by more than `least_px2`, with the overlap in square pixels."""
     if not geometries:
         return []

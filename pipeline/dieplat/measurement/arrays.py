@@ -94,9 +94,7 @@ def measure_array(
         reciprocal = (np.eye(2) + change) @ reciprocal
         if drift < 0.02:
             return _report(frame, blocks, reciprocal, covariance, strength, origin_px)
-    raise UndecidedError(
-        "memory array: the cells do not keep to one straight lattice; measure the banks one by one"
-    )
+    raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
 
 
 def _drift(change: Matrix, shape: tuple[int, ...]) -> float:
@@ -110,9 +108,7 @@ def _find_blocks(frame: Frame) -> list[_Block]:
     n_x, n_y = frame.samples
     picture, mask = frame.picture, frame.mask
     band = _regular_band(picture, mask, n_x, n_y)
-    first = max(
-        banks.find_runs(*banks.fold(picture[band], mask[band], n_y), n_x), key=lambda r: r.stop - r.start
-    )
+    first = max(banks.find_runs(*banks.fold(picture[band], mask[band], n_y), n_x), key=lambda r: r.stop - r.start)
     columns = slice(first.start, first.stop)
     down_runs = banks.find_runs(*banks.fold(picture[:, columns].T, mask[:, columns].T, n_x), n_y)
     blocks = []
@@ -128,9 +124,7 @@ def _find_blocks(frame: Frame) -> list[_Block]:
             if extent_x.longest() > 1.5 * n_x and extent_y.longest() > 1.5 * n_y:
                 blocks.append(_Block(extent_x, extent_y))
     if not blocks:
-        raise UndecidedError(
-            "memory array: no block of at least two cells by two stands out inside the polygon"
-        )
+        raise UndecidedError("memory array: no block of at least two cells by two stands out inside the polygon")
     return blocks
 
 
@@ -203,9 +197,7 @@ def _count(extent: banks.Extent, samples: float, axis: str) -> tuple[int, float,
     """Whole cells in an extent, the place of its first edge, and a remark."""
     low, high = extent.cells_between(samples)
     middle = (low + high) / 2
-    fitting = [
-        k for k in range(max(1, math.floor(low) - 1), math.ceil(high) + 2) if low - 0.1 <= k <= high + 0.1
-    ]
+    fitting = [k for k in range(max(1, math.floor(low) - 1), math.ceil(high) + 2) if low - 0.1 <= k <= high + 0.1]
     remark = None
     if fitting:
         count = min(fitting, key=lambda k: abs(k - middle))
@@ -218,11 +210,7 @@ def _count(extent: banks.Extent, samples: float, axis: str) -> tuple[int, float,
     else:
         count = max(1, round(middle))
         if abs(middle - count) > 0.3:
-            cause = (
-                "the polygon cuts through it"
-                if extent.start_cut or extent.stop_cut
-                else "its edges are unclear"
-            )
+            cause = "the polygon cuts through it" if extent.start_cut or extent.stop_cut else "its edges are unclear"
             raise UndecidedError(
                 f"memory array: a bank spans {middle:.2f} cells along {axis}, not a whole number ({cause}); "
                 "draw the polygon a few pixels outside the cells"
@@ -316,8 +304,7 @@ def _refuse_overlap(found: list[Bank]) -> None:
         for other in boxes[index + 1 :]:
             if one.intersection(other).area > 0.03 * min(one.area, other.area):
                 raise UndecidedError(
-                    "memory array: neighbouring banks cannot be told apart at their strap; measure them "
-                    "one by one"
+                    "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
                 )
 
 

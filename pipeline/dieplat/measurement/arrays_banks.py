@@ -128,9 +128,7 @@ def _scores(spectra: npt.NDArray[np.complex64], template: npt.NDArray[np.complex
     full = np.zeros((len(spectra), n // 2 + 1), dtype=np.complex128)
     full[:, 1 : 1 + cross.shape[1]] = cross
     # irfft halves: 2 Re(sum) / n; the shift s means template(x - s).
-    return np.asarray(
-        np.fft.irfft(full, n, axis=1) * n / 2 / np.maximum(size, 1e-12)[:, None], dtype=np.float32
-    )
+    return np.asarray(np.fft.irfft(full, n, axis=1) * n / 2 / np.maximum(size, 1e-12)[:, None], dtype=np.float32)
 
 
 def _typical(spectra: npt.NDArray[np.complex64], usable: BoolArray, n: int) -> npt.NDArray[np.complex64]:
@@ -149,9 +147,7 @@ def _compare(
     spectra: npt.NDArray[np.complex64], template: npt.NDArray[np.complex64], n: int
 ) -> tuple[FloatArray, npt.NDArray[np.int64]]:
     score = _scores(spectra, template, n)
-    ratio = np.sqrt(
-        (np.abs(spectra) ** 2).sum(axis=(1, 2)) / max(float((np.abs(template) ** 2).sum()), 1e-12)
-    )
+    ratio = np.sqrt((np.abs(spectra) ** 2).sum(axis=(1, 2)) / max(float((np.abs(template) ** 2).sum()), 1e-12))
     # A strap may repeat like the cells do, but hardly with the same contrast.
     alike = score.max(axis=1) * np.minimum(1.0, 1.3 * np.minimum(ratio, 1 / np.maximum(ratio, 1e-6)))
     return np.asarray(alike, dtype=np.float32), np.asarray(score.argmax(axis=1), dtype=np.int64)
@@ -203,9 +199,7 @@ def find_extent(profile: FloatArray, covered: BoolArray, run: Run, others: list[
     """
     width = profile.shape[1]
     before = max([other.stop for other in others if other.stop <= run.start + n and other != run], default=0)
-    after = min(
-        [other.start for other in others if other.start >= run.stop - n and other != run], default=width
-    )
+    after = min([other.start for other in others if other.start >= run.stop - n and other != run], default=width)
     stop, stop_cut = _edge(profile, covered, run, after, n)
     mirrored = Run(width - run.stop, width - run.start)
     start, start_cut = _edge(profile[:, ::-1], covered[::-1], mirrored, width - before, n)

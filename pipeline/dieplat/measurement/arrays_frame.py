@@ -81,7 +81,5 @@ def resample(grey: FloatArray, mask: BoolArray, polygon: BaseGeometry, reciproca
     picture = cv2.warpAffine(
         grey, matrix, (size[0], size[1]), flags=cv2.INTER_CUBIC | flags, borderMode=cv2.BORDER_REPLICATE
     )
-    inside = cv2.warpAffine(
-        mask.astype(np.float32), matrix, (size[0], size[1]), flags=cv2.INTER_NEAREST | flags
-    )
+    inside = cv2.warpAffine(mask.astype(np.float32), matrix, (size[0], size[1]), flags=cv2.INTER_NEAREST | flags)
     return Frame(picture, inside, (samples[0], samples[1]), origin, step_x, step_y)

@@ -200,9 +200,7 @@ def _height_at(value: FloatArray, centre: tuple[int, int], vector: Vector) -> tu
     return float(fine[i, j]), np.array([columns[i, j], rows[i, j]])
 
 
-def _confirm(
-    value: FloatArray, centre: tuple[int, int], vector: Vector, height: float, reach: int
-) -> Vector | None:
+def _confirm(value: FloatArray, centre: tuple[int, int], vector: Vector, height: float, reach: int) -> Vector | None:
     """Follow the multiples of a candidate; None when they are not peaks of about the same height."""
     best = vector
     height, place = _height_at(value, centre, vector)

@@ -94,9 +94,7 @@ def _strongest(orders: npt.NDArray[np.int64], power: Matrix, count: int = 6) -> 
         if not any(orders[i, part] for i in keep):
             extra = [int(i) for i in ranked if orders[i, part]]
             if not extra:
-                raise UndecidedError(
-                    "memory array: one axis of the lattice shows no harmonic that can be sampled"
-                )
+                raise UndecidedError("memory array: one axis of the lattice shows no harmonic that can be sampled")
             keep.append(extra[0])
     return np.array(keep, dtype=np.int64)
 
@@ -234,9 +232,7 @@ def fit_banks(cells: CellPhases) -> tuple[Matrix, Matrix]:
         design = (
             2
             * np.pi
-            * np.stack(
-                [order[0] * cells.u, order[0] * cells.v, order[1] * cells.u, order[1] * cells.v], axis=1
-            )
+            * np.stack([order[0] * cells.u, order[0] * cells.v, order[1] * cells.u, order[1] * cells.v], axis=1)
         )
         residual, weight, centred = np.zeros(len(z)), np.zeros(len(z)), np.zeros_like(design)
         for index in np.unique(cells.bank):

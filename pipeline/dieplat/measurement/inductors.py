@@ -78,9 +78,7 @@ def _measure(
     if min(height, width) < SMALLEST_PX:
         raise UndecidedError(f"the outline is under {SMALLEST_PX} pixels wide")
     y, x = np.mgrid[:height, :width]
-    inside = np.asarray(
-        shapely.contains_xy(polygon, x + 0.5 + origin_px[0], y + 0.5 + origin_px[1]), dtype=bool
-    )
+    inside = np.asarray(shapely.contains_xy(polygon, x + 0.5 + origin_px[0], y + 0.5 + origin_px[1]), dtype=bool)
     if inside.sum() < SMALLEST_PX**2:
         raise UndecidedError(f"the outline holds under {SMALLEST_PX} x {SMALLEST_PX} pixels of the picture")
     metal = separate_metal(image, inside)

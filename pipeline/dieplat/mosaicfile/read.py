@@ -191,9 +191,7 @@ def _physical_size(path: Path, tiff: Any) -> tuple[float, float] | None:
         except ValueError:
             size = math.nan
         if not (math.isfinite(size) and size > 0):
-            raise MosaicError(
-                f"{path}: its OME-XML gives no usable PhysicalSize{axis}; make the mosaic again"
-            )
+            raise MosaicError(f"{path}: its OME-XML gives no usable PhysicalSize{axis}; make the mosaic again")
         sizes.append(size)
     return sizes[0], sizes[1]
 

@@ -98,9 +98,7 @@ def write_mosaic(
     ):
         total = sum(level.tiles for level in levels)
         tiles = _cut(path, bands, levels)
-        encoded = map_in_order(
-            _encode, tiles, executor=executor, total=total, progress=progress, in_flight=_IN_FLIGHT
-        )
+        encoded = map_in_order(_encode, tiles, executor=executor, total=total, progress=progress, in_flight=_IN_FLIGHT)
         base_tiles = _base_tiles(encoded, levels, spool)
         tiff.write(
             islice(base_tiles, levels[0].tiles),  # what tifffile is given it also closes, too early

@@ -28,15 +28,11 @@ def load_layout(path: Path) -> Layout:
         width, height = int(document["width_px"]), int(document["height_px"])
         rms = float(document.get("rms_residual_px") or 0.0)
         tile_width = document.get("tile_width_px") or width - max((tile.x_px for tile in tiles), default=0.0)
-        tile_height = document.get("tile_height_px") or height - max(
-            (tile.y_px for tile in tiles), default=0.0
-        )
+        tile_height = document.get("tile_height_px") or height - max((tile.y_px for tile in tiles), default=0.0)
         size = int(tile_width), int(tile_height)
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
         what = " ".join(f"{type(error).__name__}: {error}".split())[:80]
-        raise MosaicError(
-            f"{path}: not a layout ({what}); stitch the tiles again or move the file away"
-        ) from None
+        raise MosaicError(f"{path}: not a layout ({what}); stitch the tiles again or move the file away") from None
     return Layout(
         width_px=width,
         height_px=height,

@@ -117,9 +117,7 @@ def exposures(count: int, plan: CameraPlan, rng: np.random.Generator) -> list[Ex
     """Lamp drift as a slow walk over the run, white balance as another, defocus tile by tile."""
     time = np.linspace(0.0, 1.0, count)
     phase = rng.uniform(0.0, 2.0 * np.pi, 4)
-    slow = 0.6 * np.sin(2.0 * np.pi * 0.8 * time + phase[0]) + 0.4 * np.sin(
-        2.0 * np.pi * 2.3 * time + phase[1]
-    )
+    slow = 0.6 * np.sin(2.0 * np.pi * 0.8 * time + phase[0]) + 0.4 * np.sin(2.0 * np.pi * 2.3 * time + phase[1])
     gain = 1.0 + 0.5 * plan.exposure_drift * (slow + 0.25 * rng.standard_normal(count))
     tint = 0.5 * plan.white_balance_drift * np.sin(2.0 * np.pi * time + phase[2])
     focus = rng.uniform(*plan.defocus_px, count)
@@ -138,9 +136,7 @@ def shading(width: int, height: int, amount: float) -> Float32:
     return np.asarray(1.0 - amount * (0.75 * radius**2 + 0.25 * radius**4), dtype=np.float32)
 
 
-def expose(
-    light: Float32, exposure: Exposure, plan: CameraPlan, rng: np.random.Generator
-) -> npt.NDArray[np.uint8]:
+def expose(light: Float32, exposure: Exposure, plan: CameraPlan, rng: np.random.Generator) -> npt.NDArray[np.uint8]:
     """Turn a picture with MARGIN_PX around into what the sensor writes: blur, shading, gain, noise, rounding.
 
     The response is linear, so an edge's half-way level stays where the edge is.

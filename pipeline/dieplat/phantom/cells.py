@@ -24,9 +24,7 @@ def tinted(colour: Colour, rng: np.random.Generator, amount: float = 0.03) -> Co
     return r, g, b
 
 
-def add_logic(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, *, base: Colour, row_um: float = 9.0
-) -> None:
+def add_logic(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, *, base: Colour, row_um: float = 9.0) -> None:
     """Rows of cells of random width between supply rails, with two layers of wiring on top."""
     x0, y0, x1, y1 = bounds
     sheet.box(base, bounds)
@@ -36,9 +34,7 @@ def add_logic(
     gates: list[tuple[float, float, float, float]] = []
     for row in range(rows):
         top = y0 + row * row_um
-        widths = rng.choice(
-            [2.4, 3.6, 4.8, 7.2, 12.0], size=int((x1 - x0) / 2.4) + 1, p=[0.25, 0.3, 0.25, 0.15, 0.05]
-        )
+        widths = rng.choice([2.4, 3.6, 4.8, 7.2, 12.0], size=int((x1 - x0) / 2.4) + 1, p=[0.25, 0.3, 0.25, 0.15, 0.05])
         edges = x0 + np.concatenate([[0.0], np.cumsum(widths)])
         edges = edges[edges < x1 - 2.4]
         for left, right, kind in zip(edges[:-1], edges[1:], rng.integers(0, 4, len(edges) - 1), strict=True):
@@ -46,10 +42,7 @@ def add_logic(
                 split = top + row_um * (0.42 + 0.16 * rng.random())
                 cell_rects[int(kind)].append((left + 0.3, top + 1.0, right - 0.3, split - 0.4))
                 cell_rects[int(kind)].append((left + 0.3, split + 0.4, right - 0.3, top + row_um - 1.0))
-                gates += [
-                    (g, top + 1.4, g + 0.55, top + row_um - 1.4)
-                    for g in np.arange(left + 0.9, right - 0.8, 1.2)
-                ]
+                gates += [(g, top + 1.4, g + 0.55, top + row_um - 1.4) for g in np.arange(left + 0.9, right - 0.8, 1.2)]
     for kind, rects in cell_rects.items():
         colour = ((0.50, 0.38, 0.36), (0.34, 0.42, 0.36), (0.45, 0.33, 0.47))[kind]
         sheet.rectangles(tinted(colour, rng), rects, alpha=0.75)
@@ -192,9 +185,7 @@ def add_memory(
 def _starts(first: float, pitch: float, count: int, banks: int, strap: float) -> Float:
     """Left edges of all cells, (banks, cells a bank)."""
     each = count // banks
-    return np.asarray(
-        first + np.arange(banks)[:, None] * (each * pitch + strap) + np.arange(each)[None, :] * pitch
-    )
+    return np.asarray(first + np.arange(banks)[:, None] * (each * pitch + strap) + np.arange(each)[None, :] * pitch)
 
 
 def _parts(starts: Float, pitch: float, part: tuple[float, float], mirrored: bool) -> Float:
@@ -220,9 +211,7 @@ def _gaps(inside: Float) -> Float:
     return np.column_stack([inside[:-1, 1], inside[1:, 0]])
 
 
-def add_periphery(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, *, upright: bool, pitch_um: float
-) -> None:
+def add_periphery(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, *, upright: bool, pitch_um: float) -> None:
     """A strip of drivers beside an array: tall slices at twice the cell pitch, each a little different."""
     x0, y0, x1, y1 = bounds
     sheet.box(tinted((0.40, 0.31, 0.34), rng), bounds)
@@ -245,11 +234,7 @@ def add_capacitors(sheet: Sheet, bounds: Bounds, rng: np.random.Generator) -> No
     count = max(round(max(x1 - x0, y1 - y0) / max(min(x1 - x0, y1 - y0), 1.0)), 2)
     step = ((x1 - x0) if across else (y1 - y0)) / count
     for k in range(count):
-        cell = (
-            (x0 + k * step, y0, x0 + (k + 1) * step, y1)
-            if across
-            else (x0, y0 + k * step, x1, y0 + (k + 1) * step)
-        )
+        cell = (x0 + k * step, y0, x0 + (k + 1) * step, y1) if across else (x0, y0 + k * step, x1, y0 + (k + 1) * step)
         plate = box(*cell).buffer(-2.5, join_style="mitre")
         if plate.is_empty:
             continue
@@ -286,9 +271,7 @@ def add_resistor(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, *, widt
             sheet.box(METAL_BRIGHT, (x - width_um, y - width_um, x + width_um, y + width_um))
 
 
-def add_fill(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, *, pitch_um: float, alpha: float = 0.5
-) -> None:
+def add_fill(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, *, pitch_um: float, alpha: float = 0.5) -> None:
     """Dummy metal squares on a grid, in the empty places."""
     x0, y0, x1, y1 = bounds
     x = np.arange(x0 + pitch_um * rng.random(), x1 - pitch_um, pitch_um)

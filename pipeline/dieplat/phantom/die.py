@@ -52,9 +52,7 @@ class DiePlan:
 def plan_die(width_um: float, height_um: float, um_per_px: float, plan: DiePlan, *, seed: int) -> Die:
     """Draw a whole die of the given size. `um_per_px` sets the smallest features worth drawing."""
     if min(width_um, height_um) < 150.0:
-        raise SettingsError(
-            f"die of {width_um:g} x {height_um:g} um: too small to draw; take more or larger tiles"
-        )
+        raise SettingsError(f"die of {width_um:g} x {height_um:g} um: too small to draw; take more or larger tiles")
     rng = np.random.default_rng([seed, 11])
     sheet = Sheet()
     rim = Rim(min(1.0, min(width_um, height_um) / 700.0))
@@ -112,16 +110,12 @@ def _add_antenna(sheet: Sheet, core: Bounds, rng: np.random.Generator) -> Bounds
     sheet.box((0.33, 0.35, 0.36), (x0, y1 - depth - 5.0, x1, y1 + 1.0), 0.9)
     sheet.area(METAL, line.buffer(0.5 * width, cap_style="flat", join_style="mitre"))
     sheet.blocks.append(
-        Block(
-            "Meander antenna", "trace", np.asarray(points), width_um=width, trace={"length_um": line.length}
-        )
+        Block("Meander antenna", "trace", np.asarray(points), width_um=width, trace={"length_um": line.length})
     )
     return x0, y0, x1, y1 - depth - 5.0 - GAP_UM
 
 
-def _add_memory_column(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan
-) -> None:
+def _add_memory_column(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan) -> None:
     """A large mirrored array above a smaller plain one, each with its drivers."""
     x0, y0, x1, y1 = bounds
     cut = y0 + (y1 - y0) * rng.uniform(0.56, 0.68)
@@ -135,9 +129,7 @@ def _add_memory_column(
         float(np.round(um_per_px * rng.uniform(11.0, 15.0), 2)),
         float(np.round(um_per_px * rng.uniform(10.0, 14.0), 2)),
     )
-    _add_array(
-        sheet, "Code store", (x0, cut + GAP_UM, x1, y1), rng, coarse, (False, False), (3, 1), plan.straps
-    )
+    _add_array(sheet, "Code store", (x0, cut + GAP_UM, x1, y1), rng, coarse, (False, False), (3, 1), plan.straps)
 
 
 def _add_array(
@@ -177,9 +169,7 @@ def _add_array(
     )
 
 
-def _add_logic_column(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan
-) -> None:
+def _add_logic_column(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan) -> None:
     """Two pieces of logic, a power switch and an analog corner."""
     x0, y0, x1, y1 = bounds
     height = y1 - y0
@@ -226,9 +216,7 @@ def _add_analog(sheet: Sheet, bounds: Bounds, rng: np.random.Generator) -> None:
     sheet.blocks.append(Block(f"Analog {_count(sheet, 'analog')}", "analog", box(*bounds)))
 
 
-def _add_rf_column(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan
-) -> None:
+def _add_rf_column(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan) -> None:
     """Inductors in square cells, then capacitors in what is left over."""
     x0, y0, x1, y1 = bounds
     across, down = x1 - x0, y1 - y0
@@ -317,35 +305,25 @@ def _paint_coil(sheet: Sheet, coil: Inductor, reach: float, rng: np.random.Gener
         "rotation_deg": coil.rotation_deg,
         "path_um": coil.path_um.tolist(),
     }
-    sheet.blocks.append(
-        Block(name, "rf_inductor", box(x - half, y - half, x + half, y + half), inductor=truth)
-    )
+    sheet.blocks.append(Block(name, "rf_inductor", box(x - half, y - half, x + half, y + half), inductor=truth))
     if coil.symmetric:
-        sheet.blocks.append(
-            Block(f"{name} winding", "conductor", coil.path_um, width_um=coil.width_um, inductor=truth)
-        )
+        sheet.blocks.append(Block(f"{name} winding", "conductor", coil.path_um, width_um=coil.width_um, inductor=truth))
 
 
-def _add_blank_column(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan
-) -> None:
+def _add_blank_column(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan) -> None:
     """Nothing at all: the same even colour from edge to edge."""
     sheet.box((0.38, 0.33, 0.40), bounds)
     sheet.blocks.append(Block(f"Spare field {_count(sheet, 'other')}", "other", box(*bounds)))
 
 
-def _add_fill_column(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan
-) -> None:
+def _add_fill_column(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan) -> None:
     """Dummy metal only."""
     sheet.box((0.36, 0.32, 0.40), bounds)
     add_fill(sheet, bounds, rng, pitch_um=8.0)
     sheet.blocks.append(Block(f"Spare field {_count(sheet, 'other')}", "other", box(*bounds)))
 
 
-def _add_wide_memory(
-    sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan
-) -> None:
+def _add_wide_memory(sheet: Sheet, bounds: Bounds, rng: np.random.Generator, um_per_px: float, plan: DiePlan) -> None:
     """One array without a gap, as large as the room."""
     pitch = (
         float(np.round(um_per_px * rng.uniform(8.0, 11.0), 2)),

@@ -12,9 +12,7 @@ from dieplat.phantom.layers import Sheet, Spot
 Float = npt.NDArray[np.float64]
 
 
-def add_dirt(
-    sheet: Sheet, die: tuple[float, float], rng: np.random.Generator, *, amount: float = 1.0
-) -> None:
+def add_dirt(sheet: Sheet, die: tuple[float, float], rng: np.random.Generator, *, amount: float = 1.0) -> None:
     """Dust grains, scratches, fibres and faint residue, over the die and a little beyond it."""
     width, height = die
     area_mm2 = width * height / 1e6
@@ -26,9 +24,7 @@ def add_dirt(
     for _ in range(int(amount * 10 * area_mm2) + 2):
         x, y = place()
         colour = tinted((0.45, 0.38, 0.30), rng, 0.08)
-        sheet.layers.append(
-            Spot(colour, (x, y), float(rng.uniform(20.0, 90.0)), float(rng.uniform(0.03, 0.10)), 2.0)
-        )
+        sheet.layers.append(Spot(colour, (x, y), float(rng.uniform(20.0, 90.0)), float(rng.uniform(0.03, 0.10)), 2.0))
     for _ in range(int(amount * 90 * area_mm2) + 3):
         x, y = place()
         radius = float(np.clip(rng.lognormal(0.25, 0.55), 0.5, 6.5))
@@ -56,13 +52,9 @@ def add_dirt(
 
 def _blob(centre: tuple[float, float], radius: float, rng: np.random.Generator) -> Polygon:
     angle = np.linspace(0.0, 2.0 * np.pi, 14, endpoint=False)
-    reach = radius * (
-        1.0 + 0.35 * np.convolve(np.tile(rng.standard_normal(14), 3), [0.25, 0.5, 0.25], "same")[14:28]
-    )
+    reach = radius * (1.0 + 0.35 * np.convolve(np.tile(rng.standard_normal(14), 3), [0.25, 0.5, 0.25], "same")[14:28])
     squash = rng.uniform(0.6, 1.0)
-    points = (
-        np.column_stack([np.cos(angle), squash * np.sin(angle)]) * np.maximum(reach, 0.25 * radius)[:, None]
-    )
+    points = np.column_stack([np.cos(angle), squash * np.sin(angle)]) * np.maximum(reach, 0.25 * radius)[:, None]
     turn = rng.uniform(0.0, np.pi)
     matrix = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
     return Polygon(points @ matrix + np.asarray(centre)).buffer(0)

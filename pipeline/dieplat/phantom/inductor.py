@@ -195,9 +195,7 @@ def draw_symmetric(
     reach = 0.5 * outer_um + lead_um
     ports = np.array([[gap, reach], [-gap, reach]])
     for side in (1.0, -1.0):
-        metal.append(
-            _stroke(np.array([[side * gap, radius - 0.5 * width_um], [side * gap, reach]]), width_um)
-        )
+        metal.append(_stroke(np.array([[side * gap, radius - 0.5 * width_um], [side * gap, reach]]), width_um))
     inner_y = (1.0 if turns % 2 == 0 else -1.0) * (radius - pitch * (turns - 1))
     under.append(_stroke(np.array([[0.0, inner_y - 0.5 * width_um], [0.0, reach]]), 0.7 * width_um))
     joined = unary_union([piece.buffer(1e-6) for piece in metal])

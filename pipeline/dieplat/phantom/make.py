@@ -61,9 +61,7 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
     size = np.floor((room - lean * room[::-1]) * 10.0) / 10.0
     middle = 0.5 * (inside[:2] + inside[2:])
     die = plan_die(float(size[0]), float(size[1]), um_x, scenario.die, seed=seed)
-    frame = Frame(
-        um_x, um_y, rotation, (float(middle[0]), float(middle[1])), (0.5 * die.width_um, 0.5 * die.height_um)
-    )
+    frame = Frame(um_x, um_y, rotation, (float(middle[0]), float(middle[1])), (0.5 * die.width_um, 0.5 * die.height_um))
     order = _serpentine(rows, columns)
     light = exposures(rows * columns, scenario.camera, rng)
     suffix = scenario.picture_format
@@ -167,9 +165,7 @@ def make_phantom(
         done += 1
         if progress is not None:
             progress(done, total)
-    for name, turned in (("micrometer.png", False), ("micrometer_turned.png", True))[
-        : 1 + int(scenario.turned)
-    ]:
+    for name, turned in (("micrometer.png", False), ("micrometer_turned.png", True))[: 1 + int(scenario.turned)]:
         _write_picture(out / name, draw_micrometer(truth, scenario, turned=turned), scenario.jpeg_quality)
         done += 1
         if progress is not None:
@@ -185,9 +181,7 @@ def _prepare(out: Path, *, replace: bool) -> None:
     if out.exists() and not out.is_dir():
         raise OutputExistsError(f"{out}: is a file; give the name of a folder")
     if out.is_dir() and any(out.iterdir()) and not replace and not (out / "truth.json").is_file():
-        raise OutputExistsError(
-            f"{out}: holds files that are not a phantom's; choose another name or add --replace"
-        )
+        raise OutputExistsError(f"{out}: holds files that are not a phantom's; choose another name or add --replace")
     tiles = out / "tiles"
     tiles.mkdir(parents=True, exist_ok=True)
     for old in tiles.iterdir():
@@ -210,9 +204,7 @@ def _tiles(truth: Truth) -> Iterator[tuple[TrueTile, npt.NDArray[np.uint8]]]:
             yield tile, expose(light, Exposure(tile.gain, tile.defocus_px), truth.camera, rng)
 
 
-def _band(
-    truth: Truth, members: list[TrueTile], grid: tuple[Float, Float]
-) -> tuple[int, int, npt.NDArray[np.float32]]:
+def _band(truth: Truth, members: list[TrueTile], grid: tuple[Float, Float]) -> tuple[int, int, npt.NDArray[np.float32]]:
     """The part of the die that a row of tiles sees."""
     edge = [(gx, gy) for gx in (grid[0].min(), grid[0].max()) for gy in (grid[1].min(), grid[1].max())]
     x = np.array([tile.x_px + gx for tile in members for gx, _ in edge])
@@ -255,9 +247,7 @@ def draw_micrometer(truth: Truth, scenario: Scenario, *, turned: bool = False) -
 
 
 def _write_picture(path: Path, picture: npt.NDArray[np.uint8], quality: int) -> None:
-    options = (
-        [cv2.IMWRITE_JPEG_QUALITY, quality] if path.suffix == ".jpg" else [cv2.IMWRITE_PNG_COMPRESSION, 4]
-    )
+    options = [cv2.IMWRITE_JPEG_QUALITY, quality] if path.suffix == ".jpg" else [cv2.IMWRITE_PNG_COMPRESSION, 4]
     done, data = cv2.imencode(path.suffix, cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), options)
     if not done:
         raise OSError(f"{path}: the picture could not be encoded")

@@ -10,9 +10,7 @@ from shapely.ops import unary_union
 from dieplat.phantom.layers import Bounds, Colour, Sheet
 
 
-def add_lettering(
-    sheet: Sheet, text: str, corner_um: tuple[float, float], height_um: float, colour: Colour
-) -> float:
+def add_lettering(sheet: Sheet, text: str, corner_um: tuple[float, float], height_um: float, colour: Colour) -> float:
     """Write `text` in metal with its baseline at `corner_um`; returns its width in micrometres."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import TextPath
@@ -36,9 +34,7 @@ def add_marks(sheet: Sheet, inner: Bounds, scale: float, colour: Colour) -> None
     x0, y0, x1, y1 = inner
 
     def lay(x: float, y: float, part: Bounds) -> None:
-        sheet.box(
-            colour, (x + scale * part[0], y + scale * part[1], x + scale * part[2], y + scale * part[3])
-        )
+        sheet.box(colour, (x + scale * part[0], y + scale * part[1], x + scale * part[2], y + scale * part[3]))
 
     for x, y, toward in ((x0, y0, 26.0), (x1, y1, -26.0)):
         for part in ((-16.0, -3.0, 16.0, 3.0), (-3.0, -16.0, 3.0, 16.0)):

@@ -69,9 +69,7 @@ def add_pads(sheet: Sheet, width: float, height: float, rim: Rim, rng: np.random
         sheet.blocks.append(Block(f"Pad {number + 1}", "io_pad", box(*pad)))
 
 
-def _add_pad(
-    sheet: Sheet, pad: Bounds, rim: Rim, rng: np.random.Generator, width: float, height: float
-) -> None:
+def _add_pad(sheet: Sheet, pad: Bounds, rim: Rim, rng: np.random.Generator, width: float, height: float) -> None:
     """A pad, the driver cell behind it and its straps to the buses."""
     x, y = 0.5 * (pad[0] + pad[2]), 0.5 * (pad[1] + pad[3])
     upright = min(x, width - x) > min(y, height - y)

@@ -91,9 +91,7 @@ class DieRaster:
         if isinstance(layer, Lattice):
             x = layer.x_um * scale - left
             y = layer.y_um * scale - top
-            return np.outer(
-                interval_coverage(y[:, 0], y[:, 1], height), interval_coverage(x[:, 0], x[:, 1], width)
-            )
+            return np.outer(interval_coverage(y[:, 0], y[:, 1], height), interval_coverage(x[:, 0], x[:, 1], width))
         if isinstance(layer, Area):
             moved = affine_transform(layer.polygon_um, [scale, 0.0, 0.0, scale, -left, -top])
             return polygon_coverage(moved, height, width)
@@ -103,9 +101,7 @@ class DieRaster:
         return np.asarray(np.exp(-(distance**layer.power)))
 
 
-def look(
-    raster: DieRaster, x_um: Float, y_um: Float, *, band: tuple[int, int, Float32] | None = None
-) -> Float32:
+def look(raster: DieRaster, x_um: Float, y_um: Float, *, band: tuple[int, int, Float32] | None = None) -> Float32:
     """The picture (H, W, 3) at die positions `x_um`, `y_um` (H, W), each a pixel's centre.
 
     `band` is an already drawn window with its top and left, so that a row of tiles shares one drawing.
@@ -120,7 +116,5 @@ def look(
     where = np.stack([y - top - 0.5, x - left - 0.5])
     seen = np.empty((3, *x.shape), dtype=np.float32)
     for channel in range(3):
-        map_coordinates(
-            picture[channel], where, output=seen[channel], order=3, prefilter=False, mode="nearest"
-        )
+        map_coordinates(picture[channel], where, output=seen[channel], order=3, prefilter=False, mode="nearest")
     return np.ascontiguousarray(np.moveaxis(seen, 0, -1))

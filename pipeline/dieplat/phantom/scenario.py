@@ -48,9 +48,7 @@ _PLAIN_CAMERA = CameraPlan(
 
 PRESETS: dict[str, Scenario] = {
     "ordinary": Scenario(),
-    "sharp": Scenario(
-        camera=_PLAIN_CAMERA, picture_format="png", pitch_u_um=0.0, ruler_dirt=0.0, rows=3, columns=4
-    ),
+    "sharp": Scenario(camera=_PLAIN_CAMERA, picture_format="png", pitch_u_um=0.0, ruler_dirt=0.0, rows=3, columns=4),
     "memory": Scenario(
         rows=4,
         columns=5,
@@ -116,8 +114,7 @@ def _check(scenario: Scenario) -> None:
         raise SettingsError(f"overlap {scenario.overlap:g}: must lie between 0.05 and 0.5")
     if not (240 <= scenario.tile_width_px <= 4096 and 200 <= scenario.tile_height_px <= 4096):
         raise SettingsError(
-            f"tile {scenario.tile_width_px} x {scenario.tile_height_px} px: must lie between "
-            "240 x 200 and 4096 x 4096"
+            f"tile {scenario.tile_width_px} x {scenario.tile_height_px} px: must lie between 240 x 200 and 4096 x 4096"
         )
     if scenario.naming not in ("grid", "order"):
         raise SettingsError(f"naming {scenario.naming!r}: choose grid or order")

@@ -19,9 +19,7 @@ class Texture:
     def __init__(self, seed: int) -> None:
         rng = np.random.default_rng([seed, 71])
         self._grain = [rng.standard_normal(sides).astype(np.float32) for sides in ((509, 521), (397, 401))]
-        self._slow = {
-            step: rng.standard_normal((3, 211, 223)).astype(np.float32) for step in (9, 47, 260, 700)
-        }
+        self._slow = {step: rng.standard_normal((3, 211, 223)).astype(np.float32) for step in (9, 47, 260, 700)}
 
     def grain(self, top: int, left: int, height: int, width: int) -> Float32:
         """Unit-variance grain (height, width), one raster pixel in size."""
@@ -37,10 +35,7 @@ class Texture:
         lattice = self._slow[step][channel]
         row, row_part = _cells(top, height, step, lattice.shape[0])
         column, column_part = _cells(left, width, step, lattice.shape[1])
-        across = (
-            lattice[:, column] * (1.0 - column_part)
-            + lattice[:, (column + 1) % lattice.shape[1]] * column_part
-        )
+        across = lattice[:, column] * (1.0 - column_part) + lattice[:, (column + 1) % lattice.shape[1]] * column_part
         below = across[(row + 1) % lattice.shape[0]]
         return np.asarray(across[row] + (below - across[row]) * row_part[:, None], dtype=np.float32)
 

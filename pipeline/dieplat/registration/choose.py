@@ -123,9 +123,7 @@ def _join_clear(clusters: _Clusters, pairs: Sequence[PairOffsets], sigma_px: tup
         return _own_stage_cost(pair, sigma_px) - 6.0 * pair.hypotheses[0].correlation
 
     clear = [
-        pair
-        for pair in pairs
-        if pair.hypotheses and all(rival.cost >= CLEAR_COST for rival in pair.hypotheses[1:])
+        pair for pair in pairs if pair.hypotheses and all(rival.cost >= CLEAR_COST for rival in pair.hypotheses[1:])
     ]
     for pair in sorted(clear, key=doubt):
         best = pair.hypotheses[0]
@@ -184,7 +182,9 @@ def _settle(
     shifts: dict[int, tuple[tuple[float, float], ...]] = {}
     for group in groups:
         decision = _judge(clusters, group, touching, sigma_px)
-        for tile in group if decision is not None and decision.rivals else ():
+        if decision is None or not decision.rivals:
+            continue
+        for tile in group:
             known = shifts.get(tile, ())
             shifts[tile] = (*known, *(r for r in decision.rivals if r not in known))[:MOST_ALTERNATIVES]
     return shifts

@@ -97,7 +97,12 @@ def coarse_offsets(
     dy = np.arange(-height + 1, height)
     dx = np.arange(-width + 1, width)
     product = scipy.fft.irfft2(a.values * np.conj(b.values), a.size)[np.ix_(dy % a.size[0], dx % a.size[1])]
-    y0, y1, x0, x1 = np.maximum(dy, 0), np.minimum(dy, 0) + height, np.maximum(dx, 0), np.minimum(dx, 0) + width
+    y0, y1, x0, x1 = (
+        np.maximum(dy, 0),
+        np.minimum(dy, 0) + height,
+        np.maximum(dx, 0),
+        np.minimum(dx, 0) + width,
+    )
 
     def total(table: npt.NDArray[np.float64], top: Ints, bottom: Ints, left: Ints, right: Ints) -> Floats:
         return np.asarray(
@@ -207,10 +212,15 @@ def refine(a: Image, b: Image, dx_px: float, dy_px: float, *, iterations: int = 
 
 
 def _shift_taps(shift_px: float) -> npt.NDArray[np.float32]:
-    """Filter taps that move a row of pixels right by a fraction of a pixel: a Lanczos window of four lobes."""
-    at = np.arange(-4, 5) + shift_px
-    taps = np.sinc(at) * np.sinc(at / 4) * (np.abs(at) < 4)
-    return np.asarray(taps / taps.sum(), dtype=np.float32)
+    """Nine filter taps that move a row of pixels right by a fraction of a pixel.
+
+    Lagrange's polynomial through nine pixels: maximally flat, so smooth structure moves by just the shift asked for
+    (Laakso et al. 1996, Splitting the unit delay, IEEE Signal Processing Magazine 13, 30-60). A normalised Lanczos
+    window of this length moves it 5 % too far.
+    """
+    nodes = np.arange(-4, 5)
+    taps = [np.prod((-shift_px - nodes[nodes != k]) / (k - nodes[nodes != k])) for k in nodes]
+    return np.array(taps, dtype=np.float32)
 
 
 def _step(a: Image, moved: Image, to_start: tuple[float, float]) -> Fit | None:

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from dieplat.errors import PictureError
 from dieplat.registration.correlate import Image, band_pass, to_grey
-from dieplat.tiles.read import read_picture
+from dieplat.tiles.read import Picture, read_picture
 from dieplat.values.tiles import Skipped, Tile
 from dieplat.work import Progress, map_in_order
 
@@ -52,7 +52,7 @@ def look_at(path: Path) -> Overview | str:
     return Overview(band_pass(np.asarray(small, dtype=np.float32)), _block_means(picture))
 
 
-def _block_means(picture: npt.NDArray[np.generic]) -> npt.NDArray[np.float32]:
+def _block_means(picture: Picture) -> npt.NDArray[np.float32]:
     height, width = picture.shape[:2]
     size = (min(width, COLOUR_WIDTH_PX), max(1, min(height, round(height * COLOUR_WIDTH_PX / width))))
     colour = picture if picture.ndim == 3 else picture[..., None]
@@ -71,9 +71,7 @@ def survey_tiles(
     kept: list[Tile] = []
     views: list[Overview] = []
     skipped: list[Skipped] = []
-    looks = map_in_order(
-        look_at, [tile.path for tile in tiles], executor=executor, total=len(tiles), progress=progress
-    )
+    looks = map_in_order(look_at, [tile.path for tile in tiles], executor=executor, total=len(tiles), progress=progress)
     for tile, view in zip(tiles, looks, strict=True):
         if isinstance(view, str):
             skipped.append(Skipped(tile.name, view))

@@ -56,7 +56,11 @@ class Tie:
 
 
 def place_in_grid(
-    tile_set: TileSet, views: Sequence[Overview], *, columns: int | None = None, executor: Executor | None = None
+    tile_set: TileSet,
+    views: Sequence[Overview],
+    *,
+    columns: int | None = None,
+    executor: Executor | None = None,
 ) -> TileSet:
     """Give every tile a grid place: from the names where they tell it, else from the pictures.
 
@@ -82,7 +86,12 @@ def place_in_grid(
         placed.append(replace(tile, row=cell[0], column=cell[1]))
     rows, width = max(c[0] for c in seen) + 1, max(c[1] for c in seen) + 1
     return replace(
-        tile_set, tiles=tuple(placed), rows=rows, columns=width, grid_source="pictures", skipped=tuple(skipped)
+        tile_set,
+        tiles=tuple(placed),
+        rows=rows,
+        columns=width,
+        grid_source="pictures",
+        skipped=tuple(skipped),
     )
 
 
@@ -174,9 +183,7 @@ def _coarse_model(
         work = map_in_order(lambda p: coarse_offsets(spectra[p[0]], spectra[p[1]]), sample, executor=executor)
         return [[c for c in pair if _fits_overlap(c, shape, overlap)] for pair in work]
 
-    steps, drops = likely_steps(
-        candidates(in_rows), candidates(in_columns), shape=shape, spread_px=THUMB_SCATTER_PX
-    )
+    steps, drops = likely_steps(candidates(in_rows), candidates(in_columns), shape=shape, spread_px=THUMB_SCATTER_PX)
     size = (tile_set.height_px, tile_set.width_px)
     step, other_step = _best_at_full_size(steps, in_rows, factor, size, cache, executor)
     drop, other_drop = _best_at_full_size(drops, in_columns, factor, size, cache, executor)
@@ -243,9 +250,7 @@ def _measure(
         if not offset.hypotheses or moved > 2 * max(refined.sigma_px):
             again.append(index)
         offsets[index] = replace(offset, predicted_px=predicted)
-    redone = _measure_about(
-        tile_set, grid, [pairs[i] for i in again], refined, cache, executor, None, sigmas=6.0
-    )
+    redone = _measure_about(tile_set, grid, [pairs[i] for i in again], refined, cache, executor, None, sigmas=6.0)
     for index, offset in zip(again, redone, strict=True):
         if offset.hypotheses:
             offsets[index] = offset
@@ -322,10 +327,15 @@ def _system(offsets: Sequence[PairOffsets], choice: Choice, model: StageModel) -
             sigma = math.sqrt(chosen.cov_px2[0]), math.sqrt(chosen.cov_px2[2])
             rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *sigma, True))
         elif label[offset.a] != label[offset.b]:
-            rows.append((offset.a, offset.b, *offset.predicted_px, *model.sigma_px, False))
+            # Predictions of one tile from several neighbours share its own error: they must not average it away.
+            sigma = model.sigma_px[0] * math.sqrt(2), model.sigma_px[1] * math.sqrt(2)
+            rows.append((offset.a, offset.b, *offset.predicted_px, *sigma, False))
     data = np.array([row[:6] for row in rows], dtype=np.float64)
     return _System(
-        data[:, :2].astype(np.intp), data[:, 2:4], data[:, 4:6], np.array([row[6] for row in rows], dtype=bool)
+        data[:, :2].astype(np.intp),
+        data[:, 2:4],
+        data[:, 4:6],
+        np.array([row[6] for row in rows], dtype=bool),
     )
 
 
@@ -346,7 +356,12 @@ def _layout(
     system = _system(offsets, choice, model)
     rejectable = system.from_pictures & np.array([tuple(map(int, p)) not in ties for p in system.pairs])
     solution = solve_positions(
-        len(tiles), system.pairs, system.offsets, system.sigma, np.array(choice.start_px), rejectable=rejectable
+        len(tiles),
+        system.pairs,
+        system.offsets,
+        system.sigma,
+        np.array(choice.start_px),
+        rejectable=rejectable,
     )
     corner = solution.position_px - solution.position_px.min(axis=0)
     placed_by = _placed_by(len(tiles), system, solution, ties)
@@ -367,7 +382,7 @@ def _layout(
                 tuple((x + dx, y + dy) for dx, dy in shifts),
             )
         )
-    size = np.ceil(corner.max(axis=0) + (tile_set.width_px, tile_set.height_px) - 1e-6).astype(int)
+    size = np.ceil(corner.max(axis=0) + np.array([tile_set.width_px, tile_set.height_px]) - 1e-6).astype(int)
     links, rms = _links(tile_set, offsets, choice, solution, system)
     return Layout(
         width_px=int(size[0]),
@@ -381,9 +396,7 @@ def _layout(
     )
 
 
-def _placed_by(
-    count: int, system: _System, solution: Solution, ties: Mapping[tuple[int, int], Tie]
-) -> list[PlacedBy]:
+def _placed_by(count: int, system: _System, solution: Solution, ties: Mapping[tuple[int, int], Tie]) -> list[PlacedBy]:
     """`overlap` for the largest part that pictures join, `tie` for tiles of a tie, `stage` for the rest."""
     label = _parts(count, system.pairs[system.from_pictures & solution.used])
     main = int(np.bincount(label).argmax())

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
-import scipy.sparse.csgraph
 from scipy.sparse.linalg import splu
 
 Array = npt.NDArray[np.float64]
 
 REJECT_SIGMA = 6.0
 FLOOR_PX = 0.01
-"""Part of an offset's standard uncertainty that more pixels do not lower: JPEG blocks, unequal focus, shading left over."""
+"""Part of an offset's standard uncertainty that more pixels do not lower: JPEG blocks, unequal focus, shading."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,7 +109,7 @@ def _solve(tiles: int, pairs: npt.NDArray[np.intp], offsets: Array, sigma: Array
         np.add.at(side, pairs[:, 0], -w * offsets[:, axis])
         normal = _normal(tiles, pairs, w)
         position[1:, axis] = splu(sp.csc_matrix(normal[1:, 1:])).solve(side[1:])
-    return position - position.mean(axis=0)
+    return np.asarray(position - position.mean(axis=0), dtype=np.float64)
 
 
 def _uncertainty(tiles: int, pairs: npt.NDArray[np.intp], sigma: Array, weight: Array) -> Array:

@@ -109,7 +109,11 @@ Steps = list[tuple[float, float, float]]
 
 
 def likely_steps(
-    row_pairs: Sequence[Candidates], column_pairs: Sequence[Candidates], *, shape: tuple[int, int], spread_px: float
+    row_pairs: Sequence[Candidates],
+    column_pairs: Sequence[Candidates],
+    *,
+    shape: tuple[int, int],
+    spread_px: float,
 ) -> tuple[Steps, Steps]:
     """Likely steps (dx, dy, votes) from column to column and from row to row, best first.
 
@@ -134,7 +138,7 @@ def likely_steps(
             best = votes, steps or [(along[0], along[1], 0.0)], drops or [(across[0], across[1], 0.0)]
     if best[0] <= 0:
         raise RegistrationError(
-            "tiles: no two neighbouring pictures show a common place; check that they overlap and that the grid is right"
+            "tiles: no two neighbouring pictures show a common place; check that they overlap and the grid is right"
         )
     return best[1], best[2]
 

@@ -26,8 +26,7 @@ UNCERTAINTY_PARTS = (
     "the drawn vertices and edges: where the outline was put, and a common offset of all edges",
 )
 CAUTIONS = (
-    "An area is that of the outline that somebody drew. How a block got its name is a judgement, "
-    "not a measurement.",
+    "An area is that of the outline that somebody drew. How a block got its name is a judgement, not a measurement.",
     "A photograph shows the uppermost layers. Metal thickness cannot be seen in it; it is an assumption "
     "of every inductance here.",
     "Inductances hold for the coil alone: no ground plane, no fill metal, no neighbours, low frequency.",
@@ -177,9 +176,7 @@ def _tallies(outputs: Outputs, areas: Sequence[Json]) -> tuple[Tally, ...]:
         tallies.append(Tally(rounded(sum(cells), 0), "", f"memory cells in {_count(len(cells), 'array')}"))
     coils = [block["inductor"] for block in measured.get("blocks") or () if block.get("inductor")]
     if len(coils) == 1:
-        tallies.append(
-            Tally(with_u(coils[0]["inductance_nh"], coils[0].get("inductance_nh_u")), "nH", "inductor")
-        )
+        tallies.append(Tally(with_u(coils[0]["inductance_nh"], coils[0].get("inductance_nh_u")), "nH", "inductor"))
     elif coils:
         tallies.append(Tally(str(len(coils)), "", "inductors"))
     tallies.append(Tally(str(len(areas)), "", "block measured" if len(areas) == 1 else "blocks measured"))
@@ -187,9 +184,7 @@ def _tallies(outputs: Outputs, areas: Sequence[Json]) -> tuple[Tally, ...]:
     if u_rel > 0:
         tallies.append(Tally(f"± {plain(2 * u_rel * 100, figures=2)}", "%", "scale"))
     if outputs.layout:
-        tallies.append(
-            Tally(plain(outputs.layout.get("rms_residual_px"), figures=2), "px", "rms misfit of overlaps")
-        )
+        tallies.append(Tally(plain(outputs.layout.get("rms_residual_px"), figures=2), "px", "rms misfit of overlaps"))
     return tuple(tallies)
 
 
@@ -295,9 +290,7 @@ def registration(layout: Json, scale: Json) -> Registration:
     for tile in tiles:
         if tile["ambiguous"]:
             places = "; ".join(f"x {plain(x)}, y {plain(y)}" for x, y in tile["alternatives"])
-            doubtful.append(
-                (tile["name"], "ambiguous", f"would fit as well at {places} px" if places else "")
-            )
+            doubtful.append((tile["name"], "ambiguous", f"would fit as well at {places} px" if places else ""))
         elif tile["placed_by"] == "stage":
             doubtful.append((tile["name"], "placed by the stage", "its pictures alone do not fix it"))
     tallies = [
@@ -321,9 +314,7 @@ def _scale_facts(scale: Json) -> tuple[tuple[str, str], ...]:
     facts.append(
         (
             "Axes",
-            "measured apart, from two pictures"
-            if independent
-            else "one picture; both axes carry the same value",
+            "measured apart, from two pictures" if independent else "one picture; both axes carry the same value",
         )
     )
     if scale.get("pitch_um"):

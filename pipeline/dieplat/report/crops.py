@@ -35,10 +35,7 @@ def crop_cells(
 ) -> npt.NDArray[np.uint8]:
     """A few cells in the middle of an array at full resolution, with a scale bar; RGB."""
     centre = shape.representative_point()
-    half = (
-        min(cells * max(pitch_px), max(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1]))
-        / 2
-    )
+    half = min(cells * max(pitch_px), max(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1])) / 2
     window = (centre.x - half, centre.y - half, centre.x + half, centre.y + half)
     return _draw(mosaic, window, None, "memory_array", um_per_px, longest_px)
 

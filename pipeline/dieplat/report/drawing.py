@@ -57,9 +57,7 @@ class Canvas:
     def picture(self, image: npt.NDArray[np.uint8], x: float, y: float) -> None:
         """Put an RGB picture, unscaled, with its top-left corner at (x, y)."""
         high, wide = image.shape[:2]
-        self.axes.imshow(
-            image, extent=(x, x + wide, y + high, y), interpolation="nearest", aspect="auto", zorder=0
-        )
+        self.axes.imshow(image, extent=(x, x + wide, y + high, y), interpolation="nearest", aspect="auto", zorder=0)
         self.axes.set_xlim(0, self.figure.get_figwidth() * DPI)
         self.axes.set_ylim(self.figure.get_figheight() * DPI, 0)
 
@@ -69,9 +67,7 @@ class Canvas:
         if path is None:
             return
         if style.hatch:
-            self.axes.add_patch(
-                PathPatch(path, facecolor=style.colour, edgecolor="none", alpha=0.20, zorder=2)
-            )
+            self.axes.add_patch(PathPatch(path, facecolor=style.colour, edgecolor="none", alpha=0.20, zorder=2))
         if style.hatch:
             self.axes.add_patch(
                 PathPatch(
@@ -139,9 +135,7 @@ class Canvas:
         bar_px = length_um / um_per_px
         start = (x0 + x1 - bar_px) / 2
         self.axes.add_patch(
-            Rectangle(
-                (start, y1 - 0.34 * high), bar_px, 0.14 * high, facecolor=PAPER, edgecolor="none", zorder=9
-            )
+            Rectangle((start, y1 - 0.34 * high), bar_px, 0.14 * high, facecolor=PAPER, edgecolor="none", zorder=9)
         )
         self.text(bar_label(length_um), (x0 + x1) / 2, y0 + 0.34 * high, 0.40 * high, bold=True, ha="center")
 
@@ -150,9 +144,7 @@ class Canvas:
         if style.dash:
             self.region(LineString([(x, y + high / 2), (x + wide, y + high / 2)]), style, width_px=3)
         else:
-            self.region(
-                Polygon([(x, y), (x + wide, y), (x + wide, y + high), (x, y + high)]), style, width_px=2
-            )
+            self.region(Polygon([(x, y), (x + wide, y), (x + wide, y + high), (x, y + high)]), style, width_px=2)
 
     def pixels(self) -> npt.NDArray[np.uint8]:
         """The finished drawing, RGB."""

@@ -52,9 +52,7 @@ def swatch(kind: str) -> Markup:
         name = kind if kind in AREA_KINDS or kind == "unassigned" else "other"
         fill = f'fill="url(#hatch-{name})" stroke="{style.colour}"'
         inner = f'<rect x=".5" y=".5" width="27" height="13" rx="2" {fill}/>'
-    return Markup(
-        f'<svg class="swatch" width="28" height="14" viewBox="0 0 28 14" aria-hidden="true">{inner}</svg>'
-    )
+    return Markup(f'<svg class="swatch" width="28" height="14" viewBox="0 0 28 14" aria-hidden="true">{inner}</svg>')
 
 
 def share_bar(shares: Sequence[tuple[str, str, float]], *, width: int = 960, height: int = 64) -> Markup:
@@ -77,9 +75,7 @@ def share_bar(shares: Sequence[tuple[str, str, float]], *, width: int = 960, hei
             f'height="{height - 2}" fill="url(#hatch-{kind})" stroke="{style.colour}"/>{text}</g>'
         )
         x += wide
-    words = escape(
-        "Shares of the die: " + ", ".join(f"{label} {percent(share)}" for _, label, share in shares)
-    )
+    words = escape("Shares of the die: " + ", ".join(f"{label} {percent(share)}" for _, label, share in shares))
     head = f'<svg class="wide" viewBox="0 0 {width} {height}" role="img" aria-label="{words}">'
     return Markup(f"{head}{''.join(parts)}</svg>")
 

@@ -58,14 +58,10 @@ def read_outputs(folder: Path) -> Outputs:
         raise MosaicError(f"{mosaic}: no such file; run dieplat survey first")
     measurements = read_object(folder / MEASUREMENTS)
     if measurements is None:
-        raise SettingsError(
-            f"{folder / MEASUREMENTS}: no such file; run dieplat survey or dieplat measure first"
-        )
+        raise SettingsError(f"{folder / MEASUREMENTS}: no such file; run dieplat survey or dieplat measure first")
     scale = read_object(folder / SCALE) or measurements.get("scale")
     if not isinstance(scale, dict) or not scale.get("um_per_px_x") or not scale.get("um_per_px_y"):
-        raise SettingsError(
-            f"{folder / SCALE}: no scale in it nor in {MEASUREMENTS}; run dieplat calibrate first"
-        )
+        raise SettingsError(f"{folder / SCALE}: no scale in it nor in {MEASUREMENTS}; run dieplat calibrate first")
     blocks = folder / BLOCKS
     scale_px = (float(scale["um_per_px_x"]), float(scale["um_per_px_y"]))
     return Outputs(

@@ -156,9 +156,7 @@ def _entry_width(text: str, text_px: float) -> float:
     return 2.1 * text_px + drawing.text_size(text, 0.92 * text_px)[0] + 1.5 * text_px
 
 
-def _wrap(
-    entries: Sequence[tuple[Style, str]], width_px: float, text_px: float
-) -> list[list[tuple[Style, str]]]:
+def _wrap(entries: Sequence[tuple[Style, str]], width_px: float, text_px: float) -> list[list[tuple[Style, str]]]:
     rows: list[list[tuple[Style, str]]] = [[]]
     used = 0.0
     for entry in entries:

@@ -54,9 +54,7 @@ def render(outputs: Outputs) -> str:
     content = build_content(outputs, version=__version__)
     block_map, unplaced = _block_map(outputs)
     templates = files("dieplat.report") / "templates"
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.globals["swatch"] = figures.swatch
     template = environment.from_string((templates / "report.html.j2").read_text(encoding="utf-8"))
     return template.render(

@@ -113,9 +113,7 @@ def array_sheet(block: Json) -> Sheet:
     remarks = list(map(str, array.get("remarks") or ()))
     if counted:
         cells = array["cells"]
-        remarks.insert(
-            0, f"If every cell holds one bit, that is {_bits(cells)}; the area alone does not say so."
-        )
+        remarks.insert(0, f"If every cell holds one bit, that is {_bits(cells)}; the area alone does not say so.")
     headline = f"{rounded(array['cells'], 0)} cells" if counted else "pitch only, cells not counted"
     return Sheet(str(block["name"]), block["kind"], headline, tuple(facts), remarks=tuple(remarks))
 
@@ -158,9 +156,7 @@ def budget_rows(lines: Iterable[Json]) -> tuple[tuple[str, str, str], ...]:
             str(line["name"]),
             _contribution(line),
             " · ".join(
-                part
-                for part in (f"type {line['kind']}" if line.get("kind") else "", line.get("note") or "")
-                if part
+                part for part in (f"type {line['kind']}" if line.get("kind") else "", line.get("note") or "") if part
             ),
         )
         for line in ranked

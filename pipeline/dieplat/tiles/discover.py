@@ -56,9 +56,7 @@ def discover_tiles(
         raise SettingsError(f"columns is {columns}; give the number of tiles in a row, at least 1")
     paths = _pictures(folder)
     looks = list(map_in_order(_look, paths, executor=executor, total=len(paths), progress=progress))
-    skipped = [
-        Skipped(path.name, look) for path, look in zip(paths, looks, strict=True) if isinstance(look, str)
-    ]
+    skipped = [Skipped(path.name, look) for path, look in zip(paths, looks, strict=True) if isinstance(look, str)]
     sound = [(path, look) for path, look in zip(paths, looks, strict=True) if isinstance(look, PictureInfo)]
     if not sound:
         first = skipped[0]
@@ -67,9 +65,7 @@ def discover_tiles(
     kind = _majority([look for _, look in sound])
     skipped += [Skipped(path.name, _difference(look, kind)) for path, look in sound if look != kind]
     # A damaged picture was captured too, and keeps its place in the order.
-    captured = [
-        path for path, look in zip(paths, looks, strict=True) if isinstance(look, str) or look == kind
-    ]
+    captured = [path for path, look in zip(paths, looks, strict=True) if isinstance(look, str) or look == kind]
     order = dict(zip(captured, capture_order([path.stem for path in captured]), strict=True))
     chosen = {path: order[path] for path, look in sound if look == kind}
     tiles, rows, width, source = _place(chosen, columns, skipped)
@@ -124,15 +120,10 @@ def _difference(look: PictureInfo, kind: PictureInfo) -> str:
     return f"is {one}, most of the others are {others}"
 
 
-def _place(
-    order: dict[Path, int], columns: int | None, skipped: list[Skipped]
-) -> tuple[list[Tile], int, int, str]:
+def _place(order: dict[Path, int], columns: int | None, skipped: list[Skipped]) -> tuple[list[Tile], int, int, str]:
     """Give every path its place, adding to `skipped` what has none or claims one that is taken."""
     if columns is not None:
-        tiles = [
-            Tile(path.name, path, number // columns, number % columns, number)
-            for path, number in order.items()
-        ]
+        tiles = [Tile(path.name, path, number // columns, number % columns, number) for path, number in order.items()]
         return tiles, max(order.values()) // columns + 1, columns, "option"
     grid = grid_from_names([path.stem for path in order])
     if grid is None:

@@ -80,8 +80,7 @@ def _from_pairs(stems: Sequence[str]) -> NamedGrid | None:
     if 2 * frames.count(common) <= len(stems):
         return None
     places = [
-        (int(one[1]), int(one[3])) if one is not None and (one[0], one[2], one[4]) == common else None
-        for one in found
+        (int(one[1]), int(one[3])) if one is not None and (one[0], one[2], one[4]) == common else None for one in found
     ]
     grid = _compact(places)
     if grid is None or grid.rows < 2 or grid.columns < 2:

@@ -106,8 +106,7 @@ def read_picture(path: Path) -> Picture:
     wanted = (info.height_px, info.width_px) if info.channels == 1 else (info.height_px, info.width_px, 3)
     if picture.shape != wanted or picture.dtype != info.dtype:
         raise PictureError(
-            f"{path}: decodes to {picture.shape} {picture.dtype}, its header says {wanted} {info.dtype}; "
-            f"{_EXPORT}"
+            f"{path}: decodes to {picture.shape} {picture.dtype}, its header says {wanted} {info.dtype}; {_EXPORT}"
         )
     result: Picture = np.ascontiguousarray(picture)
     return result

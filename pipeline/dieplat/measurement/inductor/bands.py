@@ -171,9 +171,7 @@ def _runs(profile: Image, distance: Floats) -> Floats:
     return np.array(kept).reshape(-1, 2)
 
 
-def _without_leads(
-    edges: tuple[Floats, ...], width: float, spacing: float, gaps: Floats
-) -> tuple[Floats, ...]:
+def _without_leads(edges: tuple[Floats, ...], width: float, spacing: float, gaps: Floats) -> tuple[Floats, ...]:
     """Drop outermost runs that are leads leaving along a tangent.
 
     Such a run lies further out than the outermost edges elsewhere. Where these do not agree all round (a
@@ -246,9 +244,7 @@ def _fit_side(columns: Columns, sector: int, bands: int, picked: Ints) -> SideFi
     tilt = np.polyfit(columns.off_normal[picked], own, 1)
     own = np.polyval(tilt, columns.off_normal[picked])
     at, middle = columns.distance, float(own.mean())
-    profile = np.mean(
-        [np.interp(at + o - middle, at, columns.soft[:, j]) for o, j in zip(own, picked, strict=True)], 0
-    )
+    profile = np.mean([np.interp(at + o - middle, at, columns.soft[:, j]) for o, j in zip(own, picked, strict=True)], 0)
     half = 0.5 * (columns.edges[picked[0]][-1, 1] - columns.edges[picked[0]][0, 0])
     margin = 0.9 * (columns.spacing_px if np.isfinite(columns.spacing_px) else columns.width_px)
     use = np.abs(at - middle) < half + margin

@@ -40,17 +40,13 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
     if width_um is None or not np.isfinite(width_um) or width_um <= 0:
         raise AnnotationError("the conductor has no width: give its property width_um, in micrometres")
     if line.ndim != 2 or line.shape[1] != 2 or len(line) < 4 or not np.isfinite(line).all():
-        raise AnnotationError(
-            "the conductor's centre line needs at least four points with finite coordinates"
-        )
+        raise AnnotationError("the conductor's centre line needs at least four points with finite coordinates")
     line = line[np.r_[True, np.hypot(*np.diff(line, axis=0).T) > 0]]
     centre = _centre(line)
     around = np.unwrap(np.arctan2(line[:, 1] - centre[1], line[:, 0] - centre[0]))
     turns = float(abs(around[-1] - around[0]) / (2 * np.pi))
     if turns < 0.9:
-        raise AnnotationError(
-            "the conductor's centre line does not wind round a centre once: draw it from end to end"
-        )
+        raise AnnotationError("the conductor's centre line does not wind round a centre once: draw it from end to end")
     shape, normal = _shape(line)
     crossings = _crossings(line, centre, shape, normal)
     outer = 2 * float(np.mean([c[-1] for c in crossings])) + width_um
@@ -61,9 +57,7 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
         raise AnnotationError("the conductor's centre line has no neighbouring turns, so no spacing")
     spacing = float(np.median(steps)) - width_um
     if spacing <= 0 or inner <= 0:
-        raise AnnotationError(
-            f"the conductor's turns overlap with width_um {width_um:g}: check the width and the line"
-        )
+        raise AnnotationError(f"the conductor's turns overlap with width_um {width_um:g}: check the width and the line")
     return InductorGeometry(
         shape=shape,
         turns=turns,

@@ -32,9 +32,7 @@ def find_frame(metal: MetalImage, squeeze: tuple[float, float]) -> tuple[Frame, 
     x0, y0, reach = _coarse(metal, squeeze)
     soft = np.where(metal.inside, metal.soft, 0.0).astype(np.float32)
     smooth = np.asarray(cv2.GaussianBlur(soft, (0, 0), 1.0), dtype=np.float32)
-    found = sorted(
-        (_best(smooth, x0, y0, reach, sides, squeeze) for sides in SHAPES), key=lambda item: -item[0]
-    )
+    found = sorted((_best(smooth, x0, y0, reach, sides, squeeze) for sides in SHAPES), key=lambda item: -item[0])
     (best, frame), (second, other) = found[0], found[1]
     if best < LEAST_SHARPNESS:
         raise UndecidedError("no square, hexagon, octagon or circle fits the winding")
@@ -99,17 +97,13 @@ def _best(
 
     def loss(p: Floats) -> float:
         if not sides:
-            return -_sharpness(
-                image, Frame(x0 + p[0], y0 + p[1], 0, 0.0, squeeze), distance, columns, 4 * p[2]
-            )
+            return -_sharpness(image, Frame(x0 + p[0], y0 + p[1], 0, 0.0, squeeze), distance, columns, 4 * p[2])
         frame = Frame(x0 + p[0], y0 + p[1], sides, start + p[2] / reach, squeeze)
         return -_sharpness(image, frame, distance, columns)
 
     simplex = np.array([[0, 0, 0], [3, 0, 0], [0, 3, 0], [0, 0, 2]], dtype=float)
     starts = (simplex,) if sides else (simplex, simplex * [1, 1, -1])
-    settings: list[Any] = [
-        {"xatol": 0.05, "fatol": 1e-5, "maxfev": 120, "initial_simplex": first} for first in starts
-    ]
+    settings: list[Any] = [{"xatol": 0.05, "fatol": 1e-5, "maxfev": 120, "initial_simplex": first} for first in starts]
     fits = [optimize.minimize(loss, np.zeros(3), method="Nelder-Mead", options=each) for each in settings]
     fit = min(fits, key=lambda one: float(one.fun))
     normal = start + fit.x[2] / reach * bool(sides)

@@ -114,15 +114,11 @@ def counts_filled(columns: Columns, shortest_part: float = SHORTEST_PART) -> Int
 def _nearest(regular: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> Ints:
     """For every column the nearest regular one, going either way round."""
     n = len(regular)
-    nearest = ndimage.distance_transform_edt(
-        ~np.tile(regular, 3), return_distances=False, return_indices=True
-    )[0]
+    nearest = ndimage.distance_transform_edt(~np.tile(regular, 3), return_distances=False, return_indices=True)[0]
     return np.asarray(nearest[n : 2 * n] % n)
 
 
-def _drop_short(
-    filled: Ints, regular: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], shortest: int
-) -> Ints:
+def _drop_short(filled: Ints, regular: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], shortest: int) -> Ints:
     """Give stretches with fewer than `shortest` regular columns the counts on their two sides."""
     result = filled.copy()
     n = len(result)
@@ -130,10 +126,7 @@ def _drop_short(
         starts = np.nonzero(result != np.roll(result, 1))[0]
         if len(starts) <= 2:
             break
-        spans = [
-            (int(((b - a) % n) or n), int(a), int(b))
-            for a, b in zip(starts, np.roll(starts, -1), strict=True)
-        ]
+        spans = [(int(((b - a) % n) or n), int(a), int(b)) for a, b in zip(starts, np.roll(starts, -1), strict=True)]
         seen = [(int(regular[np.arange(a, a + length) % n].sum()), length, a, b) for length, a, b in spans]
         least, length, a, b = min(seen)
         if least >= shortest:
@@ -223,10 +216,7 @@ def _joints(columns: Columns, a: int, b: int) -> tuple[int, int, list[tuple[int,
     n = len(columns.angle)
     span = np.arange(a, a + ((b - a) % n or n) + 1) % n
     rise = columns.distance[1] - columns.distance[0]
-    rows = [
-        np.round((columns.edges[c].mean(axis=1)[::-1] - columns.distance[0]) / rise).astype(int)
-        for c in (a, b)
-    ]
+    rows = [np.round((columns.edges[c].mean(axis=1)[::-1] - columns.distance[0]) / rise).astype(int) for c in (a, b)]
     # Where a gap narrows at a step, blur bridges it at the half level; a higher one parts it.
     for level in JOINT_LEVELS:
         labels, _ = ndimage.label(columns.soft[:, span] > level, structure=np.ones((3, 3)))
