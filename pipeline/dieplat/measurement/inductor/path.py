@@ -14,14 +14,17 @@ Floats = npt.NDArray[np.float64]
 # Corners of a drawn polygon turn by 90, 60 or 45 degrees; a circle is drawn with more and smaller ones.
 CORNER_DEG: tuple[tuple[Shape, float], ...] = (("square", 90.0), ("hexagon", 60.0), ("octagon", 45.0))
 RAYS = 360
+LARGEST_OPENING = 0.1
+"""Opening between the two ends of a winding on one ring, in turns, that still counts as part of the turn."""
 
 
 def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> InductorGeometry:
     """Read the geometry of an inductor off its drawn centre line.
 
     Turns are the angle by which the line winds round its centre, over 2 pi; straight leads add what they
-    wind, nothing more. The diameters are means over all directions of the line's outermost and
-    innermost crossings, half a width further out and in; spacing is the median distance between
+    wind, nothing more. Where both ends lie on one ring, as in a symmetric winding, the opening between them is
+    counted as turned (common practice, no source). The diameters are means over all directions of the line's outermost and
+    innermost crossings (medians where the line crosses itself), half a width further out and in; spacing is the median distance between
     neighbouring crossings, less the width. On straight sides distances count square to the side.
 
     Parameters
@@ -49,8 +52,11 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
         raise AnnotationError("the conductor's centre line does not wind round a centre once: draw it from end to end")
     shape, normal = _shape(line)
     crossings = _crossings(line, centre, shape, normal)
-    outer = 2 * float(np.mean([c[-1] for c in crossings])) + width_um
-    inner = 2 * float(np.mean([c[0] for c in crossings])) - width_um
+    symmetric = not shapely.LineString(line).is_simple
+    # A spiral steps in a little on every side; a winding with crossings stays on its rings but for the crossings.
+    middle = np.median if symmetric else np.mean
+    outer = 2 * float(middle([c[-1] for c in crossings])) + width_um
+    inner = 2 * float(middle([c[0] for c in crossings])) - width_um
     steps = np.concatenate([np.diff(c) for c in crossings])
     steps = steps[steps > 0.5 * width_um]
     if len(steps) == 0:
@@ -58,6 +64,9 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
     spacing = float(np.median(steps)) - width_um
     if spacing <= 0 or inner <= 0:
         raise AnnotationError(f"the conductor's turns overlap with width_um {width_um:g}: check the width and the line")
+    radius = np.hypot(*(line[[0, -1]] - centre).T)
+    if abs(radius[0] - radius[1]) < width_um + spacing and abs(turns - round(turns)) < LARGEST_OPENING:
+        turns = float(round(turns))
     return InductorGeometry(
         shape=shape,
         turns=turns,
@@ -66,7 +75,7 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
         width_um=float(width_um),
         spacing_um=spacing,
         method="path",
-        symmetric=not shapely.LineString(line).is_simple,
+        symmetric=symmetric,
         rotation_deg=_rotation(shape, normal),
         path_um=tuple((float(x), float(y)) for x, y in line),
     )
