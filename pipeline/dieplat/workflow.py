@@ -15,8 +15,9 @@ from dieplat.correction import estimate_correction
 from dieplat.errors import SettingsError, TileSetError
 from dieplat.files import check_replaceable, write_json
 from dieplat.mosaicfile.write import write_mosaic
+from dieplat.registration.assemble import Tie
 from dieplat.registration.overview import survey_tiles
-from dieplat.registration.register import Tie, place_in_grid, register
+from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
 from dieplat.values.layout import Layout
 from dieplat.values.tiles import Tile

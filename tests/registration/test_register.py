@@ -12,8 +12,9 @@ import skimage.data
 from cutting import Cut, cut_tiles, errors_px
 
 from dieplat.phantom import make_phantom
+from dieplat.registration.assemble import Tie
 from dieplat.registration.overview import survey_tiles
-from dieplat.registration.register import Tie, place_in_grid, register
+from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
 from dieplat.values.layout import Layout
 

@@ -23,9 +23,10 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
 
     Turns are the angle by which the line winds round its centre, over 2 pi; straight leads add what they
     wind, nothing more. Where both ends lie on one ring, as in a symmetric winding, the opening between them is
-    counted as turned (common practice, no source). The diameters are means over all directions of the line's outermost and
-    innermost crossings (medians where the line crosses itself), half a width further out and in; spacing is the median distance between
-    neighbouring crossings, less the width. On straight sides distances count square to the side.
+    counted as turned (common practice, no source). The diameters are means over all directions of the line's
+    outermost and innermost crossings (medians where the line crosses itself), half a width further out and in;
+    spacing is the median distance between neighbouring crossings, less the width. On straight sides distances
+    count square to the side.
 
     Parameters
     ----------

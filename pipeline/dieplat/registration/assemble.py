@@ -1,0 +1,159 @@
+"""From chosen offsets to a layout: the least-squares system, who placed each tile, what is left open."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
+
+from dieplat.registration.choose import Choice
+from dieplat.registration.solve import Solution, solve_positions
+from dieplat.values.layout import Layout, PairLink, PlacedBy, PlacedTile
+from dieplat.values.offsets import PairOffsets, StageModel
+from dieplat.values.tiles import TileSet
+
+
+@dataclass(frozen=True, slots=True)
+class Tie:
+    """A user's tie: b's corner lies (dx, dy) from a's, by tile index, with standard uncertainty u."""
+
+    a: int
+    b: int
+    dx_px: float
+    dy_px: float
+    u_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _System:
+    """The rows of the least-squares system, and which of them are pictures' offsets rather than the stage's."""
+
+    pairs: npt.NDArray[np.intp]
+    offsets: npt.NDArray[np.float64]
+    sigma: npt.NDArray[np.float64]
+    from_pictures: npt.NDArray[np.bool_]
+
+
+def _system(offsets: Sequence[PairOffsets], choice: Choice, model: StageModel) -> _System:
+    """Chosen hypotheses; where they leave parts unjoined, the stage's predictions join them."""
+    chosen_pairs = [(o.a, o.b) for o, chosen in zip(offsets, choice.chosen, strict=True) if chosen is not None]
+    label = _parts(len(choice.start_px), np.array(chosen_pairs, dtype=np.intp).reshape(-1, 2))
+    rows = []
+    for offset, chosen in zip(offsets, choice.chosen, strict=True):
+        if chosen is not None:
+            sigma = math.sqrt(chosen.cov_px2[0]), math.sqrt(chosen.cov_px2[2])
+            rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *sigma, True))
+        elif label[offset.a] != label[offset.b]:
+            # Predictions of one tile from several neighbours share its own error: they must not average it away.
+            sigma = model.sigma_px[0] * math.sqrt(2), model.sigma_px[1] * math.sqrt(2)
+            rows.append((offset.a, offset.b, *offset.predicted_px, *sigma, False))
+    data = np.array([row[:6] for row in rows], dtype=np.float64)
+    return _System(
+        data[:, :2].astype(np.intp),
+        data[:, 2:4],
+        data[:, 4:6],
+        np.array([row[6] for row in rows], dtype=bool),
+    )
+
+
+def _parts(count: int, joined: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Number of the connected part that every tile belongs to."""
+    graph = sp.coo_matrix((np.ones(len(joined)), (joined[:, 0], joined[:, 1])), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.intp)
+
+
+def assemble_layout(
+    tile_set: TileSet,
+    offsets: Sequence[PairOffsets],
+    choice: Choice,
+    model: StageModel,
+    ties: Mapping[tuple[int, int], Tie],
+) -> Layout:
+    """Solve for all positions and state of each tile what placed it, how well, and where else it may lie."""
+    tiles = tile_set.tiles
+    system = _system(offsets, choice, model)
+    rejectable = system.from_pictures & np.array([tuple(map(int, p)) not in ties for p in system.pairs])
+    solution = solve_positions(
+        len(tiles),
+        system.pairs,
+        system.offsets,
+        system.sigma,
+        np.array(choice.start_px),
+        rejectable=rejectable,
+    )
+    corner = solution.position_px - solution.position_px.min(axis=0)
+    placed_by = _placed_by(len(tiles), system, solution, ties)
+    placed = []
+    for index, tile in enumerate(tiles):
+        x, y = float(corner[index, 0]), float(corner[index, 1])
+        shifts = choice.alternatives.get(index, ())
+        u = solution.position_u_px[index]
+        placed.append(
+            PlacedTile(
+                tile.name,
+                x,
+                y,
+                float(u[0]),
+                float(u[1]),
+                placed_by[index],
+                bool(shifts),
+                tuple((x + dx, y + dy) for dx, dy in shifts),
+            )
+        )
+    size = np.ceil(corner.max(axis=0) + np.array([tile_set.width_px, tile_set.height_px]) - 1e-6).astype(int)
+    links, rms = _links(tile_set, offsets, choice, solution, system)
+    return Layout(
+        width_px=int(size[0]),
+        height_px=int(size[1]),
+        tile_width_px=tile_set.width_px,
+        tile_height_px=tile_set.height_px,
+        tiles=tuple(placed),
+        pairs=links,
+        skipped=tile_set.skipped,
+        rms_residual_px=rms,
+    )
+
+
+def _placed_by(count: int, system: _System, solution: Solution, ties: Mapping[tuple[int, int], Tie]) -> list[PlacedBy]:
+    """`overlap` for the largest part that pictures join, `tie` for tiles of a tie, `stage` for the rest."""
+    label = _parts(count, system.pairs[system.from_pictures & solution.used])
+    main = int(np.bincount(label).argmax())
+    tied = {tile for pair in ties for tile in pair}
+    return ["tie" if i in tied else "overlap" if label[i] == main else "stage" for i in range(count)]
+
+
+def _links(
+    tile_set: TileSet, offsets: Sequence[PairOffsets], choice: Choice, solution: Solution, system: _System
+) -> tuple[tuple[PairLink, ...], float]:
+    used = {
+        (int(a), int(b))
+        for (a, b), ok, seen in zip(system.pairs, solution.used, system.from_pictures, strict=True)
+        if ok and seen
+    }
+    links = []
+    squares = []
+    position = solution.position_px
+    for offset, chosen in zip(offsets, choice.chosen, strict=True):
+        best = chosen or (offset.hypotheses[0] if offset.hypotheses else None)
+        if best is None:
+            continue
+        gap = position[offset.b] - position[offset.a] - (best.dx_px, best.dy_px)
+        residual = float(np.hypot(*gap))
+        keep = (offset.a, offset.b) in used
+        if keep:
+            squares.append(residual**2)
+        names = tile_set.tiles[offset.a].name, tile_set.tiles[offset.b].name
+        links.append(PairLink(*names, best.dx_px, best.dy_px, residual, keep))
+    return tuple(links), float(np.sqrt(np.mean(squares))) if squares else 0.0
+
+
+def layout_of_one(tile_set: TileSet) -> Layout:
+    """The layout of a single tile."""
+    tile = PlacedTile(tile_set.tiles[0].name, 0.0, 0.0, 0.0, 0.0, "overlap")
+    width, height = tile_set.width_px, tile_set.height_px
+    return Layout(width, height, width, height, (tile,), (), tile_set.skipped, 0.0)
