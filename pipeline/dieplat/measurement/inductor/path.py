@@ -106,8 +106,11 @@ def _shape(line: Floats) -> tuple[Shape, float]:
     step = np.diff(line, axis=0)
     length, heading = np.hypot(*step.T), np.arctan2(step[:, 1], step[:, 0])
     turn = np.degrees(np.abs((np.diff(heading) + np.pi) % (2 * np.pi) - np.pi))
-    # Corners weigh by the angle they turn, so that points drawn along a side do not count.
-    typical = float(np.average(turn, weights=turn)) if turn.sum() > 0 else 0.0
+    # Corners weigh by the angle they turn, so that points drawn along a side do not count; of these the median,
+    # so that the bends where a winding crosses itself do not either.
+    order = np.argsort(turn)
+    half = np.searchsorted(np.cumsum(turn[order]), 0.5 * turn.sum())
+    typical = float(turn[order][min(int(half), len(turn) - 1)])
     near = [(abs(typical - angle), name, angle) for name, angle in CORNER_DEG]
     off, shape, angle = min(near)
     if off > 8.0:
