@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import cast
 
 from shapely.geometry import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from dieplat.annotations import check_inside
 from dieplat.errors import InputError, ScaleError, SettingsError, UndecidedError
@@ -19,10 +20,11 @@ from dieplat.measurement.areas import (
     share_of,
     uncovered,
 )
+from dieplat.measurement.coverage import photographed_ground, unseen_share
 from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX, Measured, Placement, scale_known
 from dieplat.measurement.traces import check_frequency, compare_with_quarter_wave, measure_length
 from dieplat.output.tables import write_measurements
-from dieplat.survey_details import Picture, array_result, conductors_inside, inductor_result
+from dieplat.survey_details import Picture, array_result, conductors_inside, inductor_result, reads_pixels
 from dieplat.values import KINDS, Layout, Region, Regions, Scale
 from dieplat.values.measurements import (
     ArrayResult,
@@ -71,7 +73,8 @@ def measure_survey(
     velocity_factor, shortening_factor : float, optional
         For traces that have no property of that name themselves; see `compare_with_quarter_wave`.
     layout : Layout, optional
-        Solved tile positions; their uncertainties join those of the vertices.
+        Solved tile positions; their uncertainties join those of the vertices. What is drawn where no tile
+        lies is said, and inductors and memory arrays that reach there are not measured from the picture.
     vertex_u_px, edge_u_px : float, optional
         See `Placement`.
     progress : callable, optional
@@ -99,10 +102,13 @@ def measure_survey(
         thickness_um=thickness_um,
         factors=(velocity_factor, shortening_factor),
         conductors=regions.of_kind("conductor"),
+        ground=None if layout is None else photographed_ground(layout),
     )
     run.warn_at_large(regions)
     die = next(iter(regions.of_kind("die")), None)
     die_area = None if die is None else run.area(die)
+    if die is not None:
+        run.all_seen(die)
     owned = {
         id(path) for region in regions.of_kind("rf_inductor") for path in conductors_inside(region, run.conductors)
     }
@@ -143,6 +149,7 @@ class _Run:
     thickness_um: float
     factors: tuple[float | None, float | None]
     conductors: tuple[Region, ...]
+    ground: BaseGeometry | None
     warnings: list[str] = field(default_factory=list)
 
     @property
@@ -180,6 +187,7 @@ class _Run:
 
     def block(self, region: Region, die_area: Measured | None) -> BlockResult:
         """Measure one annotation other than the die."""
+        seen = self.all_seen(region)
         if region.kind == "trace":
             budget = self.length(region).budget
             return BlockResult(region.name, region.kind, trace=self.trace(region), budget=budget)
@@ -197,10 +205,32 @@ class _Run:
             perimeter_um_u=perimeter.u,
             share_of_die=share,
             share_of_die_u=share_u,
-            inductor=self.inductor(region) if region.kind == "rf_inductor" else None,
-            array=self.array(region) if region.kind == "memory_array" else None,
+            inductor=self.inductor(region)
+            if region.kind == "rf_inductor" and (seen or not self.from_pixels(region))
+            else None,
+            array=self.array(region) if region.kind == "memory_array" and seen else None,
             budget=area.budget,
         )
+
+    def from_pixels(self, region: Region) -> bool:
+        return reads_pixels(region, conductors_inside(region, self.conductors))
+
+    def all_seen(self, region: Region) -> bool:
+        """Whether tiles show all of a region; warns of what that means where they do not."""
+        share = 0.0 if self.ground is None else unseen_share(region.geometry, self.ground)
+        if share == 0.0:
+            return True
+        percent = f"{100 * share:.3g} %"
+        if self.from_pixels(region):
+            kind = "inductor" if region.kind == "rf_inductor" else "memory array"
+            self.warnings.append(
+                f"{kind} '{region.name}' was not measured: {percent} of its outline lies where no tile was "
+                "photographed; photograph the gap or redraw the outline"
+            )
+        else:
+            what = "area is that of its outline" if _has_area(region) else "length is that of the drawn line"
+            self.warnings.append(f"'{region.name}': its {what}, and {percent} of it was not photographed")
+        return False
 
     def trace(self, region: Region) -> TraceResult:
         """Length of a path and, where a frequency is given, its ratio to a quarter wave."""

@@ -103,6 +103,13 @@ def conductors_inside(region: Region, conductors: Sequence[Region]) -> list[Regi
     ]
 
 
+def reads_pixels(region: Region, conductors: Sequence[Region]) -> bool:
+    """Whether a region is measured from the picture: memory arrays, and inductors without a path that has a width."""
+    if region.kind == "rf_inductor":
+        return all(path.width_um is None for path in conductors)
+    return region.kind == "memory_array"
+
+
 def _single(region: Region) -> Polygon:
     geometry: BaseGeometry = region.geometry
     if isinstance(geometry, MultiPolygon) and len(geometry.geoms) == 1:
