@@ -19,6 +19,7 @@ from dieplat.registration.assemble import Tie
 from dieplat.registration.overview import survey_tiles
 from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
+from dieplat.values.correction import Lens
 from dieplat.values.layout import Layout
 from dieplat.values.tiles import Tile
 from dieplat.work import Progress
@@ -87,7 +88,8 @@ def build_mosaic(
     stated = load_ties(ties, tile_set.tiles) if ties is not None else ()
     layout = register(tile_set, by_name, overlap=overlap, ties=stated, executor=executor, progress=bar("joining"))
     order = [tile.name for tile in tile_set.tiles]
-    correction = estimate_correction([by_name[name].colour for name in order], layout, order)
+    lens = Lens(**layout.lens) if layout.lens is not None else None
+    correction = estimate_correction([by_name[name].colour for name in order], layout, order, lens=lens)
     bands = compose_bands(tile_set, layout, correction, executor=executor)
     write_mosaic(
         out,

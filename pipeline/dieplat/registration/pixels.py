@@ -8,14 +8,17 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from dieplat.registration.correlate import Image, band_pass, to_grey
+from dieplat.registration.optics import undistorted
 from dieplat.tiles.read import read_picture
+from dieplat.values.correction import Lens
 
 
 class PixelCache:
     """The last `capacity` tiles used, safe to share between threads. Pairs in reading order need each tile once."""
 
-    def __init__(self, paths: Sequence[Path], *, capacity: int) -> None:
+    def __init__(self, paths: Sequence[Path], *, capacity: int, lens: Lens | None = None) -> None:
         self._paths = paths
+        self._lens = lens
         self._capacity = capacity
         self._held: OrderedDict[int, Image] = OrderedDict()
         self._lock = threading.Lock()
@@ -27,6 +30,8 @@ class PixelCache:
                 self._held.move_to_end(index)
                 return self._held[index]
         image = band_pass(to_grey(read_picture(self._paths[index])))
+        if self._lens is not None:
+            image = undistorted(image, self._lens)
         with self._lock:
             self._held[index] = image
             while len(self._held) > self._capacity:

@@ -6,15 +6,17 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from dieplat.errors import RegistrationError
 from dieplat.registration.assemble import Tie, assemble_layout, layout_of_one
 from dieplat.registration.choose import DECIDED_MARGIN, Choice, choose
 from dieplat.registration.correlate import Spectrum, coarse_offsets
 from dieplat.registration.grid import find_grid
+from dieplat.registration.optics import estimate_k1, is_worth_removing, offsets_along
 from dieplat.registration.overview import Overview, thumb_factor
 from dieplat.registration.pair import measure_pair, preference
 from dieplat.registration.pixels import PixelCache
@@ -24,9 +26,11 @@ from dieplat.registration.stage import (
     Steps,
     fit_model,
     grid_pairs,
+    is_clear,
     likely_steps,
     sample_evenly,
 )
+from dieplat.values.correction import Lens
 from dieplat.values.layout import Layout
 from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.tiles import Skipped, Tile, TileSet
@@ -37,6 +41,9 @@ OtherSteps = tuple[tuple[float, float] | None, tuple[float, float] | None]
 FULL_SIZE_SAMPLE = 6
 THUMB_SCATTER_PX = 3.0
 """Scatter of stage steps expected at first, in thumbnail pixels."""
+LENS_SAMPLE = 60
+LENS_ROUNDS = 3
+"""The first estimate is from pictures that are still bent; two more make the rest too small to see."""
 STAGE_SAMPLE = 40
 """Pairs of each direction that the first stage model rests on."""
 
@@ -122,10 +129,43 @@ def register(
     cache = PixelCache([tile.path for tile in tile_set.tiles], capacity=2 * tile_set.columns + 8)
     model, others = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
     model, offsets = _measure(tile_set, grid, pairs, model, cache, executor, progress)
+    lens: Lens | None = None
+    for _ in range(LENS_ROUNDS):
+        better = _better_lens(tile_set, offsets, cache, lens, executor)
+        if better is None:
+            break
+        lens = better
+        cache = PixelCache([tile.path for tile in tile_set.tiles], capacity=2 * tile_set.columns + 8, lens=lens)
+        model, offsets = _measure(tile_set, grid, pairs, model, cache, executor, progress)
     offsets = _with_ties(offsets, ties)
     choice = choose(len(grid), offsets, sigma_px=model.sigma_px)
     choice = replace(choice, alternatives=_with_other_steps(choice, grid, model, others))
-    return assemble_layout(tile_set, offsets, choice, model, {(tie.a, tie.b): tie for tie in ties})
+    layout = assemble_layout(tile_set, offsets, choice, model, {(tie.a, tie.b): tie for tie in ties})
+    return layout if lens is None else replace(layout, lens=asdict(lens))
+
+
+def _better_lens(
+    tile_set: TileSet,
+    offsets: Sequence[PairOffsets],
+    cache: PixelCache,
+    lens: Lens | None,
+    executor: Executor | None,
+) -> Lens | None:
+    """The lens with what is left of its distortion added, or None when nothing significant is left.
+
+    Rests on clear pairs only, spread over the set: the distortion is the objective's and common to all tiles.
+    """
+    clear = {(offset.a, offset.b): offset for offset in offsets if is_clear(offset)}
+    sample = sample_evenly(list(clear), LENS_SAMPLE)
+
+    def work(pair: tuple[int, int]) -> npt.NDArray[np.float64]:
+        return offsets_along(cache.get(pair[0]), cache.get(pair[1]), clear[pair])
+
+    found = estimate_k1(list(map_in_order(work, sample, executor=executor)))
+    norm = math.hypot(tile_set.width_px, tile_set.height_px) / 2
+    if found is None or not is_worth_removing(*found, norm):
+        return None
+    return Lens(found[0] + (lens.k1 if lens is not None else 0.0), 0.0, norm, found[1])
 
 
 def _with_other_steps(
