@@ -19,9 +19,10 @@ from dieplat.registration.assemble import Tie
 from dieplat.registration.overview import survey_tiles
 from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
+from dieplat.tiles.store import DecodedTiles
 from dieplat.values.correction import Lens
 from dieplat.values.layout import Layout
-from dieplat.values.tiles import Tile
+from dieplat.values.tiles import Tile, TileSet
 from dieplat.work import Progress
 
 Titled = Callable[[str], Progress]
@@ -79,31 +80,47 @@ def build_mosaic(
         return progress(title) if progress is not None else None
 
     tile_set = discover_tiles(tiles_folder, columns=columns, executor=executor)
-    kept, views, damaged = survey_tiles(tile_set.tiles, executor=executor, progress=bar("reading"))
-    if not kept:
-        raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {damaged[0].reason}")
-    tile_set = replace(tile_set, tiles=tuple(kept), skipped=(*tile_set.skipped, *damaged))
-    by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
-    tile_set = place_in_grid(tile_set, views, columns=columns, executor=executor)
-    stated = load_ties(ties, tile_set.tiles) if ties is not None else ()
-    layout = register(tile_set, by_name, overlap=overlap, ties=stated, executor=executor, progress=bar("joining"))
-    order = [tile.name for tile in tile_set.tiles]
-    lens = Lens(**layout.lens) if layout.lens is not None else None
-    correction = estimate_correction([by_name[name].colour for name in order], layout, order, lens=lens)
-    bands = compose_bands(tile_set, layout, correction, executor=executor)
-    write_mosaic(
-        out,
-        bands,
-        width_px=layout.width_px,
-        height_px=layout.height_px,
-        channels=tile_set.channels,
-        dtype=tile_set.dtype,
-        um_per_px=um_per_px,
-        executor=executor,
-        progress=bar("writing"),
-    )
+    with DecodedTiles(out.parent, expected_bytes=_decoded_bytes(tile_set)) as store:
+        kept, views, damaged = survey_tiles(
+            tile_set.tiles, read=store.decode, executor=executor, progress=bar("reading")
+        )
+        if not kept:
+            raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {damaged[0].reason}")
+        tile_set = replace(tile_set, tiles=tuple(kept), skipped=(*tile_set.skipped, *damaged))
+        by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
+        tile_set = place_in_grid(tile_set, views, columns=columns, executor=executor)
+        stated = load_ties(ties, tile_set.tiles) if ties is not None else ()
+        layout = register(
+            tile_set,
+            by_name,
+            overlap=overlap,
+            ties=stated,
+            read=store.read,
+            executor=executor,
+            progress=bar("joining"),
+        )
+        order = [tile.name for tile in tile_set.tiles]
+        lens = Lens(**layout.lens) if layout.lens is not None else None
+        correction = estimate_correction([by_name[name].colour for name in order], layout, order, lens=lens)
+        write_mosaic(
+            out,
+            compose_bands(tile_set, layout, correction, executor=executor),
+            width_px=layout.width_px,
+            height_px=layout.height_px,
+            channels=tile_set.channels,
+            dtype=tile_set.dtype,
+            um_per_px=um_per_px,
+            executor=executor,
+            progress=bar("writing"),
+        )
     write_json(layout_path, layout.to_dict())
     return layout
+
+
+def _decoded_bytes(tile_set: TileSet) -> int:
+    """Size of all tiles' pixels."""
+    pixels = len(tile_set.tiles) * tile_set.width_px * tile_set.height_px
+    return pixels * tile_set.channels * (2 if tile_set.dtype == "uint16" else 1)
 
 
 def _check_settings(columns: int | None, overlap: float | None) -> None:

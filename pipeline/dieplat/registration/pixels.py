@@ -1,39 +1,119 @@
-"""Band-passed tiles at full size, read when first needed and dropped when others need the room."""
+"""What two tiles show of each other: their overlap's strips, band-passed, from tiles read when first needed."""
 
 from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass
 from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
 
 from dieplat.registration.correlate import Image, band_pass, to_grey
 from dieplat.registration.optics import undistorted
-from dieplat.tiles.read import read_picture
+from dieplat.tiles.read import Picture, read_picture
 from dieplat.values.correction import Lens
+
+REACH_PX = 56
+"""How far the band-pass looks: 12 pixels of its quarter-size picture, one more between them, and its fine filter."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strips:
+    """The parts of two tiles that may overlap, of one size, band-passed, and their corners (x, y) in the tiles."""
+
+    a: Image
+    b: Image
+    a_px: tuple[int, int]
+    b_px: tuple[int, int]
+
+    @property
+    def b_from_a(self) -> tuple[int, int]:
+        """What the offset of the strips is more than that of the tiles."""
+        return self.b_px[0] - self.a_px[0], self.b_px[1] - self.a_px[1]
+
+    def in_tiles(self, shape: tuple[int, int]) -> tuple[Image, Image]:
+        """The strips at their places in tiles that are otherwise zero, and there take no memory."""
+        tiles = []
+        for strip, (x, y) in ((self.a, self.a_px), (self.b, self.b_px)):
+            tile = np.zeros(shape, dtype=np.float32)
+            tile[y : y + strip.shape[0], x : x + strip.shape[1]] = strip
+            tiles.append(tile)
+        return tiles[0], tiles[1]
 
 
 class PixelCache:
-    """The last `capacity` tiles used, safe to share between threads. Pairs in reading order need each tile once."""
+    """The last `capacity` tiles used, grey, safe to share between threads. Pairs in reading order need each once."""
 
-    def __init__(self, paths: Sequence[Path], *, capacity: int, lens: Lens | None = None) -> None:
+    def __init__(
+        self,
+        paths: Sequence[Path],
+        *,
+        capacity: int,
+        lens: Lens | None = None,
+        read: Callable[[Path], Picture] = read_picture,
+    ) -> None:
         self._paths = paths
         self._lens = lens
         self._capacity = capacity
-        self._held: OrderedDict[int, Image] = OrderedDict()
+        self._read = read
+        self._held: OrderedDict[int, Future[npt.NDArray[np.generic]]] = OrderedDict()
         self._lock = threading.Lock()
 
-    def get(self, index: int) -> Image:
-        """The band-passed grey tile, float32, on a scale of 255."""
+    def _tile(self, index: int) -> npt.NDArray[np.generic]:
+        """Grey at the file's depth; with a lens, straightened and band-passed."""
         with self._lock:
-            if index in self._held:
-                self._held.move_to_end(index)
-                return self._held[index]
-        image = band_pass(to_grey(read_picture(self._paths[index])))
-        if self._lens is not None:
-            image = undistorted(image, self._lens)
-        with self._lock:
-            self._held[index] = image
+            future = self._held.get(index)
+            mine = future is None
+            if future is None:
+                future = self._held[index] = Future()
+            self._held.move_to_end(index)
             while len(self._held) > self._capacity:
                 self._held.popitem(last=False)
-        return image
+        if mine:
+            # Another thread that wants the same tile waits for it instead of reading it too.
+            try:
+                future.set_result(self._load(index))
+            except BaseException as error:
+                future.set_exception(error)
+                raise
+        return future.result()
+
+    def _load(self, index: int) -> npt.NDArray[np.generic]:
+        picture = self._read(self._paths[index])
+        if self._lens is not None:
+            return undistorted(band_pass(to_grey(picture)), self._lens)
+        return cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) if picture.ndim == 3 else picture
+
+    def get(self, index: int) -> Image:
+        """The whole tile, band-passed, float32, on a scale of 255."""
+        tile = self._tile(index)
+        return np.asarray(tile, dtype=np.float32) if self._lens is not None else band_pass(to_grey(tile))
+
+    def strips(self, a: int, b: int, predicted_px: tuple[float, float], search_px: tuple[int, int]) -> Strips:
+        """What tiles a and b share at any offset within the search, just as in the band-passed tiles themselves."""
+        first, second = self._tile(a), self._tile(b)
+        height, width = first.shape
+        (left_a, left_b), (top_a, top_b) = (
+            _origins(predicted_px[0], search_px[0]),
+            _origins(predicted_px[1], search_px[1]),
+        )
+        cut = height - max(top_a, top_b), width - max(left_a, left_b)
+        parts = [
+            self._filtered(tile[top : top + cut[0], left : left + cut[1]])
+            for tile, top, left in ((first, top_a, left_a), (second, top_b, left_b))
+        ]
+        return Strips(parts[0], parts[1], (left_a, top_a), (left_b, top_b))
+
+    def _filtered(self, part: npt.NDArray[np.generic]) -> Image:
+        return np.asarray(part, dtype=np.float32) if self._lens is not None else band_pass(to_grey(part))
+
+
+def _origins(offset_px: float, search_px: int) -> tuple[int, int]:
+    """Where the strips of a and b begin along one axis; on a multiple of four, as the band-pass's small picture has."""
+    start = max(0, int(abs(offset_px)) - search_px - REACH_PX - 2) & ~3
+    return (start, 0) if offset_px >= 0 else (0, start)

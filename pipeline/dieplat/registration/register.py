@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,7 @@ from dieplat.registration.stage import (
     likely_steps,
     sample_evenly,
 )
+from dieplat.tiles.read import Picture, read_picture
 from dieplat.values.correction import Lens
 from dieplat.values.layout import Layout
 from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
@@ -94,6 +96,7 @@ def register(
     *,
     overlap: float | None = None,
     ties: Sequence[Tie] = (),
+    read: Callable[[Path], Picture] = read_picture,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> Layout:
@@ -109,6 +112,8 @@ def register(
         Nominal overlap of neighbours as a fraction of the tile, if the user says so; else found from the pictures.
     ties : sequence of Tie, optional
         Offsets that the user states; they replace what the pictures say of those pairs.
+    read : callable, optional
+        Gives the pixels of a tile's file.
 
     Returns
     -------
@@ -126,17 +131,19 @@ def register(
     pairs = grid_pairs(grid)
     if not pairs:
         raise RegistrationError("tiles: no two tiles are neighbours in the grid; check their names or give --columns")
-    cache = PixelCache([tile.path for tile in tile_set.tiles], capacity=2 * tile_set.columns + 8)
+    paths = [tile.path for tile in tile_set.tiles]
+    cache = PixelCache(paths, capacity=tile_set.columns + 12, read=read)
     model, others = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
-    model, offsets = _measure(tile_set, grid, pairs, model, cache, executor, progress)
+    model, measured = _measure(tile_set, grid, pairs, model, cache, executor, progress)
     lens: Lens | None = None
     for _ in range(LENS_ROUNDS):
-        better = _better_lens(tile_set, offsets, cache, lens, executor)
+        better = _better_lens(tile_set, measured, lens)
         if better is None:
             break
         lens = better
-        cache = PixelCache([tile.path for tile in tile_set.tiles], capacity=2 * tile_set.columns + 8, lens=lens)
-        model, offsets = _measure(tile_set, grid, pairs, model, cache, executor, progress)
+        cache = PixelCache(paths, capacity=tile_set.columns + 12, lens=lens, read=read)
+        model, measured = _measure(tile_set, grid, pairs, model, cache, executor, progress)
+    offsets = [pair.offsets for pair in measured]
     offsets = _with_ties(offsets, ties)
     choice = choose(len(grid), offsets, sigma_px=model.sigma_px)
     choice = replace(choice, alternatives=_with_other_steps(choice, grid, model, others))
@@ -144,24 +151,20 @@ def register(
     return layout if lens is None else replace(layout, lens=asdict(lens))
 
 
-def _better_lens(
-    tile_set: TileSet,
-    offsets: Sequence[PairOffsets],
-    cache: PixelCache,
-    lens: Lens | None,
-    executor: Executor | None,
-) -> Lens | None:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Measured:
+    """A pair's offsets and, where asked for, those of windows along its overlap (see `optics.offsets_along`)."""
+
+    offsets: PairOffsets
+    along: npt.NDArray[np.float64] | None = None
+
+
+def _better_lens(tile_set: TileSet, measured: Sequence[_Measured], lens: Lens | None) -> Lens | None:
     """The lens with what is left of its distortion added, or None when nothing significant is left.
 
     Rests on clear pairs only, spread over the set: the distortion is the objective's and common to all tiles.
     """
-    clear = {(offset.a, offset.b): offset for offset in offsets if is_clear(offset)}
-    sample = sample_evenly(list(clear), LENS_SAMPLE)
-
-    def work(pair: tuple[int, int]) -> npt.NDArray[np.float64]:
-        return offsets_along(cache.get(pair[0]), cache.get(pair[1]), clear[pair])
-
-    found = estimate_k1(list(map_in_order(work, sample, executor=executor)))
+    found = estimate_k1([pair.along for pair in measured if pair.along is not None and is_clear(pair.offsets)])
     norm = math.hypot(tile_set.width_px, tile_set.height_px) / 2
     if found is None or not is_worth_removing(*found, norm):
         return None
@@ -239,8 +242,10 @@ def _best_at_full_size(
     for step in scaled:
 
         def work(pair: tuple[int, int], step: tuple[float, float] = step) -> float:
-            found = _measure_one(pair, cache=cache, predicted=step, shape=size, search=(search, search))
-            return found.hypotheses[0].correlation if found.hypotheses else 0.0
+            found = _measure_one(
+                pair, cache=cache, predicted=step, shape=size, search=(search, search)
+            ).offsets.hypotheses
+            return found[0].correlation if found else 0.0
 
         seen.append(list(map_in_order(work, some, executor=executor)))
     gains = [sum(-0.5 * math.log(1 - min(r, 0.9999) ** 2) for r in values) for values in seen]
@@ -265,23 +270,27 @@ def _measure(
     cache: PixelCache,
     executor: Executor | None,
     progress: Progress | None,
-) -> tuple[StageModel, list[PairOffsets]]:
+) -> tuple[StageModel, list[_Measured]]:
     """Measure every pair about the model; refit the model; measure again where the first search was off."""
-    offsets = _measure_about(tile_set, grid, pairs, model, cache, executor, progress, sigmas=3.5)
-    refined = fit_model(offsets, grid, model)
+    measured = _measure_about(tile_set, grid, pairs, model, cache, executor, progress, sigmas=3.5)
+    refined = fit_model([pair.offsets for pair in measured], grid, model)
     again = []
-    for index, offset in enumerate(offsets):
+    for index, pair in enumerate(measured):
+        offset = pair.offsets
         predicted = refined.predict(*grid[offset.a], *grid[offset.b])
         moved = max(abs(predicted[0] - offset.predicted_px[0]), abs(predicted[1] - offset.predicted_px[1]))
         if not offset.hypotheses or moved > 2 * max(refined.sigma_px):
             again.append(index)
-        offsets[index] = replace(offset, predicted_px=predicted)
     redone = _measure_about(tile_set, grid, [pairs[i] for i in again], refined, cache, executor, None, sigmas=6.0)
-    for index, offset in zip(again, redone, strict=True):
-        if offset.hypotheses:
-            offsets[index] = offset
-    final = fit_model(offsets, grid, refined)
-    return final, [replace(o, predicted_px=final.predict(*grid[o.a], *grid[o.b])) for o in offsets]
+    for index, pair in zip(again, redone, strict=True):
+        if pair.offsets.hypotheses:
+            measured[index] = pair
+    final = fit_model([pair.offsets for pair in measured], grid, refined)
+    return final, [
+        replace(pair, offsets=replace(o, predicted_px=final.predict(*grid[o.a], *grid[o.b])))
+        for pair in measured
+        for o in (pair.offsets,)
+    ]
 
 
 def _measure_about(
@@ -294,13 +303,17 @@ def _measure_about(
     progress: Progress | None,
     *,
     sigmas: float,
-) -> list[PairOffsets]:
+) -> list[_Measured]:
     shape = (tile_set.height_px, tile_set.width_px)
     search = [math.ceil(sigmas * max(sigma, 2.0)) for sigma in model.sigma_px]
+    bent = frozenset(sample_evenly(pairs, LENS_SAMPLE))
 
-    def work(pair: tuple[int, int]) -> PairOffsets:
+    def work(pair: tuple[int, int]) -> _Measured:
         predicted = model.predict(*grid[pair[0]], *grid[pair[1]])
-        return _measure_one(pair, cache=cache, predicted=predicted, shape=shape, search=(search[0], search[1]))
+        bounds = (search[0], search[1])
+        return _measure_one(
+            pair, cache=cache, predicted=predicted, shape=shape, search=bounds, with_windows=pair in bent
+        )
 
     return list(map_in_order(work, pairs, executor=executor, total=len(pairs), progress=progress))
 
@@ -312,15 +325,20 @@ def _measure_one(
     predicted: tuple[float, float],
     shape: tuple[int, int],
     search: tuple[int, int],
-) -> PairOffsets:
+    with_windows: bool = False,
+) -> _Measured:
     a, b = pair
     overlap_x, overlap_y = shape[1] - abs(predicted[0]), shape[0] - abs(predicted[1])
     # At least half of the overlap stays as the template, however uncertain the stage is.
     bounded = (min(search[0], int(overlap_x // 4)), min(search[1], int(overlap_y // 4)))
     if min(bounded) < 1:
-        return PairOffsets(a, b, (), predicted)
-    found = measure_pair(cache.get(a), cache.get(b), predicted_px=predicted, search_px=bounded)
-    return PairOffsets(a, b, found, predicted)
+        return _Measured(PairOffsets(a, b, (), predicted))
+    strips = cache.strips(a, b, predicted, bounded)
+    x, y = strips.b_from_a
+    found = measure_pair(strips.a, strips.b, predicted_px=(predicted[0] + x, predicted[1] + y), search_px=bounded)
+    offsets = PairOffsets(a, b, tuple(replace(h, dx_px=h.dx_px - x, dy_px=h.dy_px - y) for h in found), predicted)
+    along = offsets_along(*strips.in_tiles(shape), offsets) if with_windows and is_clear(offsets) else None
+    return _Measured(offsets, along)
 
 
 def _with_ties(offsets: list[PairOffsets], ties: Sequence[Tie]) -> list[PairOffsets]:
