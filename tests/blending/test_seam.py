@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from skimage.graph import MCP
 
-from dieplat.blending.seam import find_seam, seam_path
-from dieplat.blending.weights import edge_penalty, seam_weights, settle
+from dieplat.blending.mix import tile_weights
+from dieplat.blending.place import Box
+from dieplat.blending.seam import Seam, find_seam, focus_measure, seam_path
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(1, 30), st.integers(1, 20))
@@ -51,10 +54,55 @@ def test_a_sliver_is_parted_in_the_middle() -> None:
     np.testing.assert_array_equal(find_seam(picture, picture), np.full(50, 3.5))
 
 
+def test_a_seam_from_left_to_right_is_the_same_seam_turned() -> None:
+    first = np.full((160, 240), 90, np.uint8)
+    second = first.copy()
+    second[40:100, 80:160] = 200
+    across = find_seam(first, second, margin_px=20, runs_down=False)
+    np.testing.assert_array_equal(across, find_seam(first.T.copy(), second.T.copy(), margin_px=20))
+    assert ((across[80:160] < 40) | (across[80:160] > 100)).all()
+
+
+def blurred_noise(seed: int, sigma: float, *, shape: tuple[int, int]) -> np.ndarray:
+    """Fine structure, seen more or less sharply, with the grain of a camera."""
+    rng = np.random.default_rng(seed)
+    structure = cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 1.0)
+    seen = cv2.GaussianBlur(structure / structure.std(), (0, 0), sigma)
+    grain = np.random.default_rng(seed + 100 + round(100 * sigma)).standard_normal(shape)
+    return np.clip(np.rint(127 + 30 * seen + 3 * grain), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("runs_down", [True, False])
+def test_the_sharper_picture_gets_the_overlap(runs_down: bool) -> None:
+    """A defocus of 0.7 px against 0.3 px: the seam goes to the far side of the overlap, on either side."""
+    sharp, soft = blurred_noise(3, 0.3, shape=(240, 240)), blurred_noise(3, 0.7, shape=(240, 240))
+    assert np.median(find_seam(sharp, soft, runs_down=runs_down, margin_px=20)) > 200
+    assert np.median(find_seam(soft, sharp, runs_down=runs_down, margin_px=20)) < 40
+
+
+def test_equally_sharp_pictures_part_near_the_middle() -> None:
+    """Noise alone may not send the seam to a side."""
+    one, other = blurred_noise(3, 0.3, shape=(240, 240)), blurred_noise(3, 0.31, shape=(240, 240))
+    assert abs(np.median(find_seam(one, other, margin_px=20)) - 120) < 60
+
+
+def test_the_focus_measure_is_that_of_its_wave() -> None:
+    """A wave sin(w x) has second differences over 2 px of (2 - 2 cos 2w) times itself, and a mean square of 1/2."""
+    w = 2 * np.pi / 8
+    wave = 1000 * np.sin(w * np.arange(256))[None, :] + np.zeros((256, 1)) + 2000
+    expected = 0.5 * (1000 * (2 - 2 * np.cos(2 * w))) ** 2
+    # A window holds whole periods but for its ends; the wave is rounded to 1/1000 of its height.
+    np.testing.assert_allclose(focus_measure(np.rint(wave).astype(np.uint16))[1:-1, 1:-1], expected, rtol=0.02)
+
+
+def a_seam(at_px: np.ndarray, width: int, *, after: bool) -> Seam:
+    return Seam(Box(0, 0, width, len(at_px)), at_px, True, after)
+
+
 def test_weights_of_both_sides_of_a_seam_add_to_one() -> None:
-    seam = np.linspace(20, 40, 30)
-    right = seam_weights(seam, 60, feather_px=8, right=True)
-    left = seam_weights(seam, 60, feather_px=8, right=False)
+    path = np.linspace(20, 40, 30)
+    part = Box(0, 0, 60, 30)
+    right, left = (a_seam(path, 60, after=after).weights(part) for after in (True, False))
     np.testing.assert_allclose(left + right, 1, atol=1e-6)
     # 16 px wide, 1/2 on the seam: at x = 20 in the first row, between columns 19 and 20.
     assert right[0, 11] == 0
@@ -62,33 +110,47 @@ def test_weights_of_both_sides_of_a_seam_add_to_one() -> None:
     np.testing.assert_allclose(right[0, 19:21], [0.5 - 0.5 / 16, 0.5 + 0.5 / 16], atol=1e-6)
 
 
-def test_the_penalty_of_edges() -> None:
-    """1 for 6 px, then down to 0 at 22 px, but only from sides that count."""
-    present = np.ones((60, 80), bool)
-    penalty = edge_penalty(present, open_sides=(True, False, False, False))
-    assert (penalty[:, :6] == 1).all()
-    assert (np.diff(penalty[30, 5:22]) < 0).all()
-    assert (penalty[:, 22:] == 0).all()
-    assert (edge_penalty(present, open_sides=(False, False, False, False)) == 0).all()
-    present[:, 70:] = False
-    # The last line of a side that does not count is taken for continued, here at the top and the bottom.
-    assert (edge_penalty(present, open_sides=(False, False, False, False))[4:-4, 64:] == 1).all()
+@given(st.integers(0, 150), st.integers(0, 90), st.booleans(), st.booleans())
+def test_a_part_on_one_side_of_a_seam_is_known_without_its_weights(
+    x0: int, y0: int, after: bool, runs_down: bool
+) -> None:
+    path = 60 + 30 * np.sin(np.arange(200) / 30.0)
+    seam = Seam(Box(0, 0, 200, 200), path, runs_down, after)
+    part = Box(x0, y0, x0 + 50, y0 + 50)
+    side, weights = seam.side(part), seam.weights(part)
+    if side:
+        assert (weights == (side > 0)).all()
+
+
+WHOLE = Box(0, 0, 80, 60)
+
+
+def weights_of(*, seams: tuple[Seam, ...] = (), covered: tuple[Box, ...], open_sides: tuple[bool, ...]) -> np.ndarray:
+    found = tile_weights(WHOLE, WHOLE, seams=seams, covered=covered, open_sides=open_sides)
+    return np.broadcast_to(found, (60, 80))
+
+
+def test_a_tile_fades_towards_a_side_that_counts() -> None:
+    """0 for 4 px, then up to 1 at 20 px, but only from sides that count."""
+    weights = weights_of(covered=(WHOLE,), open_sides=(True, False, False, False))
+    assert (weights[:, :4] == 0).all()
+    assert (np.diff(weights[30, 4:20]) > 0).all()
+    assert (weights[:, 20:] == 1).all()
+    assert (weights_of(covered=(WHOLE,), open_sides=(False,) * 4) == 1).all()
 
 
 def test_an_edge_that_no_seam_covers_fades() -> None:
     """A tile in the middle of paint: its edge has weight 0, its middle 1, and nothing jumps."""
-    tile, under = np.ones((80, 90), bool), np.ones((80, 90), bool)
-    weights = settle(np.ones((80, 90), np.float32), tile=tile, under=under, open_sides=(True, True, True, True))
+    weights = weights_of(covered=(WHOLE,), open_sides=(True,) * 4)
     assert weights[0].max() == weights[:, 0].max() == 0
-    assert weights[40, 45] == 1
+    assert weights[30, 40] == 1
     assert np.abs(np.diff(weights, axis=1)).max() < 1.01 / 16
 
 
-def test_what_is_not_painted_is_the_tiles_and_what_is_not_the_tiles_stays() -> None:
-    tile, under = np.ones((80, 90), bool), np.ones((80, 90), bool)
-    tile[:, :10] = False
-    under[:, 60:] = False
-    weights = settle(np.zeros((80, 90), np.float32), tile=tile, under=under, open_sides=(False,) * 4)
-    assert (weights[:, 60:] == 1).all()
-    assert (weights[:, :10] == 0).all()
-    assert (weights[:, 30] == 0).all()
+def test_what_is_not_painted_is_the_tiles() -> None:
+    """Where the paint ends the seam turns along its edge, and fades over as many pixels."""
+    nothing = a_seam(np.full(60, 100.0), 80, after=True)
+    weights = weights_of(seams=(nothing,), covered=(Box(0, 0, 60, 60),), open_sides=(False,) * 4)
+    assert (weights[:, 56:] == 1).all()
+    assert (weights[:, :39] == 0).all()
+    assert np.abs(np.diff(weights, axis=1)).max() < 1.05 / 16

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,15 +13,21 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
-from dieplat.blending.weights import EDGE_PX
 from dieplat.errors import MosaicError
-from dieplat.tiles.read import read_picture
+from dieplat.tiles.read import Picture, read_picture
 from dieplat.values import Lens
 
 Pixels = npt.NDArray[Any]
+Floats = npt.NDArray[np.float64]
 
-_LOBES = int(EDGE_PX)
-"""Lobes of the Lanczos kernel on either side. Six keep waves of 6 px and longer to within 0.2 %."""
+REACH_PX = 4
+"""Samples that a filter uses on either side; so close to its edge a tile leans on mirrored pixels."""
+
+_BAND = 0.3
+"""Waves up to this many cycles a pixel are kept: optics pass hardly any shorter, and eight samples suffice."""
+
+_STRIP_ROWS = 96
+"""Rows worked on at a time: few enough to stay in the processor's cache, many against the filter's reach."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,29 +42,26 @@ class TileJob:
     inverse_flat: npt.NDArray[np.float32]
     gains: npt.NDArray[np.float32]
     lens: Lens | None
+    read: Callable[[Path], Picture] | None = None
 
     @property
     def x0(self) -> int:
-        """The first mosaic column that the tile may touch."""
-        return math.floor(self.x_px)
+        """The first mosaic column whose pixels have their centre on the tile."""
+        return math.ceil(self.x_px - 0.5)
 
     @property
     def y0(self) -> int:
-        """The first mosaic row that the tile may touch."""
-        return math.floor(self.y_px)
+        """The first mosaic row whose pixels have their centre on the tile."""
+        return math.ceil(self.y_px - 0.5)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patch:
-    """A tile on whole mosaic pixels, its corner at column x0, row y0: `pixels` (h, w, C), `valid` (h, w).
-
-    A pixel is valid if its centre lies on the tile.
-    """
+    """A tile on whole mosaic pixels, its corner at column x0, row y0: `pixels` (h, w, C)."""
 
     x0: int
     y0: int
     pixels: Pixels
-    valid: npt.NDArray[np.bool_]
 
 
 def render_tile(job: TileJob) -> Patch:
@@ -65,19 +69,20 @@ def render_tile(job: TileJob) -> Patch:
 
     The tile's pixel (row i, column j) has its centre at mosaic coordinate (x_px + j + 0.5, y_px + i + 0.5).
     corrected = pixel * gain / flat; all in 32-bit floating point, rounded and clipped once at the end.
+
+    With a lens the patch may be a little smaller than the tile: the largest rectangle of the tile's own
+    proportions that lies on the picture.
     """
-    picture = read_picture(job.path)
+    picture = (job.read or read_picture)(job.path)
     height, width, channels = job.shape
     if picture.shape != ((height, width) if channels == 1 else job.shape) or picture.dtype != job.dtype:
         raise MosaicError(f"{job.path}: has changed since the tiles were listed; start again")
-    even = cv2.multiply(picture, job.inverse_flat.reshape(picture.shape), dtype=cv2.CV_32F)
     fx, fy = job.x_px - job.x0, job.y_px - job.y0
-    moved, valid = _shift(even, fx, fy) if job.lens is None else _unbend(even, fx, fy, job.lens)
-    depth = cv2.CV_8U if job.dtype == "uint8" else cv2.CV_16U
-    # A tuple of four is one factor a channel to OpenCV; conversion rounds to nearest and clips.
-    gains = (*(float(gain) for gain in job.gains), 1.0, 1.0, 1.0)[:4]
-    pixels = cv2.multiply(moved, gains, dtype=depth).reshape(*moved.shape[:2], channels)
-    return Patch(job.x0, job.y0, pixels, valid)
+    if job.lens is None:
+        return Patch(job.x0, job.y0, _shift(picture, fx, fy, job))
+    left, top = (math.ceil((1.0 - _inner_share(job.lens)) * size / 2) for size in (width, height))
+    pixels = _unbend(picture, fx, fy, job.lens, job)
+    return Patch(job.x0 + left, job.y0 + top, pixels[top : height - top, left : width - left])
 
 
 def enlarged_inverse(flat: npt.NDArray[np.float32], shape: tuple[int, int, int]) -> npt.NDArray[np.float32]:
@@ -86,61 +91,152 @@ def enlarged_inverse(flat: npt.NDArray[np.float32], shape: tuple[int, int, int])
     A cubic spline through the cells' centres, going on beyond the outermost: a flat that ended there level
     would be wrong by a per cent at a tile's edge.
     """
-    height, width, _ = shape
+    height, width, channels = shape
     down, across = _spline(flat.shape[0], height), _spline(flat.shape[1], width)
-    full = np.einsum("yi,ijc,xj->yxc", down, flat.astype(np.float64), across, optimize=True)
-    inverse: npt.NDArray[np.float32] = (1.0 / full).astype(np.float32)
-    return np.ascontiguousarray(inverse)
+    rows = np.einsum("ijc,xj->ixc", flat.astype(np.float64), across, optimize=True)
+    full = down.astype(np.float32) @ rows.reshape(len(rows), -1).astype(np.float32)
+    inverse: npt.NDArray[np.float32] = np.reciprocal(full, out=full).reshape(height, width, channels)
+    return inverse
 
 
-def _spline(cells: int, size: int) -> npt.NDArray[np.float64]:
+def _spline(cells: int, size: int) -> Floats:
     """Matrix (size, cells) that takes values at the centres of cells to the centres of pixels."""
     if cells == 1:
         return np.ones((size, 1))
     centres = (np.arange(cells) + 0.5) * (size / cells)
-    matrix: npt.NDArray[np.float64] = CubicSpline(centres, np.eye(cells))(np.arange(size) + 0.5)
+    matrix: Floats = CubicSpline(centres, np.eye(cells))(np.arange(size) + 0.5)
     return matrix
 
 
-def _shift(picture: npt.NDArray[np.float32], fx: float, fy: float) -> tuple[Pixels, npt.NDArray[np.bool_]]:
-    """Move right by fx and down by fy, both 0 to 1, into a picture one row and column larger.
+def shift_filter(fraction: float) -> tuple[Floats, int]:
+    """Eight weights that give f(i - fraction) at i, and the index of the weight of f(i).
 
-    Separable Lanczos filters with weights for the very shift; the library's own warps round it to 1/32 px.
+    Least squares over all waves up to `_BAND`, under two conditions: an even picture stays even, and a ramp
+    is moved by exactly `fraction` (windowed sinc filters shift broad structure by up to 0.01 px too much).
+    What is left is within 0.2 % of a wave's height up to 0.25 cycles a pixel, 0.7 % at 0.3.
+
+    Parameters
+    ----------
+    fraction : float
+        -0.5 to 0.5; at 0 the filter is the identity.
+
+    References
+    ----------
+    .. [1] T. I. Laakso, V. Valimaki, M. Karjalainen, U. K. Laine, "Splitting the unit delay", IEEE Signal
+       Processing Magazine 13 (1996) 30-60, section on general least squares. doi:10.1109/79.482137
     """
-    larger = cv2.copyMakeBorder(picture, 0, 1, 0, 1, cv2.BORDER_REPLICATE)
-    moved = cv2.sepFilter2D(larger, cv2.CV_32F, _kernel(fx), _kernel(fy), borderType=cv2.BORDER_REFLECT)
-    height, width = larger.shape[:2]
-    # A centre at index r of the patch is at r - f of the tile, which reaches from -0.5 to its size - 0.5.
-    row = (np.arange(height) >= fy - 0.5) & (np.arange(height) < height - 1.5 + fy)
-    column = (np.arange(width) >= fx - 0.5) & (np.arange(width) < width - 1.5 + fx)
-    return moved, row[:, None] & column[None, :]
+    at = np.arange(-REACH_PX, REACH_PX)
+    lag = abs(fraction)
+    normal = np.ones((2 * REACH_PX + 2, 2 * REACH_PX + 2))
+    normal[:-2, :-2] = np.sinc(2.0 * _BAND * (at[:, None] - at[None, :]))
+    normal[-1, :-2] = normal[:-2, -1] = at
+    normal[-2:, -2:] = 0.0
+    target = np.concatenate([np.sinc(2.0 * _BAND * (at + lag)), [1.0, -lag]])
+    weights: Floats = np.linalg.solve(normal, target)[:-2]
+    return (weights, REACH_PX) if fraction >= 0.0 else (weights[::-1].copy(), REACH_PX - 1)
 
 
-def _kernel(fraction: float) -> npt.NDArray[np.float64]:
-    """Lanczos weights that give f(i - fraction) at i, summing to 1 so that an even picture stays even."""
-    offsets = np.arange(-_LOBES, _LOBES + 1) + fraction
-    weights = np.where(np.abs(offsets) < _LOBES, np.sinc(offsets) * np.sinc(offsets / _LOBES), 0.0)
-    normalised: npt.NDArray[np.float64] = weights / weights.sum()
-    return normalised
+def _shift(picture: Pixels, fx: float, fy: float, job: TileJob) -> Pixels:
+    """The tile moved right by fx and down by fy, both within half a pixel.
+
+    Strip by strip, so that shading, filters, gains and rounding find the pixels still in the cache. The
+    library's own warps would round the shift to 1/32 px.
+    """
+    height, width, channels = job.shape
+    (across, anchor_x), (down, anchor_y) = shift_filter(fx), shift_filter(fy)
+    finish = _Finish(job)
+    even = np.empty((_STRIP_ROWS + 2 * REACH_PX, width, channels), np.float32)
+    moved = np.empty_like(even)
+    inverse = job.inverse_flat.reshape(picture.shape)
+    for top in range(0, height, _STRIP_ROWS):
+        stop = min(top + _STRIP_ROWS, height)
+        first, last = max(top - REACH_PX, 0), min(stop + REACH_PX, height)
+        count = last - first
+        cv2.multiply(picture[first:last], inverse[first:last], dst=even[:count], dtype=cv2.CV_32F)
+        cv2.sepFilter2D(
+            even[:count],
+            cv2.CV_32F,
+            across,
+            down,
+            dst=moved[:count],
+            anchor=(anchor_x, anchor_y),
+            borderType=cv2.BORDER_REFLECT,
+        )
+        finish.rows(moved[top - first : stop - first], top, stop)
+    return finish.pixels
 
 
-def _unbend(picture: npt.NDArray[np.float32], fx: float, fy: float, lens: Lens) -> tuple[Pixels, npt.NDArray[np.bool_]]:
-    """Move as `_shift` does and take the lens's distortion out, about the tile's centre."""
-    height, width = picture.shape[:2]
+class _Finish:
+    """Gains, rounding and clipping, from strips of floating point to the patch's own pixels."""
+
+    def __init__(self, job: TileJob) -> None:
+        _, width, channels = job.shape
+        self.pixels: Pixels = np.empty(job.shape, job.dtype)
+        self.depth = cv2.CV_8U if job.dtype == "uint8" else cv2.CV_16U
+        self.gains = np.empty((_STRIP_ROWS, width, channels), np.float32)
+        self.gains[:] = job.gains
+
+    def rows(self, strip: npt.NDArray[np.float32], top: int, stop: int) -> None:
+        """Finish rows `top` to `stop`; OpenCV rounds to nearest and clips."""
+        cv2.multiply(strip, self.gains[: stop - top], dst=self.pixels[top:stop], dtype=self.depth)
+
+
+def _inner_share(lens: Lens) -> float:
+    """By how much a tile must shrink about its centre so that the lens's picture of it lies on the sensor."""
+    share = 1.0
+    for _ in range(60):
+        share = min(1.0, 1.0 / (1.0 + lens.k1 * share**2 + lens.k2 * share**4))
+    return share
+
+
+def _unbend(picture: Pixels, fx: float, fy: float, lens: Lens, job: TileJob) -> Pixels:
+    """Move as `_shift` does and take the lens's distortion out, about the tile's centre.
+
+    The library's warp rounds places to 1/32 px, and its eight Lanczos weights shift broad structure by up to
+    0.014 px too much. Both are known at every pixel and are made up for to first order, with the slope of the
+    warped picture. What is left is within 1 % of the height of waves of 6 px and longer (without: 1.7 %), in
+    place 0.005 px for waves of up to 8 px, 0.017 px for the broadest, on which a place tells least.
+    """
+    height, width, channels = job.shape
+    finish = _Finish(job)
+    even = cv2.multiply(picture, job.inverse_flat.reshape(picture.shape), dtype=cv2.CV_32F)
+    too_far = _table_excess()
     # Undistorted position of every patch pixel's centre, from the tile's centre.
-    x = np.arange(width + 1) + 0.5 - fx - width / 2
-    y = np.arange(height + 1) + 0.5 - fy - height / 2
-    r2 = (x[None, :] ** 2 + y[:, None] ** 2) / lens.norm_px**2
-    factor = 1.0 + lens.k1 * r2 + lens.k2 * r2**2
-    map_x = x[None, :] * factor + (width / 2 - 0.5)
-    map_y = y[:, None] * factor + (height / 2 - 0.5)
-    valid = (map_x >= -0.5) & (map_x < width - 0.5) & (map_y >= -0.5) & (map_y < height - 0.5)
-    on_tile = (np.abs(x) <= width / 2)[None, :] & (np.abs(y) <= height / 2)[:, None]
-    moved = cv2.remap(
-        picture,
-        map_x.astype(np.float32),
-        map_y.astype(np.float32),
-        interpolation=cv2.INTER_LANCZOS4,
-        borderMode=cv2.BORDER_REFLECT,
-    )
-    return moved, valid & on_tile
+    x = (np.arange(width) + 0.5 - fx - width / 2)[None, :]
+    for top in range(0, height, _STRIP_ROWS):
+        stop = min(top + _STRIP_ROWS, height)
+        # One row more on either side, for the slope.
+        y = (np.arange(top - 1, stop + 1) + 0.5 - fy - height / 2)[:, None]
+        r2 = (x * x + y * y) / lens.norm_px**2
+        stretch = 1.0 + r2 * (lens.k1 + lens.k2 * r2)
+        places = x * stretch + (width / 2 - 0.5), y * stretch + (height / 2 - 0.5)
+        ticks = [np.rint(32.0 * place).astype(np.int32) for place in places]
+        map_x, map_y = ((tick / 32.0).astype(np.float32) for tick in ticks)
+        warped = cv2.remap(even, map_x, map_y, interpolation=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT)
+        warped = warped.reshape(len(y), width, channels)
+        wide = cv2.copyMakeBorder(warped[1:-1], 0, 0, 1, 1, cv2.BORDER_REPLICATE).reshape(-1, width + 2, channels)
+        slopes = wide[:, 2:] - wide[:, :-2], warped[2:] - warped[:-2]
+        strip = warped[1:-1]
+        for slope, place, tick in zip(slopes, places, ticks, strict=True):
+            missing = (place - tick / 32.0 - too_far[tick & 31])[1:-1]
+            # The slope is over two pixels.
+            strip += slope * (0.5 * missing).astype(np.float32)[..., None]
+        finish.rows(strip, top, stop)
+    return finish.pixels
+
+
+def _table_excess() -> Floats:
+    """By how many pixels OpenCV's eight Lanczos weights shift too far, for each 1/32 px: (32,).
+
+    For a picture with all waves up to `_BAND`, in the sense of least squares.
+    """
+    wave = 2.0 * np.pi * np.linspace(0.0, _BAND, 200)
+    at = np.arange(-3, 5)
+    fraction = np.arange(32)[:, None] / 32.0
+    weights = np.sinc(at - fraction) * np.sinc((at - fraction) / 4.0)
+    weights /= weights.sum(axis=1, keepdims=True)
+    response = weights @ np.exp(1j * at[:, None] * wave[None, :])
+    # The slope of a wave, as the difference over two pixels gives it, is i sin(w).
+    error = (response - np.exp(1j * fraction * wave)) * -1j * np.exp(-1j * fraction * wave)
+    excess: Floats = (error.real @ np.sin(wave)) / (np.sin(wave) @ np.sin(wave))
+    return excess

@@ -1,20 +1,219 @@
-"""The least visible seam between two pictures of the same place."""
+"""The least visible seam between two pictures of the same place, on the side of the sharper one."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from dieplat.blending.place import Box, is_beside
+
 CELL_PX = 4
 """The seam is sought on cells of this size, smaller than the mix along it: a sixteenth of the work."""
+
+FEATHER_PX = 8.0
+"""Half the width of the mix along a seam."""
+
+EDGE_PX = 4.0
+"""Reach of the resampling filter: so close to its edge a tile is partly guessed."""
 
 _CENTRING = 0.5
 """Cost at the overlap's edge, in mean differences. A tile is worst at its edge, in focus and in light."""
 
+_FOCUS_WINDOW_PX = 32
+"""Sharpness is compared over windows of this size; noise moves the ratio there by some five per cent."""
+
+_FOCUS_IGNORED = 0.1
+"""Differences of sharpness up to this share of the sum are taken for noise."""
+
+_FOCUS_COST = 0.15
+"""Cost of showing a cell by the less sharp picture, in mean differences, at full contrast of sharpness."""
+
+_FOCUS_STEP_PX = 2
+"""Spacing of the focus measure's three samples: it then answers most to waves of 4 px, which every sub-pixel
+shift keeps, and not at all to those of 2 px, which it damps."""
+
 Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seam:
+    """A seam across the overlap of a tile and a neighbour, in the tile's own pixels.
+
+    box : the overlap. at_px : where the seam lies, as x of every row of the overlap if it runs down
+    (`runs_down`), else as y of every column. after : whether the tile lies right of or below the seam.
+    """
+
+    box: Box
+    at_px: Floats
+    runs_down: bool
+    after: bool
+
+    def weights(self, part: Box) -> npt.NDArray[np.float32]:
+        """The tile's weight over `part` of the overlap: 1 on its side, falling over `FEATHER_PX` either side."""
+        if self.runs_down:
+            path, origin = self.at_px[part.y0 - self.box.y0 : part.y1 - self.box.y0, None], part.x0
+            along = np.arange(part.x0, part.x1)[None, :] + 0.5
+        else:
+            path, origin = self.at_px[None, part.x0 - self.box.x0 : part.x1 - self.box.x0], part.y0
+            along = np.arange(part.y0, part.y1)[:, None] + 0.5
+        slope = (0.5 if self.after else -0.5) / self.feather_px
+        # Both relative to the part's corner, where 32 bits are plenty.
+        ramp = (along - origin).astype(np.float32) - (path - origin).astype(np.float32)
+        ramp *= np.float32(slope)
+        ramp += np.float32(0.5)
+        return np.clip(ramp, 0.0, 1.0, out=ramp)
+
+    def side(self, part: Box) -> int:
+        """1 or -1 if all of `part` of the overlap is the tile's own, or none of it; 0 if it is divided or mixed."""
+        if self.runs_down:
+            path, low, high = self.at_px[part.y0 - self.box.y0 : part.y1 - self.box.y0], part.x0, part.x1
+        else:
+            path, low, high = self.at_px[part.x0 - self.box.x0 : part.x1 - self.box.x0], part.y0, part.y1
+        if path.min() - self.feather_px >= high:
+            return -1 if self.after else 1
+        if path.max() + self.feather_px <= low:
+            return 1 if self.after else -1
+        return 0
+
+    @property
+    def feather_px(self) -> float:
+        """Half the width of the mix: less than usual where the overlap is narrow."""
+        return min(FEATHER_PX, self._width / 4)
+
+    @property
+    def _width(self) -> int:
+        return self.box.x1 - self.box.x0 if self.runs_down else self.box.y1 - self.box.y0
+
+
+def seam_between(under: npt.NDArray[Any], pixels: npt.NDArray[Any], *, box: Box, other: Box) -> Seam:
+    """Find the seam between a tile and what is painted of a neighbour.
+
+    Parameters
+    ----------
+    under, pixels : ndarray of shape (M, N, C)
+        The mosaic under the tile, and the tile.
+    box, other : Box
+        Where tile and neighbour lie in the mosaic.
+    """
+    overlap = box.cut(other).moved(-box.x0, -box.y0)
+    cut = np.s_[overlap.y0 : overlap.y1, overlap.x0 : overlap.x1]
+    runs_down = is_beside(box, other)
+    after = box.x0 >= other.x0 if runs_down else box.y0 >= other.y0
+    first, second = (under[cut], pixels[cut]) if after else (pixels[cut], under[cut])
+    width = overlap.x1 - overlap.x0 if runs_down else overlap.y1 - overlap.y0
+    # Where there is room the mix keeps off the strips in which edges count.
+    margin_px = min(EDGE_PX + 3.0 * FEATHER_PX, width / 3)
+    path = find_seam(first, second, margin_px=margin_px, runs_down=runs_down)
+    return Seam(overlap, path + (overlap.x0 if runs_down else overlap.y0), runs_down, after)
+
+
+def find_seam(
+    first: npt.NDArray[Any], second: npt.NDArray[Any], *, margin_px: float = 8.0, runs_down: bool = True
+) -> Floats:
+    """Where to pass from one picture to the other, on a seam that runs from top to bottom (or left to right).
+
+    The seam follows small differences between the pictures, leaves more room to the sharper one, keeps to the
+    middle where they tell nothing, and stays `margin_px` off the edges beside it where there is room.
+
+    Parameters
+    ----------
+    first, second : ndarray of shape (M, N) or (M, N, C)
+        The overlap as either picture shows it, same shape and dtype; `first` is kept on the left (above).
+    margin_px : float, optional
+        At least half the width over which the pictures will be mixed.
+    runs_down : bool, optional
+        Whether the seam runs from top to bottom; otherwise from left to right.
+
+    Returns
+    -------
+    ndarray of shape (M,), or (N,)
+        The seam's x in every row (or y in every column), in pixels from the overlap's edge (a pixel's centre
+        lies at its index plus 0.5).
+    """
+    height, width = first.shape[:2]
+    rows, columns = -(-height // CELL_PX), -(-width // CELL_PX)
+    length_px, width_px = (height, width) if runs_down else (width, height)
+    if (columns if runs_down else rows) < 3:
+        return np.full(length_px, width_px / 2)
+    cells = _cell_differences(first, second, rows, columns)
+    mean = float(cells.mean())
+    cost = cells / mean if mean > 0 else np.zeros_like(cells)
+    preference = _preference(first, second, rows, columns)
+    if not runs_down:
+        cost, preference = np.ascontiguousarray(cost.T), preference.T
+    # A cell left of the seam is shown by the first picture: that costs where the second is the sharper.
+    cost += 2.0 * _FOCUS_COST * (np.cumsum(preference, axis=1) - 0.5 * preference)
+    steps = cost.shape[1]
+    x_px = (np.arange(steps) + 0.5) * (width_px / steps)
+    cost += _CENTRING * (2 * x_px / width_px - 1) ** 2
+    outside = (x_px < margin_px) | (x_px > width_px - margin_px)
+    if not outside.all():
+        # Dearer than any path inside.
+        cost[:, outside] += float(cost.max() - cost.min()) * (len(cost) + 1)
+    path = seam_path(cost)
+    y_px = (np.arange(len(cost)) + 0.5) * (length_px / len(cost))
+    seam: Floats = np.interp(np.arange(length_px) + 0.5, y_px, x_px[path])
+    return seam
+
+
+def _cell_differences(first: npt.NDArray[Any], second: npt.NDArray[Any], rows: int, columns: int) -> Floats:
+    """Mean absolute difference in every cell, of the channel that differs most, from every other row."""
+    difference = cv2.absdiff(first[::2], second[::2]).astype(np.float32)
+    cells: Floats = cv2.resize(difference, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float64)
+    return cells.max(axis=2) if cells.ndim == 3 else cells
+
+
+def _preference(first: npt.NDArray[Any], second: npt.NDArray[Any], rows: int, columns: int) -> Floats:
+    """For every cell -1 to 1: how much sharper the second picture is; 0 where they do not differ for sure."""
+    a, b = focus_measure(first), focus_measure(second)
+    share = (b - a) / np.maximum(a + b, 1e-6)
+    share = np.copysign(np.maximum(np.abs(share) - _FOCUS_IGNORED, 0.0), share)
+    cells: Floats = cv2.resize(share, (columns, rows), interpolation=cv2.INTER_LINEAR).astype(np.float64)
+    return cells
+
+
+def focus_measure(picture: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
+    """How sharp a picture is, window by window: the mean square of the modified Laplacian [1]_.
+
+    Second differences along x and along y are squared apart and added. Every fourth line is looked at, in the
+    second of three channels.
+
+    Parameters
+    ----------
+    picture : ndarray of shape (M, N) or (M, N, C)
+
+    Returns
+    -------
+    ndarray of shape (m, n), float32
+        One value a window of `_FOCUS_WINDOW_PX`.
+
+    References
+    ----------
+    .. [1] S. K. Nayar, Y. Nakagawa, "Shape from focus", IEEE Trans. Pattern Analysis and Machine Intelligence
+       16 (1994) 824-831. doi:10.1109/34.308479
+    """
+    plane = picture if picture.ndim == 2 else picture[..., picture.shape[2] // 2]
+    height, width = plane.shape
+    size = max(1, round(width / _FOCUS_WINDOW_PX)), max(1, round(height / _FOCUS_WINDOW_PX))
+    if min(height, width) <= 2 * _FOCUS_STEP_PX:
+        return np.zeros(size[::-1], np.float32)
+    squares = [_second_difference(lines) ** 2 for lines in (plane[::4], plane[:, ::4].T)]
+    across = cv2.resize(squares[0], size, interpolation=cv2.INTER_AREA)
+    down = cv2.resize(squares[1], size[::-1], interpolation=cv2.INTER_AREA).T
+    return np.asarray(across + down, dtype=np.float32)
+
+
+def _second_difference(lines: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
+    values = np.ascontiguousarray(lines).astype(np.float32)
+    step = _FOCUS_STEP_PX
+    bent: npt.NDArray[np.float32] = 2.0 * values[:, step:-step]
+    bent -= values[:, : -2 * step]
+    bent -= values[:, 2 * step :]
+    return bent
 
 
 def seam_path(cost: Floats) -> npt.NDArray[np.intp]:
@@ -38,60 +237,21 @@ def seam_path(cost: Floats) -> npt.NDArray[np.intp]:
        2001, 341-346. doi:10.1145/383259.383296
     """
     rows, columns = cost.shape
-    came_from = np.empty((rows, columns), np.int8)
-    best = np.full((3, columns + 2), np.inf)
-    total = cost[0].astype(np.float64)
+    # Cheapest way to every cell, between two columns that no path takes.
+    total = np.full((rows, columns + 2), np.inf)
+    total[0, 1:-1] = cost[0]
     for row in range(1, rows):
-        for shift in range(3):
-            best[shift, 2 - shift : 2 - shift + columns] = total
-        around = best[:, 1:-1]
-        step = np.argmin(around, axis=0)
-        came_from[row] = step - 1
-        total = np.take_along_axis(around, step[None], axis=0)[0] + cost[row]
-        best.fill(np.inf)
+        above, here = total[row - 1], total[row, 1:-1]
+        np.minimum(above[:-2], above[1:-1], out=here)
+        np.minimum(here, above[2:], out=here)
+        here += cost[row]
     path = np.empty(rows, np.intp)
-    path[-1] = np.argmin(total)
-    for row in range(rows - 1, 0, -1):
-        path[row - 1] = path[row] + came_from[row, path[row]]
+    column = path[-1] = int(np.argmin(total[-1, 1:-1]))
+    for row in range(rows - 2, -1, -1):
+        left, middle, right = total[row, column : column + 3].tolist()
+        if left <= middle and left <= right:
+            column -= 1
+        elif right < middle:
+            column += 1
+        path[row] = column
     return path
-
-
-def find_seam(first: npt.NDArray[Any], second: npt.NDArray[Any], *, margin_px: float = 8.0) -> Floats:
-    """Where to pass from one picture to the other, on a seam that runs from top to bottom.
-
-    The seam follows small differences between the pictures, keeps to the middle where they tell nothing, and
-    stays `margin_px` off the left and right edges where there is room.
-
-    Parameters
-    ----------
-    first, second : ndarray of shape (M, N) or (M, N, C)
-        The overlap as either picture shows it, same shape and dtype.
-    margin_px : float, optional
-        At least half the width over which the pictures will be mixed.
-
-    Returns
-    -------
-    ndarray of shape (M,)
-        The seam's x in every row, in pixels from the overlap's left edge (a pixel's centre lies at its index
-        plus 0.5).
-    """
-    height, width = first.shape[:2]
-    rows, columns = -(-height // CELL_PX), -(-width // CELL_PX)
-    if columns < 3:
-        return np.full(height, width / 2)
-    difference = cv2.absdiff(first, second).astype(np.float32)
-    cells = cv2.resize(difference, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float64)
-    if cells.ndim == 3:
-        cells = cells.max(axis=2)
-    mean = float(cells.mean())
-    cost = cells / mean if mean > 0 else np.zeros_like(cells)
-    x_px = (np.arange(columns) + 0.5) * (width / columns)
-    cost += _CENTRING * (2 * x_px / width - 1) ** 2
-    outside = (x_px < margin_px) | (x_px > width - margin_px)
-    if not outside.all():
-        # Dearer than any path inside.
-        cost[:, outside] += float(cost.max()) * (rows + 1)
-    path = seam_path(cost)
-    y_px = (np.arange(rows) + 0.5) * (height / rows)
-    seam: Floats = np.interp(np.arange(height) + 0.5, y_px, x_px[path])
-    return seam
