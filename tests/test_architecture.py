@@ -13,6 +13,7 @@ CLI = ROOT / "cli" / "dieplat_cli"
 
 STAGES = {
     "tiles",
+    "focus",
     "correction",
     "registration",
     "blending",

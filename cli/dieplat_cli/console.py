@@ -57,6 +57,13 @@ def print_layout(layout: Layout, mosaic: Path) -> None:
     worst = max((max(tile.x_px_u, tile.y_px_u) for tile in layout.tiles), default=0.0)
     out.print(f"{mosaic}: {layout.width_px} x {layout.height_px} px from {len(layout.tiles)} tiles", markup=False)
     out.print(f"rms residual of the joins {layout.rms_residual_px:.3f} px, largest position uncertainty {worst:.3f} px")
+    if layout.fused:
+        pictures = sum(len(tile.pictures) for tile in layout.fused)
+        u = max(tile.align_u_px for tile in layout.fused)
+        out.print(
+            f"fused from focus series: {len(layout.fused)} tiles from {pictures} pictures, "
+            f"brought over each other to {u:.3f} px"
+        )
     for title, names in (("placed by the stage only", by_stage), ("more than one place possible", unsure)):
         if names:
             out.print(f"{title}: {', '.join(names)}", markup=False)

@@ -155,7 +155,7 @@ def _run_stages(
     progress: Bars | None,
 ) -> None:
     um_per_px = (scale.um_per_px_x, scale.um_per_px_y)
-    tiles = [inputs[_key(settings, tile.path)] for tile in tile_set.tiles]
+    tiles = [inputs[_key(settings, path)] for tile in tile_set.tiles for path in tile.pictures]
     ties = None if settings.ties is None else inputs[_key(settings, settings.ties)]
     skipped = [item.name for item in tile_set.skipped]
     state.stage(
@@ -264,7 +264,7 @@ def _digest_inputs(
     toml = settings.folder / SETTINGS_NAME
     single = (settings.micrometer, settings.micrometer_turned, settings.blocks, settings.ties, toml)
     paths = [path for path in single if path is not None and path.is_file()]
-    paths += [tile.path for tile in tile_set.tiles]
+    paths += [path for tile in tile_set.tiles for path in tile.pictures]
     digests = map_in_order(sha256_of, paths, executor=executor, total=len(paths), progress=progress)
     return {_key(settings, path): digest for path, digest in zip(paths, digests, strict=True)}
 

@@ -14,6 +14,7 @@ from dieplat.blending.compose import compose_bands
 from dieplat.correction import estimate_correction
 from dieplat.errors import SettingsError, TileSetError
 from dieplat.files import check_replaceable, write_json
+from dieplat.focus import fuse_series, show_one_field_each
 from dieplat.mosaicfile.write import write_mosaic
 from dieplat.registration.assemble import Tie
 from dieplat.registration.overview import survey_tiles
@@ -21,10 +22,12 @@ from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.store import DecodedTiles
 from dieplat.values.correction import Lens
-from dieplat.values.layout import Layout
+from dieplat.values.layout import FusedTile, Layout
 from dieplat.values.tiles import Tile, TileSet
 from dieplat.work import Progress
 
+WORK_FOLDER = "dieplat_work"
+"""Beside the output: fused pictures, kept by content; may be deleted at any time."""
 Titled = Callable[[str], Progress]
 """Gives a progress callable for a stage by its title."""
 
@@ -80,6 +83,14 @@ def build_mosaic(
         return progress(title) if progress is not None else None
 
     tile_set = discover_tiles(tiles_folder, columns=columns, executor=executor)
+    fused: tuple[FusedTile, ...] = ()
+    if any(tile.series for tile in tile_set.tiles):
+        if show_one_field_each(tile_set.tiles, executor=executor):
+            tile_set, fused = fuse_series(tile_set, out.parent / WORK_FOLDER, executor=executor, progress=bar("fusing"))
+        else:
+            tile_set = discover_tiles(tiles_folder, columns=columns, series=False, executor=executor)
+    if not tile_set.tiles:
+        raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {tile_set.skipped[0].reason}")
     with DecodedTiles(out.parent, expected_bytes=_decoded_bytes(tile_set)) as store:
         kept, views, damaged = survey_tiles(
             tile_set.tiles, read=store.decode, executor=executor, progress=bar("reading")
@@ -113,6 +124,7 @@ def build_mosaic(
             executor=executor,
             progress=bar("writing"),
         )
+    layout = replace(layout, fused=fused)
     write_json(layout_path, layout.to_dict())
     return layout
 

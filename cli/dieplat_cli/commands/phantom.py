@@ -38,7 +38,9 @@ def phantom(
     ],
     preset: Annotated[
         str,
-        typer.Option(help="ordinary, sharp, memory, blank, lens, shaded, order, missing, stretched, radio or lantern."),
+        typer.Option(
+            help="ordinary, sharp, memory, blank, lens, shaded, order, missing, focus, stretched, radio or lantern."
+        ),
     ] = "ordinary",
     rows: Annotated[int | None, typer.Option(help="Rows of tiles (the seed decides).", show_default=False)] = None,
     columns: Annotated[int | None, typer.Option(help="Columns of tiles.", show_default=False)] = None,

@@ -75,15 +75,15 @@ class Exposure:
     defocus_px: float
 
 
-def undistorted(width: int, height: int, k1: float, k2: float) -> tuple[Float, Float]:
-    """Where each pixel of a tile, with MARGIN_PX around, lies without distortion: x, y in tile pixels.
+def undistorted(width: int, height: int, k1: float, k2: float, *, margin_px: int = MARGIN_PX) -> tuple[Float, Float]:
+    """Where each pixel of a tile, with a margin around, lies without distortion: x, y in tile pixels.
 
     Inverts r_d = r (1 + k1 r^2 + k2 r^4), r in half diagonals, by Newton's method to 1e-12.
     """
     half = 0.5 * np.hypot(width, height)
     x, y = np.meshgrid(
-        np.arange(-MARGIN_PX, width + MARGIN_PX) + 0.5 - 0.5 * width,
-        np.arange(-MARGIN_PX, height + MARGIN_PX) + 0.5 - 0.5 * height,
+        np.arange(-margin_px, width + margin_px) + 0.5 - 0.5 * width,
+        np.arange(-margin_px, height + margin_px) + 0.5 - 0.5 * height,
     )
     if k1 == 0.0 and k2 == 0.0:
         return x + 0.5 * width, y + 0.5 * height

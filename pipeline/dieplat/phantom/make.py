@@ -14,6 +14,7 @@ import numpy.typing as npt
 from dieplat.errors import OutputExistsError
 from dieplat.files import write_bytes, write_json
 from dieplat.phantom.camera import (
+    MARGIN_PX,
     Exposure,
     Frame,
     expose,
@@ -23,6 +24,7 @@ from dieplat.phantom.camera import (
     undistorted,
 )
 from dieplat.phantom.die import plan_die
+from dieplat.phantom.focus import FOCUS_MARGIN_PX, FocusPlan, Shot, defocus, heights, seen_from, shots
 from dieplat.phantom.render import DieRaster, look
 from dieplat.phantom.ruler import plan_ruler
 from dieplat.phantom.scenario import Scenario, scenario_for
@@ -110,6 +112,7 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
         scenario.pitch_um,
         pitch_true,
         scenario.pitch_u_um,
+        scenario.focus,
     )
 
 
@@ -158,10 +161,11 @@ def make_phantom(
     out = Path(out)
     _prepare(out, replace=replace)
     truth = plan_phantom(scenario, seed=seed, preset=preset)
-    total = len(truth.tiles) + 1 + int(scenario.turned)
+    pictures = 1 if truth.focus is None else truth.focus.pictures
+    total = len(truth.tiles) * pictures + 1 + int(scenario.turned)
     done = 0
-    for tile, picture in _tiles(truth):
-        _write_picture(out / "tiles" / tile.name, picture, scenario.jpeg_quality)
+    for name, picture in _tiles(truth):
+        _write_picture(out / "tiles" / name, picture, scenario.jpeg_quality)
         done += 1
         if progress is not None:
             progress(done, total)
@@ -190,18 +194,46 @@ def _prepare(out: Path, *, replace: bool) -> None:
     (out / "micrometer_turned.png").unlink(missing_ok=True)
 
 
-def _tiles(truth: Truth) -> Iterator[tuple[TrueTile, npt.NDArray[np.uint8]]]:
-    """Every tile with its picture, row by row, so that only one row of the die is drawn at a time."""
-    grid = undistorted(truth.tile_width_px, truth.tile_height_px, truth.camera.k1, truth.camera.k2)
+def _tiles(truth: Truth) -> Iterator[tuple[str, npt.NDArray[np.uint8]]]:
+    """Every picture with its name, row by row, so that only one row of the die is drawn at a time."""
+    margin = MARGIN_PX if truth.focus is None else FOCUS_MARGIN_PX
+    camera = truth.camera
+    grid = undistorted(truth.tile_width_px, truth.tile_height_px, camera.k1, camera.k2, margin_px=margin)
     for row in range(truth.rows):
         members = [tile for tile in truth.tiles if tile.row == row]
         if not members:
             continue
         band = _band(truth, members, grid)
         for tile in members:
-            light = take_tile(truth.raster, truth.frame, (tile.x_px, tile.y_px), grid, band)
+            exposure = Exposure(tile.gain, tile.defocus_px)
             rng = np.random.default_rng([truth.seed, 1000 + tile.order])
-            yield tile, expose(light, Exposure(tile.gain, tile.defocus_px), truth.camera, rng)
+            if truth.focus is None:
+                light = take_tile(truth.raster, truth.frame, (tile.x_px, tile.y_px), grid, band)
+                yield tile.name, expose(light, exposure, camera, rng)
+                continue
+            stem, dot, suffix = tile.name.rpartition(".")
+            for shot in shots(truth.focus, seed=truth.seed, order=tile.order):
+                light = _take_shot(truth, truth.focus, tile, shot, grid, band)
+                gain = (tile.gain[0] * shot.gain, tile.gain[1] * shot.gain, tile.gain[2] * shot.gain)
+                yield f"{stem}_z{shot.number}{dot}{suffix}", expose(light, Exposure(gain, tile.defocus_px), camera, rng)
+
+
+def _take_shot(
+    truth: Truth,
+    plan: FocusPlan,
+    tile: TrueTile,
+    shot: Shot,
+    grid: tuple[Float, Float],
+    band: tuple[int, int, npt.NDArray[np.float32]],
+) -> npt.NDArray[np.float32]:
+    """The light of one picture of a focus series, with MARGIN_PX around."""
+    width, height = truth.tile_width_px, truth.tile_height_px
+    seen = seen_from(grid, shot, width=width, height=height)
+    corner = (tile.x_px, tile.y_px)
+    light = take_tile(truth.raster, truth.frame, corner, seen, band)
+    where = truth.frame.to_die(seen[0] + corner[0], seen[1] + corner[1])
+    distance = np.abs(heights(plan, *seen, *where, width=width, height=height) - np.float32(shot.setting))
+    return defocus(light, distance, plan)
 
 
 def _band(truth: Truth, members: list[TrueTile], grid: tuple[Float, Float]) -> tuple[int, int, npt.NDArray[np.float32]]:
@@ -211,8 +243,9 @@ def _band(truth: Truth, members: list[TrueTile], grid: tuple[Float, Float]) -> t
     y = np.array([tile.y_px + gy for tile in members for _, gy in edge])
     x_um, y_um = truth.frame.to_die(x, y)
     scale = truth.raster.um_per_px
-    top, left = math.floor(y_um.min() / scale) - 4, math.floor(x_um.min() / scale) - 4
-    bottom, right = math.ceil(y_um.max() / scale) + 4, math.ceil(x_um.max() / scale) + 4
+    spare = 4 if truth.focus is None else 16
+    top, left = math.floor(y_um.min() / scale) - spare, math.floor(x_um.min() / scale) - spare
+    bottom, right = math.ceil(y_um.max() / scale) + spare, math.ceil(x_um.max() / scale) + spare
     return top, left, truth.raster.window(top, left, bottom - top, right - left)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from dieplat.errors import SettingsError
 from dieplat.phantom.camera import CameraPlan, StagePlan
 from dieplat.phantom.die import DiePlan
+from dieplat.phantom.focus import FocusPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,8 @@ class Scenario:
     picture_format: str = "jpg"
     jpeg_quality: int = 92
     missing: int = 0
+    focus: FocusPlan | None = None
+    """If given, every field is taken several times at different focus settings (r00_c00_z1, ...)."""
     frequency_hz: float = 5.8e9
     thickness_um: float = 2.8
 
@@ -69,6 +72,7 @@ PRESETS: dict[str, Scenario] = {
     "shaded": Scenario(camera=CameraPlan(vignetting=0.35, exposure_drift=0.20, white_balance_drift=0.06)),
     "order": Scenario(naming="order"),
     "missing": Scenario(missing=2),
+    "focus": Scenario(rows=2, columns=3, focus=FocusPlan()),
     "stretched": Scenario(um_per_px_ratio_y=1.012, turned=True),
     "lantern": Scenario(
         title='Halvorsen & Quill HQ-2471 "Lantern": opened die, top metal',

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy.typing as npt
 from shapely.geometry import Polygon
 
 from dieplat.phantom.camera import CameraPlan, Frame, StagePlan
+from dieplat.phantom.focus import FocusPlan
 from dieplat.phantom.layers import Block, Die
 from dieplat.phantom.render import DieRaster, look
 
@@ -55,6 +56,7 @@ class Truth:
     pitch_um: float
     pitch_true_um: float
     pitch_u_um: float
+    focus: FocusPlan | None = None
 
     @property
     def um_per_px(self) -> float:
@@ -107,6 +109,7 @@ class Truth:
             ],
             "missing": list(self.missing),
             "lens": lens,
+            "focus": asdict(self.focus) if self.focus is not None else None,
             "shading": {"vignetting": self.camera.vignetting, "noise": self.camera.noise},
             "stage": {
                 "error_px": self.stage.error_px,

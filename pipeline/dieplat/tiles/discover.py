@@ -2,21 +2,42 @@
 
 from __future__ import annotations
 
-from collections import Counter
+import math
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from pathlib import Path
 
 from dieplat.errors import PictureError, SettingsError, TileSetError
-from dieplat.tiles.names import capture_order, grid_from_names, natural_key
+from dieplat.tiles.names import capture_order, focus_setting, grid_from_names, natural_key
+from dieplat.tiles.positions import StagePosition, stage_position
 from dieplat.tiles.read import SUFFIXES, PictureInfo, picture_info
 from dieplat.values import Skipped, Tile, TileSet
 from dieplat.work import Progress, map_in_order
+
+SAME_PLACE = 0.02
+"""Pictures whose stage positions differ by less than this share of a tile's width show one field."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    """One field of view: the stem that stands for it, and its pictures by focus setting, mostly a single one."""
+
+    stem: str
+    paths: tuple[Path, ...]
+
+    @property
+    def name(self) -> str:
+        """The picture's own name, or that of the series with the suffix of its first picture."""
+        return self.paths[0].name if len(self.paths) == 1 else f"{self.stem}{self.paths[0].suffix}"
 
 
 def discover_tiles(
     folder: Path,
     *,
     columns: int | None = None,
+    series: bool = True,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> TileSet:
@@ -33,6 +54,9 @@ def discover_tiles(
     columns : int, optional
         Number of columns. Places are then counted row by row along the order of capture, whatever the names
         say; whether rows run to and fro is for the registration to see.
+    series : bool, optional
+        Whether pictures that names (``r03_c05_z1``, ``..._f02``) or else metadata call pictures of one field at
+        several focus settings are one tile, with `Tile.series` to be fused. False takes every picture as a tile.
     executor : Executor, optional
         Looks at the files; None works in line.
     progress : callable, optional
@@ -66,9 +90,19 @@ def discover_tiles(
     skipped += [Skipped(path.name, _difference(look, kind)) for path, look in sound if look != kind]
     # A damaged picture was captured too, and keeps its place in the order.
     captured = [path for path, look in zip(paths, looks, strict=True) if isinstance(look, str) or look == kind]
-    order = dict(zip(captured, capture_order([path.stem for path in captured]), strict=True))
-    chosen = {path: order[path] for path, look in sound if look == kind}
-    tiles, rows, width, source = _place(chosen, columns, skipped)
+    usable = {path for path, look in sound if look == kind}
+    positions = {path: found for path in captured if path in usable and (found := stage_position(path)) is not None}
+    fields = (
+        _fields(captured, positions, kind.width_px) if series else [_Field(path.stem, (path,)) for path in captured]
+    )
+    numbers = capture_order([field.stem for field in fields])
+    order = {
+        field: number
+        for field, number in zip(fields, numbers, strict=True)
+        if any(path in usable for path in field.paths)
+    }
+    placed, rows, width, source = _place(order, columns, skipped)
+    tiles = [_with_pictures(tile, field, usable, positions) for tile, field in placed]
     return TileSet(
         tiles=tuple(tiles),
         height_px=kind.height_px,
@@ -120,20 +154,80 @@ def _difference(look: PictureInfo, kind: PictureInfo) -> str:
     return f"is {one}, most of the others are {others}"
 
 
-def _place(order: dict[Path, int], columns: int | None, skipped: list[Skipped]) -> tuple[list[Tile], int, int, str]:
-    """Give every path its place, adding to `skipped` what has none or claims one that is taken."""
-    if columns is not None:
-        tiles = [Tile(path.name, path, number // columns, number % columns, number) for path, number in order.items()]
-        return tiles, max(order.values()) // columns + 1, columns, "option"
-    grid = grid_from_names([path.stem for path in order])
-    if grid is None:
-        return [Tile(path.name, path, 0, 0, number) for path, number in order.items()], 0, 0, "order"
-    taken: dict[tuple[int, int], Tile] = {}
-    for path, place in zip(order, grid.places, strict=True):
-        if place is None:
-            skipped.append(Skipped(path.name, "its name has no row and column, unlike most of the others"))
-        elif place in taken:
-            skipped.append(Skipped(path.name, f"has the same row and column as {taken[place].name}"))
+def _fields(captured: Sequence[Path], positions: Mapping[Path, StagePosition], width_px: int) -> list[_Field]:
+    """Pictures grouped by field: as their names say, else as the stage's positions in their metadata say."""
+    settings = {path: found for path in captured if (found := focus_setting(path.stem)) is not None}
+    members: dict[str, list[Path]] = defaultdict(list)
+    for path, (stem, _) in settings.items():
+        members[stem].append(path)
+    groups = [
+        _Field(stem, tuple(sorted(paths, key=lambda path: settings[path][1])))
+        for stem, paths in members.items()
+        if len(paths) > 1
+    ]
+    groups = groups or _fields_from_positions(positions, width_px)
+    grouped = {path: group for group in groups for path in group.paths}
+    fields = [grouped.get(path) or _Field(path.stem, (path,)) for path in captured]
+    return list(dict.fromkeys(fields))
+
+
+def _fields_from_positions(positions: Mapping[Path, StagePosition], width_px: int) -> list[_Field]:
+    """Pictures taken at the same place of the stage and at different heights."""
+    found: list[list[Path]] = []
+    for path, here in positions.items():
+        if here.z is None:
+            continue
+        reach = SAME_PLACE * width_px * here.pixel
+        for group in found:
+            first = positions[group[0]]
+            if math.hypot(here.x - first.x, here.y - first.y) <= reach:
+                group.append(path)
+                break
         else:
-            taken[place] = Tile(path.name, path, *place, order[path])
+            found.append([path])
+    series = []
+    for group in found:
+        by_height = sorted(group, key=lambda path: (positions[path].z or 0.0, natural_key(path.name)))
+        if len({positions[path].z for path in group}) == len(group) > 1:
+            series.append(_Field(min((path.stem for path in group), key=natural_key), tuple(by_height)))
+    return series
+
+
+def _with_pictures(tile: Tile, field: _Field, usable: set[Path], positions: Mapping[Path, StagePosition]) -> Tile:
+    """The tile with its usable pictures and the stage's position."""
+    sound = tuple(path for path in field.paths if path in usable)
+    here = positions.get(sound[0])
+    return Tile(
+        tile.name,
+        sound[0],
+        tile.row,
+        tile.column,
+        tile.order,
+        sound if len(sound) > 1 else (),
+        (here.x, here.y) if here is not None else None,
+    )
+
+
+def _place(
+    order: Mapping[_Field, int], columns: int | None, skipped: list[Skipped]
+) -> tuple[list[tuple[Tile, _Field]], int, int, str]:
+    """Give every field its place, adding to `skipped` what has none or claims one that is taken."""
+
+    def tile(field: _Field, row: int, column: int) -> tuple[Tile, _Field]:
+        return Tile(field.name, field.paths[0], row, column, order[field]), field
+
+    if columns is not None:
+        tiles = [tile(field, *divmod(number, columns)) for field, number in order.items()]
+        return tiles, max(order.values()) // columns + 1, columns, "option"
+    grid = grid_from_names([field.stem for field in order])
+    if grid is None:
+        return [tile(field, 0, 0) for field in order], 0, 0, "order"
+    taken: dict[tuple[int, int], tuple[Tile, _Field]] = {}
+    for field, place in zip(order, grid.places, strict=True):
+        if place is None:
+            skipped.append(Skipped(field.name, "its name has no row and column, unlike most of the others"))
+        elif place in taken:
+            skipped.append(Skipped(field.name, f"has the same row and column as {taken[place][0].name}"))
+        else:
+            taken[place] = tile(field, *place)
     return list(taken.values()), grid.rows, grid.columns, "names"

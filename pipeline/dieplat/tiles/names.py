@@ -11,6 +11,7 @@ from typing import NamedTuple
 _ROW = re.compile(r"(?<![a-z])(?:row|r|y)[ _.=-]?(\d+)", re.IGNORECASE)
 # "10x_003" is a magnification and a running number, no column.
 _COLUMN = re.compile(r"(?<![a-z])(?:column|col|c|x(?=\d)|(?<!\d)x)[ _.=-]?(\d+)", re.IGNORECASE)
+_FOCUS = re.compile(r"^(.+?)[ _.=-]*(?<![a-z])(?:focus|z|f)[ _=]?([+-]?\d+)$", re.IGNORECASE)
 _PAIR = re.compile(r"^(.*?)(\d+)(\D+)(\d+)(\D*)$")
 
 _MIN_STEP = 10
@@ -45,6 +46,15 @@ def capture_order(stems: Sequence[str]) -> list[int]:
         if rising and numbers[-1] - numbers[0] < 2 * len(numbers) + 8:
             return [number - numbers[0] for number in numbers]
     return list(range(len(stems)))
+
+
+def focus_setting(stem: str) -> tuple[str, int] | None:
+    """Split a name such as ``r03_c05_z1``, ``IMG_0007-f02`` or ``chip focus 3`` into field and focus setting.
+
+    Only a proposal: a running number may look the same.
+    """
+    match = _FOCUS.match(stem)
+    return (match[1], int(match[2])) if match is not None else None
 
 
 def grid_from_names(stems: Sequence[str]) -> NamedGrid | None:

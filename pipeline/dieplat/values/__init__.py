@@ -3,7 +3,7 @@
 from dieplat.values.array import ArrayLattice, Bank
 from dieplat.values.correction import Correction, Lens
 from dieplat.values.inductor import InductanceEstimate, InductorGeometry
-from dieplat.values.layout import Layout, PairLink, PlacedTile
+from dieplat.values.layout import FusedTile, Layout, PairLink, PlacedTile
 from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.regions import KINDS, Region, Regions
 from dieplat.values.scale import BudgetLine, Scale
@@ -15,6 +15,7 @@ __all__ = [
     "Bank",
     "BudgetLine",
     "Correction",
+    "FusedTile",
     "Hypothesis",
     "InductanceEstimate",
     "InductorGeometry",

@@ -37,6 +37,24 @@ class PairLink:
 
 
 @dataclass(frozen=True, slots=True)
+class FusedTile:
+    """A tile that was fused from a focus series, with the share of its pixels that each picture gave.
+
+    Its geometry is that of the picture `reference`. `shift_px` and `magnification` tell how far the others had to be
+    brought: the largest shift, and the magnification that differs most from 1; `align_u_px` is the largest standard
+    uncertainty of that, at a corner of the tile.
+    """
+
+    name: str
+    pictures: tuple[str, ...]
+    shares: tuple[float, ...]
+    reference: str
+    shift_px: float
+    magnification: float
+    align_u_px: float
+
+
+@dataclass(frozen=True, slots=True)
 class Layout:
     """The solved layout: mosaic size, tiles, pairs, and what was left out. `lens` is None or k1, k2, ..."""
 
@@ -50,6 +68,7 @@ class Layout:
     rms_residual_px: float
     lens: dict[str, float] | None = None
     notes: tuple[str, ...] = ()
+    fused: tuple[FusedTile, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, keyed as layout.json has them."""

@@ -24,6 +24,15 @@ class Tile:
     column: int
     order: int
     """Place in the order of capture, from zero."""
+    series: tuple[Path, ...] = ()
+    """Pictures of this field at different focus settings that are yet to be fused, by setting; else empty."""
+    stage: tuple[float, float] | None = None
+    """The stage's position (x, y) as the file's metadata has it, in a unit and with axes of its own."""
+
+    @property
+    def pictures(self) -> tuple[Path, ...]:
+        """Every file that this tile rests on."""
+        return self.series or (self.path,)
 
 
 @dataclass(frozen=True, slots=True)
