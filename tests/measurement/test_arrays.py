@@ -16,6 +16,14 @@ from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays import measure_array
 
 TWO_TENTHS_OF_A_PERMILLE = 2e-4
+STRIPED = [
+    (0.1, 0.02, 0.48, 0.98, 60.0),
+    (0.1, 0.1, 0.48, 0.62, 6.0),
+    (0.56, 0.4, 0.92, 0.9, -40.0),
+    (0.18, 0.7, 0.4, 0.88, 40.0),
+    (0.58, 0.08, 0.84, 0.28, 10.0),
+]
+"""A cell of which most goes on through all its column."""
 
 
 def check(recipe: Recipe, found, tolerance: float = TWO_TENTHS_OF_A_PERMILLE) -> None:
@@ -200,3 +208,32 @@ def test_a_polygon_through_the_cells_is_said_so():
     found = measure_array(*draw(Recipe(margin_px=-0.5 * 11.37)))
     assert found.columns == 39
     assert any("polygon ends on cells" in remark for remark in found.remarks)
+
+
+@pytest.mark.parametrize("strap_px", [12.3, 16.3])
+def test_straps_along_striped_cells_change_neither_period_nor_count(strap_px: float):
+    """Both are alike at every lag along y, so the autocorrelation there is high between the periods too."""
+    recipe = Recipe(
+        pitch_x=8.83,
+        pitch_y=12.23,
+        columns=(38, 38),
+        rows=(46, 46),
+        straps_x=(strap_px,),
+        straps_y=(strap_px,),
+        mirrored_y=True,
+        margin_px=0.0,
+        outside="metal",
+        rotation_deg=0.3,
+    )
+    check(recipe, measure_array(*draw(recipe, STRIPED)))
+
+
+@pytest.mark.parametrize("share", [0.8, 0.65])
+def test_cells_that_are_dim_at_the_edge_of_a_bank_still_count(share: float):
+    recipe = Recipe(rows=(20,), mirrored_y=True, pitch_y=10.43)
+    picture, outline = draw(recipe)
+    left, _, right, bottom = (round(value) for value in outline.bounds)
+    dim = picture[bottom - 27 : bottom, left:right]
+    dim[:] = np.round(100 + share * (dim.astype(float) - 100))
+    # The dim strip begins within a cell, which bends the last of the ten periods by some 0.05 px.
+    check(recipe, measure_array(picture, outline), tolerance=1e-3)

@@ -25,6 +25,8 @@ _SAME_SHIFT = 0.12
 _GONE = 0.22
 _UPRIGHT = 0.15
 """Share of a cell's contrast along its columns from which the columns alone decide on a bank's edge."""
+_FOREIGN = 0.5
+"""Share of a cell's variance that a column may miss the cell's pattern by before it is anything but a cell."""
 _SLACK = 0.06
 """Share of a cell's contrast that an edge may gain or lose by blur and noise."""
 
@@ -226,42 +228,48 @@ def _edge(
     columns = np.arange(begin, run.stop + 2 * n)
     pattern = template[:, columns % n]
     difference = pattern - against
-    contrast = (difference**2).mean(axis=0)
+    # Outside may also be like nothing known, at a fixed cost; else a bright strap would make all that is dark
+    # pass for cells.
+    foreign = _FOREIGN * float(template.var())
+    contrast = np.minimum((difference**2).mean(axis=0), foreign)
     part = profile[:, begin : begin + len(columns)]
     every = contrast[: part.shape[1]]
-    shares = ((part - against) * difference[:, : part.shape[1]]).mean(axis=0)
-    misfit = ((part - pattern[:, : part.shape[1]]) ** 2).mean(axis=0)
-    floor = 2 * float(np.median(misfit[: max(run.stop - n // 2 - begin, 1)]))
-    shares = np.where(misfit > every + floor, 0.0, np.clip(shares, 0.0, every))
+    cells = ((part - pattern[:, : part.shape[1]]) ** 2).mean(axis=0)
+    other = np.minimum(((part - against) ** 2).mean(axis=0), foreign)
+    # How much nearer each column is to the cells than to the outside.
+    nearer = np.clip(other - cells, -every, every)
     beyond = slice(reach - begin, reach - begin + n // 2)
-    goes_on = float(shares[beyond].sum()) > 0.5 * float(every[beyond].sum())
-    seen = every[: reach - begin]
-    shares = _until_gone(shares[: reach - begin], seen, n)
-    present = float(shares.sum())
-    total = np.concatenate([[0.0], np.cumsum(contrast + 1e-6 * float(contrast.mean()))])
-    slack = _SLACK * float(contrast[:n].sum())
+    goes_on = float(nearer[beyond].sum()) > 0
+    a_period = float(contrast[:n].sum())
+    seen = nearer[: reach - begin]
+    low, high = _change(seen, _SLACK * a_period, _GONE * a_period)
     last = slice(-max(n // 6, 1), None)
-    if reach == limit and goes_on and float(shares[last].sum()) > 0.5 * float(seen[last].sum()):
+    if reach == limit and goes_on and float(seen[last].sum()) > 0:
         # Still the cells' pattern where the polygon ends: the polygon is the edge.
-        low = _place(total, present - slack)
         return (begin + low, float(limit) + 0.5), True
-    low, high = (_place(total, value) for value in (present - slack, present + slack))
     return (begin + low, begin + high), False
 
 
-def _place(total: npt.NDArray[np.float64], value: float) -> float:
-    return float(np.interp(value, total, np.arange(len(total))))
+def _change(nearer: FloatArray, slack: float, gone: float) -> tuple[float, float]:
+    """Where the cells end: the places that explain all columns as well as the best one, up to `slack`.
 
-
-def _until_gone(shares: FloatArray, contrast: FloatArray, n: int) -> FloatArray:
-    """Drop likeness by chance beyond the place where _GONE of a period's contrast is missing within half a
-    period."""
-    missing = np.concatenate([np.zeros(n // 2), np.cumsum(contrast - shares)])
-    gone = np.flatnonzero(missing[n // 2 :] - missing[: len(shares)] > _GONE * float(contrast[:n].sum()))
-    if len(gone):
-        shares = shares.copy()
-        shares[gone[0] :] = 0.0
-    return shares
+    With the sum of `nearer` up to a place as its merit (least squares with one step), cells that are blurred,
+    shifted a little or dim near the edge still count as cells. Beyond the place where the sum has fallen by
+    `gone`, likeness is by chance or another bank's.
+    """
+    merit = np.concatenate([[0.0], np.cumsum(nearer.astype(np.float64))])
+    fallen = np.flatnonzero(np.maximum.accumulate(merit) - merit > gone)
+    if len(fallen):
+        merit = merit[: fallen[0] + 1]
+    good = np.flatnonzero(merit >= merit.max() - slack)
+    level = float(merit.max()) - slack
+    first, final = int(good[0]), int(good[-1])
+    low, high = float(first), float(final)
+    if first > 0:
+        low -= (merit[first] - level) / (merit[first] - merit[first - 1])
+    if final + 1 < len(merit):
+        high += (merit[final] - level) / (merit[final] - merit[final + 1])
+    return low, high
 
 
 def _local_template(profile: FloatArray, run: Run, n: int) -> FloatArray:

@@ -113,25 +113,32 @@ def _lattice_of(flat: FloatArray, mask: npt.NDArray[np.bool_], level: float) -> 
     if not mask.any() or float(flat[mask].std()) <= 1e-4 * level:
         raise UndecidedError("memory array: the picture is flat inside the polygon; nothing repeats there")
     value = _autocorrelation(flat, mask)
-    across, strength_x = _shortest_period(value, "x")
-    down, strength_y = _shortest_period(value.T, "y")
+    # Chance leaves 1 / sqrt(pixels), more where blur makes neighbours alike.
+    least = float(np.clip(12.0 / math.sqrt(float(mask.sum())), 0.015, 0.04))
+    across, strength_x = _shortest_period(value, "x", least)
+    down, strength_y = _shortest_period(value.T, "y", least)
     return across, down[::-1].copy(), min(strength_x, strength_y)
 
 
-def _shortest_period(value: FloatArray, axis: str) -> tuple[Vector, float]:
+def _shortest_period(value: FloatArray, axis: str, least: float) -> tuple[Vector, float]:
     """Find the shortest period vector (along, across) in the wedge around the first axis of (across,
     along)."""
     centre = (value.shape[0] // 2, value.shape[1] // 2)
-    reach = min(centre[1] - 2, int((centre[0] - 3) / _WEDGE))
-    candidates = _fine_peaks(value, centre) + _plain_peaks(value, centre, reach)
-    candidates.sort(key=lambda item: item[0])
+    # Further out too little of the picture meets itself; and half of that, for one multiple to be there.
+    reach = min(int(0.85 * centre[1]), int((centre[0] - 3) / _WEDGE))
+    candidates = []
+    for along, across, height in _fine_peaks(value, centre) + _plain_peaks(value, centre, reach):
+        place = np.array([along, across])
+        if 2 * along <= reach:
+            candidates.append((along, across, height - _ground(value, centre, place, place)))
+    candidates.sort()
     if not candidates:
         raise UndecidedError(f"memory array: no repetition along {axis} inside the polygon")
-    highest = max(item[2] for item in candidates)
-    for along, across, height in candidates:
-        if height < max(0.5 * highest, 0.04):
+    for along, across, rise in candidates:
+        highest = max(other[2] for other in candidates if other[0] <= 4 * along)
+        if rise < max(0.3 * highest, least):
             continue
-        vector = _confirm(value, centre, np.array([along, across]), height, reach)
+        vector = _confirm(value, centre, np.array([along, across]), reach)
         if vector is None:
             continue
         length = float(np.hypot(*vector))
@@ -141,7 +148,7 @@ def _shortest_period(value: FloatArray, axis: str) -> tuple[Vector, float]:
                 f"that sampling "
                 "allows; photograph at a higher magnification"
             )
-        return vector, height
+        return vector, rise
     raise UndecidedError(
         f"memory array: no period along {axis} holds over several cells; draw the polygon close around "
         f"the array, "
@@ -185,43 +192,64 @@ def _local_maxima(grid: npt.NDArray[np.floating]) -> list[tuple[int, int]]:
     return [(int(i), int(j)) for i, j in np.argwhere(inner)]
 
 
+def _ground(value: FloatArray, centre: tuple[int, int], place: Vector, vector: Vector) -> float:
+    """Mean of the autocorrelation over one candidate period about a place.
+
+    Lines along the axis, such as metal straps and columns of cells, are alike at every lag along it and lift
+    a whole ridge: only what stands above the ridge speaks for a period.
+    """
+    count = max(12, math.ceil(2 * float(np.hypot(*vector))))
+    steps = (np.arange(count) + 0.5) / count - 0.5
+    places = [centre[0] + place[1] + steps * vector[1], centre[1] + place[0] + steps * vector[0]]
+    return float(ndimage.map_coordinates(value, places, order=1, mode="nearest").mean())
+
+
 def _height_at(value: FloatArray, centre: tuple[int, int], vector: Vector) -> tuple[float, Vector]:
     """Height and place (along, across) of the autocorrelation's peak within a pixel or so of `vector`."""
-    steps = np.arange(-5, 6) / 4.0
-    rows, columns = np.meshgrid(vector[1] + steps, vector[0] + steps, indexing="ij")
-    low = (int(rows.min()) - 6 + centre[0], int(columns.min()) - 6 + centre[1])
-    high = (int(rows.max()) + 7 + centre[0], int(columns.max()) + 7 + centre[1])
+    low = (int(vector[1]) - 9 + centre[0], int(vector[0]) - 9 + centre[1])
+    high = (low[0] + 19, low[1] + 19)
     if min(low) < 0 or high[0] >= value.shape[0] or high[1] >= value.shape[1]:
         return float("nan"), vector
-    part = value[low[0] : high[0], low[1] : high[1]]
-    places = [rows + centre[0] - low[0], columns + centre[1] - low[1]]
-    fine = ndimage.map_coordinates(part, places, order=5, mode="mirror")
-    i, j = np.unravel_index(int(np.argmax(fine)), fine.shape)
-    return float(fine[i, j]), np.array([columns[i, j], rows[i, j]])
+    part = ndimage.spline_filter(value[low[0] : high[0], low[1] : high[1]], order=5, mode="mirror")
+    place, height = vector, 0.0
+    for step in (0.25, 0.05):
+        steps = np.arange(-5, 6) * step
+        rows, columns = np.meshgrid(place[1] + steps, place[0] + steps, indexing="ij")
+        places = [rows + centre[0] - low[0], columns + centre[1] - low[1]]
+        fine = ndimage.map_coordinates(part, places, order=5, mode="mirror", prefilter=False)
+        i, j = np.unravel_index(int(np.argmax(fine)), fine.shape)
+        place, height = np.array([columns[i, j], rows[i, j]]), float(fine[i, j])
+    return height, place
 
 
-def _confirm(value: FloatArray, centre: tuple[int, int], vector: Vector, height: float, reach: int) -> Vector | None:
-    """Follow the multiples of a candidate; None when they are not peaks of about the same height."""
-    best = vector
-    height, place = _height_at(value, centre, vector)
-    if not np.isfinite(height) or _higher_between(value, centre, place, height):
+def _confirm(value: FloatArray, centre: tuple[int, int], vector: Vector, reach: int) -> Vector | None:
+    """Follow the multiples of a candidate; None when they do not rise about equally high above the ridge."""
+    height, best = _height_at(value, centre, vector)
+    if not np.isfinite(height) or _higher_between(value, centre, best, height):
         return None
-    best = place
-    followed = 1
-    for multiple in (2, 3, 4, 6, 8, 12):
-        if multiple * best[0] > reach:
-            break
+    # The near multiples settle the direction, without which a narrow ridge is soon missed.
+    for multiple in (2, 3, 4):
+        if multiple * best[0] <= reach:
+            there, place = _height_at(value, centre, best * multiple)
+            best = place / multiple if np.isfinite(there) else best
+    rises = []
+    for multiple in range(1, min(12, int(reach / best[0])) + 1):
         there, place = _height_at(value, centre, best * multiple)
         if not np.isfinite(there):
             break
-        # Straps that are no whole number of cells wide lower the far multiples a little, never the near ones.
-        if multiple <= 4 and (there < 0.7 * height or there > height / 0.96 + 0.01):
-            return None
-        if there < 0.5 * height:
+        rises.append(there - _ground(value, centre, place, best))
+        if multiple > 4 and rises[-1] < 0.5 * rises[0]:
             break
         best = place / multiple
-        followed = multiple
-    return best if followed >= 2 else None
+    if len(rises) < 2 or rises[0] <= 0:
+        return None
+    # A part of a period meets the whole period at one of its multiples; parts that are nearly alike are left
+    # to the mean period's own judgement. Far multiples may meet the next bank with all its straps.
+    if max(rises[:6]) > 1.12 * rises[0] + 0.02:
+        return None
+    # Narrow banks lower the near multiples in step with the lag: fewer of their cells meet one another.
+    falling = 0.75 - 0.15 * np.arange(len(rises[:4]))
+    return best if np.all(np.array(rises[1:4]) >= falling[1:] * rises[0]) else None
 
 
 def _higher_between(value: FloatArray, centre: tuple[int, int], vector: Vector, height: float) -> bool:
@@ -229,4 +257,5 @@ def _higher_between(value: FloatArray, centre: tuple[int, int], vector: Vector, 
     steps = np.linspace(1.15, 1.85, max(8, math.ceil(2 * float(np.hypot(*vector)))))
     places = [centre[0] + steps * vector[1], centre[1] + steps * vector[0]]
     between = ndimage.map_coordinates(value, places, order=1, mode="constant")
-    return bool(between.max() > 1.1 * height)
+    ground = _ground(value, centre, vector, vector)
+    return bool(between.max() - ground > 1.1 * (height - ground))
