@@ -10,7 +10,8 @@
                    write_preview, write_report -> preview.png, report.html
 
 survey_state.json holds, for each stage, a digest of all that went in and of what came out. A stage runs again
-when either differs; so an evening that was interrupted goes on where it stopped.
+when either differs; so an evening that was interrupted goes on where it stopped. Within the stitching,
+stitch_cache.sqlite does the same for single tiles and pairs of tiles.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.read import read_picture
 from dieplat.values import Regions, Scale, TileSet
 from dieplat.work import Progress, map_in_order
-from dieplat.workflow import build_mosaic, load_ties
+from dieplat.workflow import CACHE_NAME, build_mosaic, load_ties
 
 Bars = Callable[[str], Progress]
 """Gives the progress callable of a stage by its name."""
@@ -54,6 +55,7 @@ OUTPUTS = (
     names.PREVIEW,
     names.REPORT,
     names.STATE,
+    CACHE_NAME,
 )
 
 
@@ -170,6 +172,7 @@ def _run_stages(
             overlap=settings.overlap,
             ties=settings.ties,
             replace_foreign=replace,
+            cache=out / CACHE_NAME,
             executor=executor,
             progress=progress,
         ),

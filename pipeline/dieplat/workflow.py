@@ -15,8 +15,9 @@ from dieplat.correction import estimate_correction
 from dieplat.errors import SettingsError, TileSetError
 from dieplat.files import check_replaceable, write_json
 from dieplat.focus import fuse_series, show_one_field_each
-from dieplat.mosaicfile.write import write_mosaic
+from dieplat.mosaicfile.write import Codec, write_mosaic
 from dieplat.registration.assemble import Tie
+from dieplat.registration.memory import Memory
 from dieplat.registration.overview import survey_tiles
 from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
@@ -32,6 +33,10 @@ Titled = Callable[[str], Progress]
 """Gives a progress callable for a stage by its title."""
 
 
+CACHE_NAME = "stitch_cache.sqlite"
+"""By custom the cache lies under this name beside the mosaic."""
+
+
 def build_mosaic(
     tiles_folder: Path,
     out: Path,
@@ -41,6 +46,8 @@ def build_mosaic(
     overlap: float | None = None,
     ties: Path | None = None,
     replace_foreign: bool = False,
+    cache: Path | None = None,
+    codec: Codec = "zstd",
     executor: Executor | None = None,
     progress: Titled | None = None,
 ) -> Layout:
@@ -62,6 +69,11 @@ def build_mosaic(
         JSON file of tie points, see `load_ties`.
     replace_foreign : bool
         Allow writing over a file that dieplat did not make.
+    cache : Path, optional
+        File that keeps what was measured of tiles and pairs by their content, so that a later run does only what is
+        new; see `registration.memory`. The result is the same with and without.
+    codec : {"zstd", "none", "jpegxl"}, optional
+        Lossless compression of the mosaic, see `write_mosaic`.
     executor : Executor, optional
         Reads, measures, blends and encodes in parallel; the result does not depend on it.
     progress : callable, optional
@@ -74,7 +86,7 @@ def build_mosaic(
     """
     _check_settings(columns, overlap)
     layout_path = out.with_name("layout.json")
-    for path in (out, layout_path):
+    for path in (out, layout_path, *([cache] if cache is not None else [])):
         check_replaceable(path, replace=replace_foreign)
     if not out.parent.is_dir():
         raise SettingsError(f"{out.parent}: no such folder; make it first")
@@ -91,9 +103,12 @@ def build_mosaic(
             tile_set = discover_tiles(tiles_folder, columns=columns, series=False, executor=executor)
     if not tile_set.tiles:
         raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {tile_set.skipped[0].reason}")
-    with DecodedTiles(out.parent, expected_bytes=_decoded_bytes(tile_set)) as store:
+    with (
+        DecodedTiles(out.parent, expected_bytes=_decoded_bytes(tile_set)) as store,
+        Memory(cache) as memory,
+    ):
         kept, views, damaged = survey_tiles(
-            tile_set.tiles, read=store.decode, executor=executor, progress=bar("reading")
+            tile_set.tiles, read=store.decode, memory=memory, executor=executor, progress=bar("reading")
         )
         if not kept:
             raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {damaged[0].reason}")
@@ -107,20 +122,26 @@ def build_mosaic(
             overlap=overlap,
             ties=stated,
             read=store.read,
+            memory=memory,
             executor=executor,
             progress=bar("joining"),
         )
+        if memory.damaged:
+            note = f"{cache}: was damaged or not ours; what could not be taken from it was measured again"
+            layout = replace(layout, notes=(*layout.notes, note))
         order = [tile.name for tile in tile_set.tiles]
         lens = Lens(**layout.lens) if layout.lens is not None else None
         correction = estimate_correction([by_name[name].colour for name in order], layout, order, lens=lens)
+        del views, by_name  # their room is worth more to the mosaic
         write_mosaic(
             out,
-            compose_bands(tile_set, layout, correction, executor=executor),
+            compose_bands(tile_set, layout, correction, read=store.take, executor=executor),
             width_px=layout.width_px,
             height_px=layout.height_px,
             channels=tile_set.channels,
             dtype=tile_set.dtype,
             um_per_px=um_per_px,
+            codec=codec,
             executor=executor,
             progress=bar("writing"),
         )

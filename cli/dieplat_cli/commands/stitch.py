@@ -35,7 +35,7 @@ def stitch(
     from concurrent.futures import ThreadPoolExecutor
 
     from dieplat.calibration.scale_file import load_scale
-    from dieplat.workflow import build_mosaic
+    from dieplat.workflow import CACHE_NAME, build_mosaic
 
     known = load_scale(scale) if scale is not None else None
     with ThreadPoolExecutor(workers) as executor, console.progress_bars() as bars:
@@ -47,6 +47,7 @@ def stitch(
             overlap=overlap,
             ties=ties,
             replace_foreign=replace,
+            cache=out.with_name(CACHE_NAME),
             executor=executor,
             progress=bars,
         )

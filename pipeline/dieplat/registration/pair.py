@@ -6,7 +6,6 @@ import numpy as np
 
 from dieplat.registration.correlate import (
     NOISE_AREA_PX,
-    SMOOTH_PX,
     Fit,
     Image,
     correlation_surface,
@@ -14,9 +13,9 @@ from dieplat.registration.correlate import (
     peaks_between_pixels,
     refine,
 )
+from dieplat.registration.evidence import log_likelihoods
 from dieplat.values.offsets import Hypothesis
 
-SQUARED_NOISE_AREA_PX = 2 * np.pi * SMOOTH_PX**2 + 2
 COST_CEILING = 60.0
 MOST_HYPOTHESES = 80
 INTERPOLATION_SLACK = 0.03
@@ -45,9 +44,9 @@ def measure_pair(
 
     Notes
     -----
-    The sample correlation r of n independent pixels scatters by (1 - r^2) / sqrt(n) (Fisher 1915). A rival whose
-    correlation falls short by z of these (for a difference, times sqrt 2) has cost z^2 / 2. Two places of a strictly
-    periodic pattern differ only by noise and so keep costs of order 1, however many pixels overlap.
+    The sample correlation r of n independent pixels scatters by (1 - r^2) / sqrt(n) (Fisher 1915): places whose
+    correlation falls short of the best by more than noise could explain are left out. The costs of the others come
+    from what is there once only (`evidence`): two places of a strictly periodic pattern differ in nothing else.
     """
     found = correlation_surface(a, b, predicted_px, search_px)
     if found is None:
@@ -74,30 +73,21 @@ def measure_pair(
             abs(fit.dx_px - other.dx_px) < 0.7 and abs(fit.dy_px - other.dy_px) < 0.7 for other in fits
         ):
             fits.append(fit)
-    return _with_costs(fits)
+    return _with_costs(a, b, fits)
 
 
-def preference(better: float, worse: float, pixels: float) -> float:
-    """By how much one correlation is preferred to another over so many pixels, in nats; negative if it is the lower."""
-    # Squares of smoothed noise are correlated over half the area of the noise itself.
-    scatter = max(1 - max(better, worse) ** 2, 1e-4) * np.sqrt(2 * SQUARED_NOISE_AREA_PX / pixels)
-    z = (better - worse) / scatter
-    return float(np.clip(0.5 * z * abs(z), -COST_CEILING, COST_CEILING))
-
-
-def _with_costs(fits: list[Fit]) -> tuple[Hypothesis, ...]:
+def _with_costs(a: Image, b: Image, fits: list[Fit]) -> tuple[Hypothesis, ...]:
+    """Hypotheses with their costs against the best, best first."""
     if not fits:
         return ()
-    fits = sorted(fits, key=lambda fit: -fit.correlation)
-    best = fits[0]
-    hypotheses = [
+    likelihood = log_likelihoods(a, b, [(fit.dx_px, fit.dy_px) for fit in fits])
+    likelihood[~np.isfinite(likelihood)] = 0.0
+    order = sorted(range(len(fits)), key=lambda i: (-likelihood[i], -fits[i].correlation))
+    costs = likelihood.max() - likelihood
+    return tuple(
         Hypothesis(
-            fit.dx_px,
-            fit.dy_px,
-            fit.correlation,
-            preference(best.correlation, fit.correlation, best.pixels),
-            fit.cov_px2,
+            fits[i].dx_px, fits[i].dy_px, fits[i].correlation, float(costs[i]), fits[i].cov_px2, float(likelihood[i])
         )
-        for fit in fits
-    ]
-    return tuple(item for item in hypotheses if item.cost < COST_CEILING)
+        for i in order
+        if costs[i] < COST_CEILING
+    )

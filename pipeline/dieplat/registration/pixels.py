@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
@@ -14,9 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from dieplat.registration.correlate import Image, band_pass, to_grey
+from dieplat.registration.memory import Memory, key_of
 from dieplat.registration.optics import undistorted
 from dieplat.tiles.read import Picture, read_picture
 from dieplat.values.correction import Lens
+
+Rows = list[list[float]]
+"""What was measured of a pair of tiles, as plain numbers."""
 
 REACH_PX = 56
 """How far the band-pass looks: 12 pixels of its quarter-size picture, one more between them, and its fine filter."""
@@ -56,13 +61,47 @@ class PixelCache:
         capacity: int,
         lens: Lens | None = None,
         read: Callable[[Path], Picture] = read_picture,
+        digests: Sequence[str] = (),
+        memory: Memory | None = None,
     ) -> None:
         self._paths = paths
+        self._digests = digests
+        self._memory = memory
         self._lens = lens
         self._capacity = capacity
         self._read = read
         self._held: OrderedDict[int, Future[npt.NDArray[np.generic]]] = OrderedDict()
         self._lock = threading.Lock()
+
+    def with_lens(self, lens: Lens) -> PixelCache:
+        """The same tiles, straightened."""
+        return PixelCache(
+            self._paths,
+            capacity=self._capacity,
+            lens=lens,
+            read=self._read,
+            digests=self._digests,
+            memory=self._memory,
+        )
+
+    def remembered(
+        self, kind: str, pair: tuple[int, int], question: Sequence[object], measure: Callable[[], Rows]
+    ) -> Rows:
+        """What an earlier run measured of the same pictures with the same question, else what `measure` gives.
+
+        Kept as JSON, which gives floats back to the last digit.
+        """
+        if self._memory is None or not all(self._digests[tile] for tile in pair):
+            return measure()
+        lens = None if self._lens is None else (self._lens.k1, self._lens.k2, self._lens.norm_px)
+        key = key_of(kind, [[self._digests[tile] for tile in pair], lens, *question])
+        known = self._memory.get(key)
+        if known is not None:
+            kept: Rows = json.loads(known)
+            return kept
+        rows = measure()
+        self._memory.put(key, json.dumps(rows).encode())
+        return rows
 
     def _tile(self, index: int) -> npt.NDArray[np.generic]:
         """Grey at the file's depth; with a lens, straightened and band-passed."""

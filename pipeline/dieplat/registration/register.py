@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -17,10 +18,11 @@ from dieplat.registration.assemble import Tie, assemble_layout, layout_of_one
 from dieplat.registration.choose import DECIDED_MARGIN, Choice, choose
 from dieplat.registration.correlate import Spectrum, coarse_offsets
 from dieplat.registration.grid import find_grid
+from dieplat.registration.memory import Memory
 from dieplat.registration.optics import estimate_k1, is_worth_removing, offsets_along
 from dieplat.registration.overview import Overview, thumb_factor
-from dieplat.registration.pair import measure_pair, preference
-from dieplat.registration.pixels import PixelCache
+from dieplat.registration.pair import measure_pair
+from dieplat.registration.pixels import PixelCache, Rows, Strips
 from dieplat.registration.stage import (
     Candidates,
     Grid,
@@ -46,6 +48,8 @@ THUMB_SCATTER_PX = 3.0
 LENS_SAMPLE = 60
 LENS_ROUNDS = 3
 """The first estimate is from pictures that are still bent; two more make the rest too small to see."""
+STEP_PEAKS = 24
+"""Places of a pair that may be its step: a memory's banks alone offer a dozen."""
 STAGE_SAMPLE = 40
 """Pairs of each direction that the first stage model rests on."""
 
@@ -97,6 +101,7 @@ def register(
     overlap: float | None = None,
     ties: Sequence[Tie] = (),
     read: Callable[[Path], Picture] = read_picture,
+    memory: Memory | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> Layout:
@@ -114,6 +119,8 @@ def register(
         Offsets that the user states; they replace what the pictures say of those pairs.
     read : callable, optional
         Gives the pixels of a tile's file.
+    memory : Memory, optional
+        Keeps what was measured of pairs; needs views with digests.
 
     Returns
     -------
@@ -132,7 +139,8 @@ def register(
     if not pairs:
         raise RegistrationError("tiles: no two tiles are neighbours in the grid; check their names or give --columns")
     paths = [tile.path for tile in tile_set.tiles]
-    cache = PixelCache(paths, capacity=tile_set.columns + 12, read=read)
+    digests = [views[tile.name].digest for tile in tile_set.tiles]
+    cache = PixelCache(paths, capacity=tile_set.columns + 12, read=read, digests=digests, memory=memory)
     model, others = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
     model, measured = _measure(tile_set, grid, pairs, model, cache, executor, progress)
     lens: Lens | None = None
@@ -141,7 +149,7 @@ def register(
         if better is None:
             break
         lens = better
-        cache = PixelCache(paths, capacity=tile_set.columns + 12, lens=lens, read=read)
+        cache = cache.with_lens(lens)
         model, measured = _measure(tile_set, grid, pairs, model, cache, executor, progress)
     offsets = [pair.offsets for pair in measured]
     offsets = _with_ties(offsets, ties)
@@ -209,7 +217,9 @@ def _coarse_model(
     shape = views[tiles[0].name].thumb.shape
 
     def candidates(sample: Sequence[tuple[int, int]]) -> list[Candidates]:
-        work = map_in_order(lambda p: coarse_offsets(spectra[p[0]], spectra[p[1]]), sample, executor=executor)
+        work = map_in_order(
+            lambda p: coarse_offsets(spectra[p[0]], spectra[p[1]], peaks=STEP_PEAKS), sample, executor=executor
+        )
         return [[c for c in pair if _fits_overlap(c, shape, overlap)] for pair in work]
 
     steps, drops = likely_steps(candidates(in_rows), candidates(in_columns), shape=shape, spread_px=THUMB_SCATTER_PX)
@@ -245,14 +255,11 @@ def _best_at_full_size(
             found = _measure_one(
                 pair, cache=cache, predicted=step, shape=size, search=(search, search)
             ).offsets.hypotheses
-            return found[0].correlation if found else 0.0
+            return found[0].support_nats if found else 0.0
 
-        seen.append(list(map_in_order(work, some, executor=executor)))
-    gains = [sum(-0.5 * math.log(1 - min(r, 0.9999) ** 2) for r in values) for values in seen]
-    best, second = np.argsort(gains)[::-1][:2]
-    pixels = [(size[1] - abs(scaled[i][0])) * (size[0] - abs(scaled[i][1])) for i in (best, second)]
-    lead = sum(preference(r, s, min(pixels)) for r, s in zip(seen[best], seen[second], strict=True))
-    return scaled[best], scaled[second] if lead < DECIDED_MARGIN else None
+        seen.append(sum(map_in_order(work, some, executor=executor)))
+    best, second = np.argsort(seen)[::-1][:2]
+    return scaled[best], scaled[second] if seen[best] - seen[second] < DECIDED_MARGIN else None
 
 
 def _fits_overlap(candidate: tuple[float, float, float], shape: tuple[int, int], overlap: float | None) -> bool:
@@ -305,7 +312,7 @@ def _measure_about(
     sigmas: float,
 ) -> list[_Measured]:
     shape = (tile_set.height_px, tile_set.width_px)
-    search = [math.ceil(sigmas * max(sigma, 2.0)) for sigma in model.sigma_px]
+    search = [8 * math.ceil(sigmas * max(sigma, 2.0) / 8) for sigma in model.sigma_px]
     bent = frozenset(sample_evenly(pairs, LENS_SAMPLE))
 
     def work(pair: tuple[int, int]) -> _Measured:
@@ -327,18 +334,56 @@ def _measure_one(
     search: tuple[int, int],
     with_windows: bool = False,
 ) -> _Measured:
-    a, b = pair
-    overlap_x, overlap_y = shape[1] - abs(predicted[0]), shape[0] - abs(predicted[1])
+    # A coarse grid of places to search about: a stage model that changes by a hair asks the same question again, and
+    # finds its answer kept. An eighth of the search is small against it.
+    steps = [max(1, width // 4) for width in search]
+    about = steps[0] * round(predicted[0] / steps[0]), steps[1] * round(predicted[1] / steps[1])
+    overlap_x, overlap_y = shape[1] - abs(about[0]), shape[0] - abs(about[1])
     # At least half of the overlap stays as the template, however uncertain the stage is.
-    bounded = (min(search[0], int(overlap_x // 4)), min(search[1], int(overlap_y // 4)))
+    bounded = (min(search[0], overlap_x // 4), min(search[1], overlap_y // 4))
     if min(bounded) < 1:
-        return _Measured(PairOffsets(a, b, (), predicted))
-    strips = cache.strips(a, b, predicted, bounded)
-    x, y = strips.b_from_a
-    found = measure_pair(strips.a, strips.b, predicted_px=(predicted[0] + x, predicted[1] + y), search_px=bounded)
-    offsets = PairOffsets(a, b, tuple(replace(h, dx_px=h.dx_px - x, dy_px=h.dy_px - y) for h in found), predicted)
-    along = offsets_along(*strips.in_tiles(shape), offsets) if with_windows and is_clear(offsets) else None
-    return _Measured(offsets, along)
+        return _Measured(PairOffsets(*pair, (), predicted))
+    view = _PairView(pair, cache, about, bounded)
+    hypotheses = cache.remembered("offsets", pair, [about, bounded], view.hypotheses)
+    offsets = PairOffsets(*pair, tuple(_hypothesis(*row) for row in hypotheses), predicted)
+    if not with_windows or not is_clear(offsets):
+        return _Measured(offsets)
+    along = cache.remembered("windows", pair, [about, bounded], lambda: view.windows(offsets, shape))
+    return _Measured(offsets, np.array(along, dtype=np.float64))
+
+
+def _hypothesis(
+    dx: float, dy: float, correlation: float, cost: float, support: float, xx: float, xy: float, yy: float
+) -> Hypothesis:
+    return Hypothesis(dx, dy, correlation, cost, (xx, xy, yy), support)
+
+
+class _PairView:
+    """The strips of a pair, cut when first needed, and what is measured on them, as rows of numbers."""
+
+    def __init__(
+        self, pair: tuple[int, int], cache: PixelCache, about: tuple[int, int], search: tuple[int, int]
+    ) -> None:
+        self._pair, self._cache, self._about, self._search = pair, cache, about, search
+
+    @cached_property
+    def _strips(self) -> Strips:
+        return self._cache.strips(*self._pair, self._about, self._search)
+
+    def hypotheses(self) -> Rows:
+        """dx, dy, correlation, cost, support, and the covariance's xx, xy, yy of each."""
+        strips = self._strips
+        x, y = strips.b_from_a
+        about = self._about[0] + x, self._about[1] + y
+        found = measure_pair(strips.a, strips.b, predicted_px=about, search_px=self._search)
+        return [
+            [h.dx_px - x, h.dy_px - y, h.correlation, h.cost, h.support_nats, *map(float, h.cov_px2)] for h in found
+        ]
+
+    def windows(self, offsets: PairOffsets, shape: tuple[int, int]) -> Rows:
+        """What `optics.offsets_along` gives."""
+        rows: Rows = offsets_along(*self._strips.in_tiles(shape), offsets).tolist()
+        return rows
 
 
 def _with_ties(offsets: list[PairOffsets], ties: Sequence[Tie]) -> list[PairOffsets]:

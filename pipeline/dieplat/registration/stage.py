@@ -17,6 +17,7 @@ Grid = Sequence[tuple[int, int]]
 Candidates = Sequence[tuple[float, float, float]]
 """(dx_px, dy_px, score) of one pair."""
 
+MOST_STEPS = 5
 CLEAR_COST = 12.0
 """A best hypothesis is clear when every rival lies at least this far behind (odds of e^12)."""
 
@@ -127,8 +128,8 @@ def likely_steps(
     """
     best: tuple[float, Steps, Steps] = (0.0, [], [])
     for axis in (0, 1):
-        steps = consensus_steps(_mostly(row_pairs, axis, shape), spread_px=spread_px, most=3)
-        drops = consensus_steps(_mostly(column_pairs, 1 - axis, shape), spread_px=2 * spread_px, most=3)
+        steps = consensus_steps(_mostly(row_pairs, axis, shape), spread_px=spread_px, most=MOST_STEPS)
+        drops = consensus_steps(_mostly(column_pairs, 1 - axis, shape), spread_px=2 * spread_px, most=MOST_STEPS)
         votes = (steps[0][2] if steps else 0.0) + (drops[0][2] if drops else 0.0)
         if votes > best[0]:
             # A grid of one row or one column has only one direction; the other is never used but must be a basis.

@@ -65,7 +65,7 @@ class DecodedTiles:
                 self._file = None
 
     def read(self, path: Path) -> Picture:
-        """The picture, decoded now or before.
+        """The picture, decoded before or else now and kept.
 
         Raises
         ------
@@ -73,8 +73,20 @@ class DecodedTiles:
             As `read_picture`.
         """
         known = self._places.get(path)
-        if known is None:
-            return read_picture(path)
+        return self.decode(path) if known is None else self._kept(path, known)
+
+    def take(self, path: Path) -> Picture:
+        """The picture, for the last time: what was not kept is not kept now either.
+
+        Raises
+        ------
+        PictureError
+            As `read_picture`.
+        """
+        known = self._places.get(path)
+        return read_picture(path) if known is None else self._kept(path, known)
+
+    def _kept(self, path: Path, known: tuple[int, tuple[int, ...], str]) -> Picture:
         offset, shape, dtype = known
         picture = np.empty(shape, dtype)
         view = memoryview(picture.data).cast("B")
