@@ -2,6 +2,8 @@
 
     python bench/stitch_ratio.py                                # sample_tiles
     python bench/stitch_ratio.py --tiles evening_3/tiles --repeats 5
+    python bench/stitch_ratio.py --sets /tmp/sets --size short  # made by tile_sets.py; a minute or two
+    python bench/stitch_ratio.py --sets /tmp/sets --size full   # 300 tiles; 12, 100 and 1000 for the memory
 
 Three things are done with the same tiles, each in a process of its own, in turn, `--repeats` times:
 
@@ -11,6 +13,9 @@ Three things are done with the same tiles, each in a process of its own, in turn
 - general: OpenCV's general-purpose stitcher in its mode for flat scans, decoding included, no pyramid.
   It knows nothing of a grid, a stage or repeated cells, leaves out tiles that it cannot join, and gives a
   picture without positions or uncertainties.
+
+With `--sets` all is done for every lossless codec of the mosaic, and after it the stitch alone on sets of several
+sizes, for its time per output megapixel and its memory.
 
 Printed are the best time of each with its CPU seconds, both as ratios to the floor, and the peak resident
 memory of its process. The clock starts after the imports. Ratios from one run on one machine compare; seconds
@@ -30,24 +35,25 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import cv2
 import numpy as np
 
 from dieplat.mosaicfile.read import open_mosaic
-from dieplat.mosaicfile.write import write_mosaic
+from dieplat.mosaicfile.write import Codec, write_mosaic
 from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.read import read_picture
 from dieplat.work import Progress
 from dieplat.workflow import build_mosaic
+from tile_sets import cut_set
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_tiles" / "tiles"
 BAND_ROWS = 512
 """Rows handed to the writer at a time; any number gives the same file."""
 
 
-def stitch(tiles: Path, work: Path, threads: int) -> Callable[[], dict[str, Any]]:
+def stitch(tiles: Path, work: Path, threads: int, codec: Codec) -> Callable[[], dict[str, Any]]:
     """The whole stitch; the mosaic stays in `work` for the floor."""
 
     begun: list[tuple[str, float]] = []
@@ -58,17 +64,18 @@ def stitch(tiles: Path, work: Path, threads: int) -> Callable[[], dict[str, Any]
 
     def run() -> dict[str, Any]:
         with ThreadPoolExecutor(threads) as executor:
-            layout = build_mosaic(tiles, work / "mosaic.ome.tif", executor=executor, progress=bar)
+            layout = build_mosaic(tiles, work / "mosaic.ome.tif", codec=codec, executor=executor, progress=bar)
         ends = [start for _, start in begun[1:]] + [time.perf_counter()]
         stages = [f"{title} {end - start:.1f} s" for (title, start), end in zip(begun, ends, strict=True)]
         flagged = sum(tile.ambiguous or tile.placed_by != "overlap" for tile in layout.tiles)
         size = f"{len(layout.tiles)} tiles, {layout.width_px} x {layout.height_px} px, {flagged} flagged"
-        return {"what": f"{size}; {', '.join(stages)}"}
+        megapixels = layout.width_px * layout.height_px / 1e6
+        return {"what": f"{size}; {', '.join(stages)}", "megapixels": megapixels}
 
     return run
 
 
-def floor(tiles: Path, work: Path, threads: int) -> Callable[[], dict[str, Any]]:
+def floor(tiles: Path, work: Path, threads: int, codec: Codec) -> Callable[[], dict[str, Any]]:
     """Decode every tile, then write the mosaic that `stitch` made, its pixels being in memory beforehand."""
     with open_mosaic(work / "mosaic.ome.tif") as mosaic:
         pixels = np.ascontiguousarray(mosaic.read(0, 0, mosaic.width_px, mosaic.height_px))
@@ -90,6 +97,7 @@ def floor(tiles: Path, work: Path, threads: int) -> Callable[[], dict[str, Any]]
                 height_px=pixels.shape[0],
                 channels=channels,
                 dtype=dtype,
+                codec=codec,
                 executor=executor,
             )
         write_s = time.perf_counter() - start - read_s
@@ -98,7 +106,7 @@ def floor(tiles: Path, work: Path, threads: int) -> Callable[[], dict[str, Any]]
     return run
 
 
-def general(tiles: Path, work: Path, threads: int) -> Callable[[], dict[str, Any]]:
+def general(tiles: Path, work: Path, threads: int, codec: Codec) -> Callable[[], dict[str, Any]]:
     """OpenCV's general stitcher on all the tiles."""
     paths = [tile.path for tile in discover_tiles(tiles).tiles]
 
@@ -121,29 +129,45 @@ def general(tiles: Path, work: Path, threads: int) -> Callable[[], dict[str, Any
     return run
 
 
+CODECS = get_args(Codec)
+SIZES = {
+    "short": ((4, 6), ((3, 4), (6, 6), (12, 6)), (3, 4)),
+    "full": ((15, 20), ((3, 4), (10, 10), (15, 20), (25, 40)), (3, 4)),
+}
+"""Rows and columns of the set for the ratios, of those for time and memory, and of that for the general stitcher."""
 PARTS = {"stitch": stitch, "floor": floor, "general": general}
 
 
-def measure_here(part: str, tiles: Path, work: Path, threads: int) -> dict[str, Any]:
+def measure_here(part: str, tiles: Path, work: Path, threads: int, codec: Codec) -> dict[str, Any]:
     """Run one part in this process; time, CPU and peak memory of what has run in it."""
     cv2.setNumThreads(threads)
-    run = PARTS[part](tiles, work, threads)
+    run = PARTS[part](tiles, work, threads, codec)
     before = resource.getrusage(resource.RUSAGE_SELF)
     start = time.perf_counter()
     result = run()
     wall_s = time.perf_counter() - start
     after = resource.getrusage(resource.RUSAGE_SELF)
     cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    unit = 1 if sys.platform == "darwin" else 1024  # ru_maxrss is in bytes there, in KiB on Linux
-    return {**result, "wall_s": wall_s, "cpu_s": cpu_s, "peak_mb": after.ru_maxrss * unit / 1e6}
+    return {**result, "wall_s": wall_s, "cpu_s": cpu_s, "peak_mb": peak_bytes() / 1e6}
 
 
-def measure_in_child(part: str, tiles: Path, work: Path, threads: int, limit_s: float) -> dict[str, Any]:
+def peak_bytes() -> int:
+    """Peak resident memory of this process; on Linux its own, where ru_maxrss begins with that of the parent."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        lines = dict(line.split(":", 1) for line in status.read_text().splitlines())
+        return 1024 * int(lines["VmHWM"].split()[0])
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+
+
+def measure_in_child(
+    part: str, tiles: Path, work: Path, threads: int, *, limit_s: float = 3600.0, codec: Codec = "zstd"
+) -> dict[str, Any]:
     """Run one part in a fresh process, so that its peak memory is its own and a crash ends only it."""
     command = [sys.executable, __file__, "--part", part, "--tiles", str(tiles), "--work", str(work)]
     try:
         done = subprocess.run(
-            [*command, "--threads", str(threads)],
+            [*command, "--threads", str(threads), "--codec", codec],
             capture_output=True,
             text=True,
             timeout=limit_s,
@@ -193,25 +217,60 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--no-general", action="store_true", help="leave the general stitcher out")
     parser.add_argument("--part", choices=PARTS, help=argparse.SUPPRESS)
     parser.add_argument("--work", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--sets", type=Path, help="make sets of tiles in this folder, or use those that are there")
+    parser.add_argument("--size", choices=SIZES, default="short", help="how large the sets are")
+    parser.add_argument("--codec", choices=CODECS, default="zstd", help="compression of the mosaic")
     given = parser.parse_args(arguments)
     if given.part is not None:
-        print(json.dumps(measure_here(given.part, given.tiles, given.work, given.threads)))
+        print(json.dumps(measure_here(given.part, given.tiles, given.work, given.threads, given.codec)))
         return 0
+    if given.sets is None:
+        return compare(given.tiles, given, given.codec, with_general=not given.no_general)
+    main_size, others, general_size = SIZES[given.size]
+    failed = 0
+    for codec in CODECS:
+        failed |= compare(made(given.sets, main_size), given, codec, with_general=False)
+    if not given.no_general:
+        failed |= compare(made(given.sets, general_size), given, "zstd", with_general=True)
+    print(f"{'tiles':>6} {'Mpx':>7} {'s/Mpx':>7} {'CPU/Mpx':>8} {'peak MB':>8}")
+    for size in others:
+        with tempfile.TemporaryDirectory(prefix="stitch_ratio_", dir=given.sets) as name:
+            run = measure_in_child("stitch", made(given.sets, size), Path(name), given.threads)
+        if "failed" in run:
+            print(f"{size[0] * size[1]:6d} failed: {run['failed']}")
+            failed = 1
+            continue
+        area = run["megapixels"]
+        per = f"{run['wall_s'] / area:7.4f} {run['cpu_s'] / area:8.4f}"
+        print(f"{size[0] * size[1]:6d} {area:7.1f} {per} {run['peak_mb']:8.0f}", flush=True)
+    return failed
+
+
+def made(sets: Path, size: tuple[int, int]) -> Path:
+    """The folder of a set of so many rows and columns."""
+    folder = sets / f"tiles_{size[0]}x{size[1]}"
+    cut_set(folder, rows=size[0], columns=size[1])
+    return folder
+
+
+def compare(tiles: Path, given: argparse.Namespace, codec: Codec, *, with_general: bool) -> int:
+    """Stitch and floor in turn, and the general stitcher once; prints the table."""
     results: dict[str, list[dict[str, Any]]] = {"stitch": [], "floor": []}
-    with tempfile.TemporaryDirectory(prefix="stitch_ratio_") as name:
+    with tempfile.TemporaryDirectory(prefix="stitch_ratio_", dir=given.sets) as name:
         work = Path(name)
         for _ in range(given.repeats):
             for part in ("stitch", "floor"):
-                done = measure_in_child(part, given.tiles, work, given.threads, limit_s=3600.0)
+                done = measure_in_child(part, tiles, work, given.threads, codec=codec)
                 if part == "stitch" and "failed" in done:
                     print(f"stitch failed: {done['failed']}")
                     return 1
                 results[part].append(done)
-        if not given.no_general:
-            once = measure_in_child("general", given.tiles, work, given.threads, limit_s=given.limit_s)
-            results["general"] = [once]
-    print(f"{given.tiles.parent.name}, {given.threads} threads, best of {given.repeats}")
+        if with_general:
+            results["general"] = [measure_in_child("general", tiles, work, given.threads, limit_s=given.limit_s)]
+    name = tiles.name if tiles.name != "tiles" else tiles.parent.name
+    print(f"{name}, codec {codec}, {given.threads} threads, best of {given.repeats}")
     print_table(results)
+    sys.stdout.flush()
     return 0
 
 

@@ -239,7 +239,8 @@ def test_a_survey_finds_a_block_outside_the_mosaic_before_it_measures(run, spoil
     assert (done.status, done.out, done.err.count("\n")) == (1, "", 1)
     assert done.err.startswith(f"dieplat: {spoiled / 'blocks.geojson'}: 'block 1' reaches ")
     # How large the mosaic is shows only when it is made; it is right, and a second run goes on from it.
-    assert {path.name for path in out.iterdir()} == {"mosaic.ome.tif", "layout.json", "survey_state.json"}
+    kept = {"mosaic.ome.tif", "layout.json", "survey_state.json", "stitch_cache.sqlite"}
+    assert {path.name for path in out.iterdir()} == kept
 
 
 # Scale and micrometer

@@ -75,6 +75,18 @@ def test_lossless_for_us_and_for_others(tmp_path: Path, channels: int, dtype: st
 
 
 @pytest.mark.skipif(not features.check("libtiff"), reason="Pillow was built without libtiff")
+@pytest.mark.parametrize("codec", ["none", "jpegxl"])
+@pytest.mark.parametrize(("channels", "dtype"), [(1, "uint8"), (3, "uint8"), (1, "uint16"), (3, "uint16")])
+def test_other_codecs_are_lossless_too(tmp_path: Path, codec: str, channels: int, dtype: str) -> None:
+    whole = picture(1038, 700, channels, dtype)
+    save(tmp_path / "m.ome.tif", whole, codec=codec)
+    with open_mosaic(tmp_path / "m.ome.tif") as mosaic:
+        assert np.array_equal(mosaic.read(0, 0, 700, 1038), whole)
+        assert mosaic.levels > 1
+    with tifffile.TiffFile(tmp_path / "m.ome.tif") as tiff:
+        assert np.array_equal(tiff.pages[0].asarray(), whole)
+
+
 def test_libtiff_reads_it(tmp_path: Path) -> None:
     """Pillow decodes with libtiff: a Zstandard and predictor implementation that is not ours."""
     whole = picture(700, 900, 3, "uint8")

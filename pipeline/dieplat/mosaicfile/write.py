@@ -1,7 +1,7 @@
 """A lossless, tiled, pyramidal OME-TIFF, written from bands without holding the picture.
 
 The file follows TIFF 6.0 (tiles, predictor 2), BigTIFF where needed, and the OME-TIFF rule for pyramids:
-reduced levels in the SubIFDs of the full picture. Compression is Zstandard (TIFF code 50000).
+reduced levels in the SubIFDs of the full picture. Compression is Zstandard (TIFF code 50000) unless asked otherwise.
 """
 
 from __future__ import annotations
@@ -10,9 +10,10 @@ import os
 import tempfile
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor
+from functools import partial
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from xml.sax.saxutils import quoteattr
 
 import cv2
@@ -36,6 +37,7 @@ _CLASSIC_LIMIT = 4_000_000_000
 """Classic TIFF has 32-bit offsets. The uncompressed size decides: the compressed one is not yet known."""
 
 Pixels = npt.NDArray[Any]
+Codec = Literal["zstd", "none", "jpegxl"]
 
 
 def write_mosaic(
@@ -47,6 +49,7 @@ def write_mosaic(
     channels: int,
     dtype: str,
     um_per_px: tuple[float, float] | None = None,
+    codec: Codec = "zstd",
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> None:
@@ -66,6 +69,8 @@ def write_mosaic(
         The whole picture.
     um_per_px : (float, float), optional
         Micrometres a pixel along x and y; left out of the file when None.
+    codec : {"zstd", "none", "jpegxl"}, optional
+        Zstandard after horizontal differences; plain pixels; or JPEG XL without loss, for readers that know it.
     executor : Executor, optional
         Encodes tiles; None works in line.
     progress : callable, optional
@@ -86,8 +91,8 @@ def write_mosaic(
         "photometric": "minisblack" if channels == 1 else "rgb",
         "planarconfig": None if channels == 1 else "contig",
         "tile": (TILE_PX, TILE_PX),
-        "compression": "zstd",
-        "predictor": 2,
+        "compression": {"zstd": "zstd", "none": None, "jpegxl": "jpegxl"}[codec],
+        "predictor": 2 if codec == "zstd" else None,
         "metadata": None,
     }
     big = sum(level.raw_bytes for level in levels) > _CLASSIC_LIMIT
@@ -98,7 +103,9 @@ def write_mosaic(
     ):
         total = sum(level.tiles for level in levels)
         tiles = _cut(path, bands, levels)
-        encoded = map_in_order(_encode, tiles, executor=executor, total=total, progress=progress, in_flight=_IN_FLIGHT)
+        encoded = map_in_order(
+            partial(_encode, codec), tiles, executor=executor, total=total, progress=progress, in_flight=_IN_FLIGHT
+        )
         base_tiles = _base_tiles(encoded, levels, spool)
         tiff.write(
             islice(base_tiles, levels[0].tiles),  # what tifffile is given it also closes, too early
@@ -192,13 +199,17 @@ def _feed(levels: list[_Level], index: int, rows: Pixels) -> Iterator[tuple[int,
             level.filled = 0
 
 
-def _encode(item: tuple[int, Pixels]) -> tuple[int, bytes]:
-    """Horizontal differences (TIFF 6.0, section 14), then Zstandard at its quickest level."""
+def _encode(codec: Codec, item: tuple[int, Pixels]) -> tuple[int, bytes]:
+    """Horizontal differences (TIFF 6.0, section 14), then Zstandard at its quickest level; or as `codec` says."""
     index, tile = item
+    if codec == "none":
+        return index, tile.tobytes()
+    if codec == "jpegxl":
+        return index, bytes(imagecodecs.jpegxl_encode(tile, lossless=True, effort=1, numthreads=1))
     differences = np.empty_like(tile)
     differences[:, 0] = tile[:, 0]
     np.subtract(tile[:, 1:], tile[:, :-1], out=differences[:, 1:])
-    return index, bytes(imagecodecs.zstd_encode(differences, level=1))
+    return index, bytes(imagecodecs.zstd_encode(differences.tobytes(), level=1))
 
 
 def _base_tiles(encoded: Iterator[tuple[int, bytes]], levels: list[_Level], spool: Any) -> Iterator[bytes]:
