@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+import scipy.fft
 
 from dieplat.registration.correlate import Image, overlap_windows
 
@@ -29,12 +32,17 @@ BINS_OF_MEDIAN = 24
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Bins:
-    """The frequencies of a window: cycles a coarse pixel along x and y, number of the ring (or -1), of the median."""
+    """The low frequencies of a window: cycles a coarse pixel along x and y, number of the ring (or -1), of the median.
+
+    `rows` and `columns` are where they lie in the window's spectrum.
+    """
 
     fx: Array
     fy: Array
     ring: npt.NDArray[np.intp]
     radius: npt.NDArray[np.intp]
+    rows: npt.NDArray[np.intp]
+    columns: npt.NDArray[np.intp]
 
 
 def log_likelihoods(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]]) -> Array:
@@ -75,11 +83,13 @@ def _at_place(a: Image, b: Image, dx: float, dy: float) -> float:
     if windows is None:
         return -np.inf
     va, vb = a[windows[0]], b[windows[1]]
-    taper = np.outer(_taper(va.shape[0]), _taper(va.shape[1])).astype(np.float32)
-    fa = np.fft.rfft2((va - va.mean()) * taper)
-    fb = np.fft.rfft2((vb - vb.mean()) * taper)
-    bins = _bins(va.shape)
-    power_a, power_b = np.abs(fa) ** 2, np.abs(fb) ** 2
+    rows, columns = va.shape
+    taper = np.outer(_taper(rows), _taper(columns)).astype(np.float32)
+    bins = _bins((rows, columns))
+    kept = np.ix_(bins.rows, bins.columns)
+    fa = scipy.fft.rfft2((va - va.mean()) * taper)[kept]
+    fb = scipy.fft.rfft2((vb - vb.mean()) * taper)[kept]
+    power_a, power_b = np.abs(fa).astype(np.float64) ** 2, np.abs(fb).astype(np.float64) ** 2
     once = ~_repeating(power_a + power_b, bins)
     # The window is cut at whole pixels; the rest of the shift is a slope of the phase.
     turn = np.exp(-2j * np.pi * (bins.fx * (dx - ix) + bins.fy * (dy - iy)))
@@ -108,14 +118,19 @@ def _taper(size: int) -> Array:
     return window
 
 
-def _bins(shape: tuple[int, ...]) -> _Bins:
-    fy = np.asarray(np.fft.fftfreq(shape[0])[:, None], dtype=np.float64)
-    fx = np.asarray(np.fft.rfftfreq(shape[1])[None, :], dtype=np.float64)
+@lru_cache(maxsize=32)
+def _bins(shape: tuple[int, int]) -> _Bins:
+    # Whole circles of the medians about all the rings, and the neighbours of their lines.
+    reach = math.ceil(RINGS_PER_PX[-1] * STEP_PX * 2 * BINS_OF_MEDIAN) / (2 * BINS_OF_MEDIAN)
+    down, across = (min(math.ceil(reach * side) + 2, side // 2) for side in shape)
+    rows, columns = np.r_[:down, shape[0] - down : shape[0]], np.arange(across)
+    fy = np.asarray(np.fft.fftfreq(shape[0])[rows, None], dtype=np.float64)
+    fx = np.asarray(np.fft.rfftfreq(shape[1])[None, columns], dtype=np.float64)
     distance = np.hypot(fy, fx)
     ring = np.searchsorted(np.array(RINGS_PER_PX) * STEP_PX, distance) - 1
     ring[ring == len(RINGS_PER_PX) - 1] = -1
     radius = np.minimum((distance * 2 * BINS_OF_MEDIAN).astype(np.intp), BINS_OF_MEDIAN - 1)
-    return _Bins(fx, fy, ring, radius)
+    return _Bins(fx, fy, ring, radius, rows, columns)
 
 
 def _repeating(power: Array, bins: _Bins) -> npt.NDArray[np.bool_]:
