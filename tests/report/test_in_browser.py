@@ -93,6 +93,15 @@ CONTRAST = """() => {
 }"""
 
 
+def test_tables_fit_a_small_window(context: Any, url: str) -> None:
+    page = context.new_page()
+    page.set_viewport_size({"width": 800, "height": 900})
+    page.goto(url)
+    cut = page.evaluate("[...document.querySelectorAll('.scroll')].filter(s => s.scrollWidth > s.clientWidth).length")
+    page.close()
+    assert cut == 0
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_text_stands_out_from_its_ground(context: Any, url: str, scheme: str) -> None:
     page = context.new_page()
