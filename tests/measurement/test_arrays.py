@@ -237,3 +237,21 @@ def test_cells_that_are_dim_at_the_edge_of_a_bank_still_count(share: float):
     dim[:] = np.round(100 + share * (dim.astype(float) - 100))
     # The dim strip begins within a cell, which bends the last of the ten periods by some 0.05 px.
     check(recipe, measure_array(picture, outline), tolerance=1e-3)
+
+
+@pytest.mark.parametrize("banks", [3, 5])
+def test_equal_banks_are_never_taken_for_cells(banks: int):
+    """A bank and its strap repeat as a cell does: the count must be of cells, or refused."""
+    recipe = Recipe(
+        columns=(6,) * banks,
+        straps_x=(25.3,) * (banks - 1),
+        mirrored_x=True,
+        rows=(36,),
+        margin_px=0.0,
+        outside="metal",
+    )
+    try:
+        found = measure_array(*draw(recipe))
+    except UndecidedError:
+        return
+    check(recipe, found)

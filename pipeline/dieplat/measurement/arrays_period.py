@@ -26,6 +26,7 @@ Vector = npt.NDArray[np.float64]
 NYQUIST_PX = 2.2
 _WEDGE = 0.05
 """Tangent of the largest lattice rotation searched, 2.9 degrees."""
+_STANDS_OUT = 3.0
 _FINE = 4
 _FINE_REACH_PX = 40
 
@@ -41,6 +42,19 @@ def flatten(image: FloatArray, mask: npt.NDArray[np.bool_], size_px: float) -> F
 
     flat = np.where(mask, image - smooth(image * weight) / np.maximum(smooth(weight), 1e-6), 0.0)
     return np.asarray(flat, dtype=np.float32)
+
+
+def _tamed(image: FloatArray, mask: npt.NDArray[np.bool_], size_px: float) -> FloatArray:
+    """Flatten a picture in which straps and dirt are no stronger than the cells themselves.
+
+    What stands out by more than `_STANDS_OUT` times the median deviation is cut back to that, and the local
+    mean, which it has pulled along, is taken anew.
+    """
+    flat = flatten(image, mask, size_px)
+    for _ in range(3):
+        limit = _STANDS_OUT * float(np.median(np.abs(flat[mask]))) if mask.any() else 0.0
+        flat = flatten(np.clip(flat, -limit, limit), mask, size_px)
+    return flat
 
 
 def coarse_lattice(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vector, Vector, float]:
@@ -67,7 +81,7 @@ def coarse_lattice(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vect
     """
     window = _window(mask, 1024)
     level = float(np.abs(image[mask]).mean())
-    flat = flatten(image[window], mask[window], size_px=64.0)
+    flat = _tamed(image[window], mask[window], 64.0)
     try:
         return _lattice_of(flat, mask[window], level)
     except UndecidedError:
@@ -81,7 +95,7 @@ def coarse_lattice(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vect
         shape = (image.shape[1] // step, image.shape[0] // step)
         small = cv2.resize(image, shape, interpolation=cv2.INTER_AREA)
         small_mask = cv2.resize(mask.astype(np.float32), shape, interpolation=cv2.INTER_AREA) > 0.999
-        a_x, a_y, strength = _lattice_of(flatten(small, small_mask, max(shape) / 4), small_mask, level)
+        a_x, a_y, strength = _lattice_of(_tamed(small, small_mask, max(shape) / 4), small_mask, level)
         if min(np.hypot(*a_x), np.hypot(*a_y)) < 12:
             # Averaging step x step pixels folds frequencies: a short period seen only here may be an alias.
             raise
@@ -124,12 +138,12 @@ def _shortest_period(value: FloatArray, axis: str, least: float) -> tuple[Vector
     """Find the shortest period vector (along, across) in the wedge around the first axis of (across,
     along)."""
     centre = (value.shape[0] // 2, value.shape[1] // 2)
-    # Further out too little of the picture meets itself; and half of that, for one multiple to be there.
+    # Further out too little of the picture meets itself; and a third of that, for two multiples to be there.
     reach = min(int(0.85 * centre[1]), int((centre[0] - 3) / _WEDGE))
     candidates = []
     for along, across, height in _fine_peaks(value, centre) + _plain_peaks(value, centre, reach):
         place = np.array([along, across])
-        if 2 * along <= reach:
+        if 3 * along <= reach:
             candidates.append((along, across, height - _ground(value, centre, place, place)))
     candidates.sort()
     if not candidates:
@@ -241,7 +255,7 @@ def _confirm(value: FloatArray, centre: tuple[int, int], vector: Vector, reach: 
         if multiple > 4 and rises[-1] < 0.5 * rises[0]:
             break
         best = place / multiple
-    if len(rises) < 2 or rises[0] <= 0:
+    if len(rises) < 3 or rises[0] <= 0:
         return None
     # A part of a period meets the whole period at one of its multiples; parts that are nearly alike are left
     # to the mean period's own judgement. Far multiples may meet the next bank with all its straps.
