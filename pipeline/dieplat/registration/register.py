@@ -73,7 +73,14 @@ def place_in_grid(
     def correlate(pairs: Sequence[tuple[int, int]]) -> list[Candidates]:
         return list(map_in_order(lambda p: coarse_offsets(spectra[p[0]], spectra[p[1]]), pairs, executor=executor))
 
-    cells = find_grid([tile.order for tile in tiles], correlate, shape=views[0].thumb.shape, columns=columns)
+    cells = find_grid(
+        [tile.order for tile in tiles],
+        correlate,
+        shape=views[0].thumb.shape,
+        columns=columns,
+        thumbs=[view.thumb for view in views],
+        stage=[tile.stage for tile in tiles],
+    )
     placed: list[Tile] = []
     skipped = list(tile_set.skipped)
     seen: set[tuple[int, int]] = set()
