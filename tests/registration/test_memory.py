@@ -14,7 +14,7 @@ from cutting import cut_tiles
 from test_register import enlarged
 
 from dieplat.errors import OutputExistsError
-from dieplat.registration import register as register_module
+from dieplat.registration import overlap as overlap_module
 from dieplat.registration.memory import Memory
 from dieplat.tiles import store as store_module
 from dieplat.tiles.read import read_picture
@@ -35,7 +35,7 @@ def tiles(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def work(monkeypatch: pytest.MonkeyPatch) -> dict[str, int]:
     """Counts of pictures decoded and of pairs measured."""
     counts = {"decoded": 0, "measured": 0}
-    measure = register_module.measure_pair
+    measure = overlap_module.measure_pair
 
     def decoding(path: Path) -> np.ndarray:
         counts["decoded"] += 1
@@ -46,7 +46,7 @@ def work(monkeypatch: pytest.MonkeyPatch) -> dict[str, int]:
         return measure(*arguments, **options)
 
     monkeypatch.setattr(store_module, "read_picture", decoding)
-    monkeypatch.setattr(register_module, "measure_pair", measuring)
+    monkeypatch.setattr(overlap_module, "measure_pair", measuring)
     return counts
 
 

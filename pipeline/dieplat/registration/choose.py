@@ -240,9 +240,7 @@ def _pairs_between(clusters: _Clusters, pairs: Sequence[PairOffsets]) -> dict[tu
 
 
 def _reversed(pair: PairOffsets) -> PairOffsets:
-    turned = tuple(
-        Hypothesis(-h.dx_px, -h.dy_px, h.correlation, h.cost, h.cov_px2, h.support_nats) for h in pair.hypotheses
-    )
+    turned = tuple(Hypothesis(-h.dx_px, -h.dy_px, h.correlation, h.cost, h.cov_px2) for h in pair.hypotheses)
     return PairOffsets(pair.b, pair.a, turned, (-pair.predicted_px[0], -pair.predicted_px[1]))
 
 

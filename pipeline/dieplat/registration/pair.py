@@ -80,14 +80,13 @@ def _with_costs(a: Image, b: Image, fits: list[Fit]) -> tuple[Hypothesis, ...]:
     """Hypotheses with their costs against the best, best first."""
     if not fits:
         return ()
-    likelihood = log_likelihoods(a, b, [(fit.dx_px, fit.dy_px) for fit in fits])
-    likelihood[~np.isfinite(likelihood)] = 0.0
-    order = sorted(range(len(fits)), key=lambda i: (-likelihood[i], -fits[i].correlation))
-    costs = likelihood.max() - likelihood
+    costs = np.zeros(1)
+    if len(fits) > 1:
+        likelihood = log_likelihoods(a, b, [(fit.dx_px, fit.dy_px) for fit in fits])
+        costs = likelihood.max() - likelihood
+    order = sorted(range(len(fits)), key=lambda i: (costs[i], -fits[i].correlation))
     return tuple(
-        Hypothesis(
-            fits[i].dx_px, fits[i].dy_px, fits[i].correlation, float(costs[i]), fits[i].cov_px2, float(likelihood[i])
-        )
+        Hypothesis(fits[i].dx_px, fits[i].dy_px, fits[i].correlation, float(costs[i]), fits[i].cov_px2)
         for i in order
         if costs[i] < COST_CEILING
     )

@@ -6,12 +6,10 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, dataclass, replace
-from functools import cached_property
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from dieplat.errors import RegistrationError
 from dieplat.registration.assemble import Tie, assemble_layout, layout_of_one
@@ -19,10 +17,10 @@ from dieplat.registration.choose import DECIDED_MARGIN, Choice, choose
 from dieplat.registration.correlate import Spectrum, coarse_offsets
 from dieplat.registration.grid import find_grid
 from dieplat.registration.memory import Memory
-from dieplat.registration.optics import estimate_k1, is_worth_removing, offsets_along
+from dieplat.registration.optics import estimate_k1, is_worth_removing
+from dieplat.registration.overlap import Measured, measure_overlap, view_overlap
 from dieplat.registration.overview import Overview, thumb_factor
-from dieplat.registration.pair import measure_pair
-from dieplat.registration.pixels import PixelCache, Rows, Strips
+from dieplat.registration.pixels import PixelCache
 from dieplat.registration.stage import (
     Candidates,
     Grid,
@@ -166,15 +164,7 @@ def register(
     return layout if lens is None else replace(layout, lens=asdict(lens))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Measured:
-    """A pair's offsets and, where asked for, those of windows along its overlap (see `optics.offsets_along`)."""
-
-    offsets: PairOffsets
-    along: npt.NDArray[np.float64] | None = None
-
-
-def _better_lens(tile_set: TileSet, measured: Sequence[_Measured], lens: Lens | None) -> Lens | None:
+def _better_lens(tile_set: TileSet, measured: Sequence[Measured], lens: Lens | None) -> Lens | None:
     """The lens with what is left of its distortion added, or None when nothing significant is left.
 
     Rests on clear pairs only, spread over the set: the distortion is the objective's and common to all tiles.
@@ -259,10 +249,8 @@ def _best_at_full_size(
     for step in scaled:
 
         def work(pair: tuple[int, int], step: tuple[float, float] = step) -> float:
-            found = _measure_one(
-                pair, cache=cache, predicted=step, shape=size, search=(search, search)
-            ).offsets.hypotheses
-            return found[0].support_nats if found else 0.0
+            view = view_overlap(pair, cache, step, size, (search, search))
+            return view.support() if view is not None else 0.0
 
         seen.append(sum(map_in_order(work, some, executor=executor)))
     best, second = np.argsort(seen)[::-1][:2]
@@ -284,7 +272,7 @@ def _measure(
     cache: PixelCache,
     executor: Executor | None,
     progress: Progress | None,
-) -> tuple[StageModel, list[_Measured]]:
+) -> tuple[StageModel, list[Measured]]:
     """Measure every pair about the model; refit the model; measure again where the first search was off."""
     measured = _measure_about(tile_set, grid, pairs, model, cache, executor, progress, sigmas=3.5)
     refined = fit_model([pair.offsets for pair in measured], grid, model)
@@ -317,80 +305,19 @@ def _measure_about(
     progress: Progress | None,
     *,
     sigmas: float,
-) -> list[_Measured]:
+) -> list[Measured]:
     shape = (tile_set.height_px, tile_set.width_px)
     search = [8 * math.ceil(sigmas * max(sigma, 2.0) / 8) for sigma in model.sigma_px]
     bent = frozenset(sample_evenly(pairs, LENS_SAMPLE))
 
-    def work(pair: tuple[int, int]) -> _Measured:
+    def work(pair: tuple[int, int]) -> Measured:
         predicted = model.predict(*grid[pair[0]], *grid[pair[1]])
         bounds = (search[0], search[1])
-        return _measure_one(
+        return measure_overlap(
             pair, cache=cache, predicted=predicted, shape=shape, search=bounds, with_windows=pair in bent
         )
 
     return list(map_in_order(work, pairs, executor=executor, total=len(pairs), progress=progress))
-
-
-def _measure_one(
-    pair: tuple[int, int],
-    *,
-    cache: PixelCache,
-    predicted: tuple[float, float],
-    shape: tuple[int, int],
-    search: tuple[int, int],
-    with_windows: bool = False,
-) -> _Measured:
-    # A coarse grid of places to search about: a stage model that changes by a hair asks the same question again, and
-    # finds its answer kept. An eighth of the search is small against it.
-    steps = [max(1, width // 4) for width in search]
-    about = steps[0] * round(predicted[0] / steps[0]), steps[1] * round(predicted[1] / steps[1])
-    overlap_x, overlap_y = shape[1] - abs(about[0]), shape[0] - abs(about[1])
-    # At least half of the overlap stays as the template, however uncertain the stage is.
-    bounded = (min(search[0], overlap_x // 4), min(search[1], overlap_y // 4))
-    if min(bounded) < 1:
-        return _Measured(PairOffsets(*pair, (), predicted))
-    view = _PairView(pair, cache, about, bounded)
-    hypotheses = cache.remembered("offsets", pair, [about, bounded], view.hypotheses)
-    offsets = PairOffsets(*pair, tuple(_hypothesis(*row) for row in hypotheses), predicted)
-    if not with_windows or not is_clear(offsets):
-        return _Measured(offsets)
-    along = cache.remembered("windows", pair, [about, bounded], lambda: view.windows(offsets, shape))
-    return _Measured(offsets, np.array(along, dtype=np.float64))
-
-
-def _hypothesis(
-    dx: float, dy: float, correlation: float, cost: float, support: float, xx: float, xy: float, yy: float
-) -> Hypothesis:
-    return Hypothesis(dx, dy, correlation, cost, (xx, xy, yy), support)
-
-
-class _PairView:
-    """The strips of a pair, cut when first needed, and what is measured on them, as rows of numbers."""
-
-    def __init__(
-        self, pair: tuple[int, int], cache: PixelCache, about: tuple[int, int], search: tuple[int, int]
-    ) -> None:
-        self._pair, self._cache, self._about, self._search = pair, cache, about, search
-
-    @cached_property
-    def _strips(self) -> Strips:
-        return self._cache.strips(*self._pair, self._about, self._search)
-
-    def hypotheses(self) -> Rows:
-        """dx, dy, correlation, cost, support, and the covariance's xx, xy, yy of each."""
-        strips = self._strips
-        x, y = strips.b_from_a
-        about = self._about[0] + x, self._about[1] + y
-        found = measure_pair(strips.a, strips.b, predicted_px=about, search_px=self._search)
-        return [
-            [h.dx_px - x, h.dy_px - y, h.correlation, h.cost, h.support_nats, *map(float, h.cov_px2)] for h in found
-        ]
-
-    def windows(self, offsets: PairOffsets, shape: tuple[int, int]) -> Rows:
-        """What `optics.offsets_along` gives."""
-        rows: Rows = offsets_along(*self._strips.in_tiles(shape), offsets).tolist()
-        return rows
 
 
 def _with_ties(offsets: list[PairOffsets], ties: Sequence[Tie]) -> list[PairOffsets]:

@@ -10,8 +10,7 @@ class Hypothesis:
     """One place where tile b may lie against tile a: b's corner minus a's corner, in pixels.
 
     `cost` is the negative log-likelihood against the pair's best hypothesis (which has cost 0);
-    `cov_px2` is the covariance ((xx, xy), (xy, yy)) of a sub-pixel fit at this place; `support_nats` is the
-    log-likelihood of this place against two pictures that have nothing in common.
+    `cov_px2` is the covariance ((xx, xy), (xy, yy)) of a sub-pixel fit at this place.
     """
 
     dx_px: float
@@ -19,7 +18,6 @@ class Hypothesis:
     correlation: float
     cost: float
     cov_px2: tuple[float, float, float]
-    support_nats: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
