@@ -165,13 +165,17 @@ def register(
 
 
 def _better_lens(tile_set: TileSet, measured: Sequence[Measured], lens: Lens | None) -> Lens | None:
-    """The lens with what is left of its distortion added, or None when nothing significant is left.
+    """The lens with what is left of its distortion added, or None when none is found or nothing is left.
 
     Rests on clear pairs only, spread over the set: the distortion is the objective's and common to all tiles.
     """
     found = estimate_k1([pair.along for pair in measured if pair.along is not None and is_clear(pair.offsets)])
     norm = math.hypot(tile_set.width_px, tile_set.height_px) / 2
-    if found is None or not is_worth_removing(*found, norm):
+    if found is None:
+        return None
+    # A lens once found is followed until what is left is within its uncertainty, however little that is.
+    left = is_worth_removing(*found, norm) if lens is None else abs(found[0]) > found[1]
+    if not left:
         return None
     return Lens(found[0] + (lens.k1 if lens is not None else 0.0), 0.0, norm, found[1])
 
