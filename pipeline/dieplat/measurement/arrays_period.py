@@ -246,6 +246,8 @@ def _confirm(value: FloatArray, centre: tuple[int, int], vector: Vector, reach: 
         if multiple * best[0] <= reach:
             there, place = _height_at(value, centre, best * multiple)
             best = place / multiple if np.isfinite(there) else best
+    if best[0] < 1:
+        return None
     rises = []
     for multiple in range(1, min(12, int(reach / best[0])) + 1):
         there, place = _height_at(value, centre, best * multiple)
