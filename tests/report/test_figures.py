@@ -49,6 +49,17 @@ def test_the_map_marks_what_is_not_certain() -> None:
     assert len(dashed) == sum(not pair["used"] for pair in layout["pairs"])
 
 
+def test_the_map_points_at_the_overlaps_that_fit_badly() -> None:
+    layout = layout_document()
+    used = [pair for pair in layout["pairs"] if pair["used"]]
+    for pair, misfit_px in zip(used, (0.02, 0.3, 4.0), strict=False):
+        pair["residual_px"] = misfit_px
+    drawn = ElementTree.fromstring(tile_map(layout))
+    grades = [path.get("class") for path in drawn.iter("path") if path.get("class") != "unused"]
+    assert grades[:3] == ["good", "fair", "poor"]
+    assert len(grades) == len(used)
+
+
 def test_tiles_lie_where_the_layout_puts_them() -> None:
     layout = layout_document()
     drawn = ElementTree.fromstring(tile_map(layout, width=1200))
@@ -99,7 +110,8 @@ def test_ten_thousand_tiles_stay_small_and_keep_what_matters() -> None:
         }
         for i in range(10_000)
     ]
-    pairs = [{**layout["pairs"][0], "a": f"t{i}", "b": f"t{i + 1}", "used": i != 42} for i in range(9_999)]
+    fits = {**layout["pairs"][0], "residual_px": 0.02}
+    pairs = [{**fits, "a": f"t{i}", "b": f"t{i + 1}", "used": i != 42} for i in range(9_999)]
     wide = {**layout, "tiles": tiles, "pairs": pairs, "width_px": 28_100, "height_px": 28_100}
     text = tile_map(wide)
     assert len(text) < 1_500_000

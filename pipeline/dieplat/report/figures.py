@@ -25,6 +25,9 @@ _STROKES = {
 _RAMP = ("#DCEBF7", "#A6CFEC", "#63A8D8", "#0072B2", "#023E63")
 
 
+FAIR_PX = 0.1
+POOR_PX = 0.5
+"""Misfits of an overlap above which a seam may show, and above which it should be looked at."""
 DENSE = 2000
 """With more tiles the map leaves out numbers, names and links that hold; 10 000 tiles then take 1.3 MB."""
 
@@ -84,7 +87,8 @@ def tile_map(layout: Mapping[str, Any], *, width: int = 960) -> Markup:
     """Every tile at its place, shaded by its position's uncertainty; marks tell how it was placed.
 
     A letter stands where more must be known: "?" more than one place fits, "S" placed by the stage
-    alone, "T" by tie points. Lines join measured pairs; dashed lines are pairs that were not used.
+    alone, "T" by tie points. Lines join measured pairs, the thicker the worse they fit (`FAIR_PX`, `POOR_PX`); dashed
+    lines are pairs that were not used.
     """
     tiles = layout["tiles"]
     span_x, span_y = float(layout["width_px"]), float(layout["height_px"])
@@ -102,10 +106,11 @@ def tile_map(layout: Mapping[str, Any], *, width: int = 960) -> Markup:
         parts.append(_tile(tile, u_px, (x, y), size, limits, crowded=len(tiles) > 120, dense=dense))
     lines = []
     for pair in layout.get("pairs") or ():
-        if pair["a"] in centres and pair["b"] in centres and not (dense and pair["used"]):
+        kind = seam_grade(pair)
+        if pair["a"] in centres and pair["b"] in centres and not (dense and kind == "good"):
             (ax, ay), (bx, by) = centres[pair["a"]], centres[pair["b"]]
-            kind = "used" if pair["used"] else "unused"
-            lines.append(f'<path class="{kind}" d="M{ax:.1f} {ay:.1f}L{bx:.1f} {by:.1f}"/>')
+            said = escape(f"{pair['a']} and {pair['b']}: misfit {plain(pair['residual_px'], figures=2)} px")
+            lines.append(f'<path class="{kind}" d="M{ax:.1f} {ay:.1f}L{bx:.1f} {by:.1f}"><title>{said}</title></path>')
     words = escape(
         f"Map of {len(tiles)} tiles; position uncertainty from {plain(min(worst, default=0.0), figures=2)} "
         f"to {plain(max(worst, default=0.0), figures=2)} pixels"
@@ -151,6 +156,14 @@ def _tile(
     )
     title = f"<title>{escape(said)}</title>"
     return f'<g class="{klass}">{title}<rect {box} rx="3" fill="{shade}"/>{words}</g>'
+
+
+def seam_grade(pair: Mapping[str, Any]) -> str:
+    """How well an overlap fits: "good", "fair" or "poor" by its misfit, "unused" if it was set aside."""
+    if not pair["used"]:
+        return "unused"
+    misfit_px = pair["residual_px"]
+    return "poor" if misfit_px > POOR_PX else "fair" if misfit_px > FAIR_PX else "good"
 
 
 def mark_of(tile: Mapping[str, Any]) -> str:

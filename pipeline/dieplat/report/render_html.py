@@ -65,6 +65,8 @@ def render(outputs: Outputs) -> str:
         unplaced=unplaced,
         legend=_legend(outputs),
         share_bar=figures.share_bar(content.shares) if content.shares else None,
+        fair_px=figures.FAIR_PX,
+        poor_px=figures.POOR_PX,
         tile_map=figures.tile_map(outputs.layout) if outputs.layout and outputs.layout["tiles"] else None,
         shades=figures.shade_legend(outputs.layout) if outputs.layout else [],
         pictures=_close_ups(outputs),
