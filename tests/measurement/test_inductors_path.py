@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 
 from dieplat.errors import AnnotationError
 from dieplat.measurement.inductors import inductor_from_path
+from dieplat.phantom.make import plan_phantom
+from dieplat.phantom.scenario import scenario_for
 
 sys.path.insert(0, str(Path(__file__).parent))
 from inductor_drawing import drifting_spiral, stepped_spiral
@@ -73,3 +75,19 @@ def test_a_line_that_does_not_wind_is_refused():
 def test_a_width_wider_than_the_pitch_is_refused():
     with pytest.raises(AnnotationError, match=r"overlap|neighbouring"):
         inductor_from_path(stepped_spiral(4, 3.0, 200.0, 8.0, 2.0), 30.0)
+
+
+@pytest.mark.parametrize("seed", [2, 8, 15])
+def test_a_drawn_symmetric_winding_has_its_true_diameters(seed: int) -> None:
+    """Crossings pull the middle of the line aside; distances between opposite sides do not notice."""
+    truth = plan_phantom(scenario_for("ordinary"), seed=seed)
+    facts, drawn = truth.to_dict(), truth.blocks_document()
+    um_per_px = facts["um_per_px"]
+    line = next(f for f in drawn["features"] if f["properties"]["kind"] == "conductor")
+    true = next(
+        block["inductor"] for block in facts["blocks"] if line["properties"]["name"].startswith(block["name"] + " ")
+    )
+    assert true["symmetric"]
+    found = inductor_from_path(np.array(line["geometry"]["coordinates"]) * um_per_px, line["properties"]["width_um"])
+    assert found.outer_um == pytest.approx(true["outer_um"], rel=1e-5)
+    assert found.inner_um == pytest.approx(true["inner_um"], rel=1e-5)

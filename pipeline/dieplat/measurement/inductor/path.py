@@ -23,8 +23,9 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
 
     Turns are the angle by which the line winds round its centre, over 2 pi; straight leads add what they
     wind, nothing more. Where both ends lie on one ring, as in a symmetric winding, the opening between them is
-    counted as turned (common practice, no source). The diameters are means over all directions of the line's
-    outermost and innermost crossings (medians where the line crosses itself), half a width further out and in;
+    counted as turned (common practice, no source). The diameters are means over all directions (medians where the
+    line crosses itself) of the distance between opposite crossings, the outermost and the innermost, half a width
+    further out and in at either end: so an error of the centre does not count;
     spacing is the median distance between neighbouring crossings, less the width. On straight sides distances
     count square to the side.
 
@@ -56,8 +57,13 @@ def inductor_from_path(line_um: npt.ArrayLike, width_um: float | None) -> Induct
     symmetric = not shapely.LineString(line).is_simple
     # A spiral steps in a little on every side; a winding with crossings stays on its rings but for the crossings.
     middle = np.median if symmetric else np.mean
-    outer = 2 * float(middle([c[-1] for c in crossings])) + width_um
-    inner = 2 * float(middle([c[0] for c in crossings])) - width_um
+    opposite = [
+        (a, b)
+        for a, b in zip(crossings, crossings[RAYS // 2 :] + crossings[: RAYS // 2], strict=True)
+        if len(a) and len(b)
+    ]
+    outer = float(middle([a[-1] + b[-1] for a, b in opposite])) + width_um
+    inner = float(middle([a[0] + b[0] for a, b in opposite])) - width_um
     steps = np.concatenate([np.diff(c) for c in crossings])
     steps = steps[steps > 0.5 * width_um]
     if len(steps) == 0:
@@ -128,7 +134,7 @@ def _rotation(shape: Shape, normal: float) -> float:
 
 
 def _crossings(line: Floats, centre: Floats, shape: Shape, normal: float) -> list[Floats]:
-    """For every direction the distances at which the line crosses the ray, ascending, none left empty."""
+    """For every direction the distances at which the line crosses the ray, ascending."""
     period = {name: np.radians(angle) for name, angle in CORNER_DEG}.get(shape)
     angle = (np.arange(RAYS) + 0.5) * 2 * np.pi / RAYS
     start, step = line[:-1] - centre, np.diff(line, axis=0)
@@ -144,6 +150,5 @@ def _crossings(line: Floats, centre: Floats, shape: Shape, normal: float) -> lis
         if period is not None:
             off = (a - normal + period / 2) % period - period / 2
             radius = radius * np.cos(off)
-        if len(radius):
-            found.append(radius)
+        found.append(radius)
     return found
