@@ -17,6 +17,8 @@ SMOOTH_PX = 1.0
 """Pre-smoothing: keeps interpolation error and the bias of noise on sub-pixel shifts well below 0.01 px."""
 BACKGROUND_PX = 12.0
 """Structures wider than this are shading, not layout."""
+RIM_PX = 24
+"""So near to a tile's rim the background is guessed, differently in either tile, and structure there seems to move."""
 START_SIGMA_PX = 0.5
 """How well the peak of the correlation is trusted where the pixels do not fix an offset, such as along an edge."""
 ENOUGH_PX = 0.015
@@ -255,7 +257,8 @@ def _descend(
     fit: Fit | None = None
     for _ in range(iterations):
         ix, iy = round(x), round(y)
-        windows = overlap_windows((a.shape[0], a.shape[1]), ix, iy, margin=4)
+        room = min(a.shape[0] - abs(iy), a.shape[1] - abs(ix))
+        windows = overlap_windows((a.shape[0], a.shape[1]), ix, iy, margin=max(4, min(RIM_PX, room // 6)))
         if windows is None:
             return None
         va, vb = a[windows[0]], b[windows[1]]

@@ -12,7 +12,7 @@ from scipy.sparse.linalg import splu
 Array = npt.NDArray[np.float64]
 
 REJECT_SIGMA = 6.0
-FLOOR_PX = 0.01
+FLOOR_PX = 0.008
 """Part of an offset's standard uncertainty that more pixels do not lower: JPEG blocks, unequal focus, shading."""
 
 

@@ -153,7 +153,8 @@ def fit_model(pairs: Sequence[PairOffsets], grid: Grid, start: StageModel) -> St
     """Refit the stage model to the clear pairs by iteratively reweighted least squares (Cauchy weights).
 
     Steps and backlash are linear in the offsets. The scatter is the scaled median absolute deviation of the
-    residuals (1.4826 MAD, consistent for a normal distribution; Rousseeuw and Croux 1993), at least 0.5 px.
+    residuals (1.4826 MAD, consistent for a normal distribution; Rousseeuw and Croux 1993), at least 0.5 px, or their
+    standard deviation after winsorising at four of these, if that is larger.
     Returns `start` when fewer than three pairs are clear.
     """
     clear = [pair for pair in pairs if is_clear(pair)]
@@ -175,7 +176,11 @@ def fit_model(pairs: Sequence[PairOffsets], grid: Grid, start: StageModel) -> St
         weight = 1 / (1 + (residual / (2 * scale)) ** 2).max(axis=1)
         normal = design.T @ (weight[:, None] * design) + ridge
         theta = np.linalg.solve(normal, design.T @ (weight[:, None] * offsets) + ridge @ prior)
-    sigma = np.maximum(1.4826 * np.median(np.abs(offsets - design @ theta), axis=0), 0.5)
+    residual = offsets - design @ theta
+    robust = np.maximum(1.4826 * np.median(np.abs(residual), axis=0), 0.5)
+    # Of few pairs the median is a poor judge: what lies within four deviations of it says the rest.
+    near = np.clip(residual, -4 * robust, 4 * robust)
+    sigma = np.maximum(robust, np.sqrt((near**2).sum(axis=0) / max(len(clear) - 3, 1)))
     return StageModel(_pair(theta[0]), _pair(theta[1]), _pair(theta[2]), _pair(sigma), len(clear))
 
 
