@@ -25,7 +25,7 @@ STAGES = {
 }
 # Reading a picture, a mosaic's region: what every stage may use of another package.
 SHARED = {"dieplat.tiles.read", "dieplat.mosaicfile.read"}
-FOUNDATION = {"values", "errors", "files", "work"}
+FOUNDATION = {"values", "errors", "files", "work", "compiled"}
 # What joins the stages and stands above them.
 JOINING = {"workflow", "survey", "evening", "report", "phantom", "annotate", "output", "settings"}
 
