@@ -39,7 +39,8 @@ def phantom(
     preset: Annotated[
         str,
         typer.Option(
-            help="ordinary, sharp, memory, blank, lens, shaded, order, missing, focus, stretched, radio or lantern."
+            help="ordinary, sharp, memory, blank, lens, shaded, order, shuffled, hand, positions, missing, focus, "
+            "stretched, radio or lantern."
         ),
     ] = "ordinary",
     rows: Annotated[int | None, typer.Option(help="Rows of tiles (the seed decides).", show_default=False)] = None,
@@ -48,10 +49,12 @@ def phantom(
     tile_height: Annotated[int | None, typer.Option(help="Tile height in pixels.", show_default=False)] = None,
     overlap: Annotated[float | None, typer.Option(help="Overlap as a fraction of a tile.", show_default=False)] = None,
     naming: Annotated[
-        str | None, typer.Option(help="grid (r00_c00) or order (IMG_0001, serpentine).", show_default=False)
+        str | None, typer.Option(help="grid (r00_c00), order (IMG_0001, serpentine) or shuffled.", show_default=False)
     ] = None,
     missing: Annotated[int | None, typer.Option(help="Tiles to leave out.", min=0, show_default=False)] = None,
-    picture_format: Annotated[str | None, typer.Option("--format", help="jpg or png.", show_default=False)] = None,
+    picture_format: Annotated[
+        str | None, typer.Option("--format", help="jpg, png or ome.tif.", show_default=False)
+    ] = None,
     replace: Annotated[bool, typer.Option(help="Write into a folder that holds other files.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the truth as JSON.")] = False,
 ) -> None:

@@ -65,6 +65,8 @@ class StagePlan:
     error_px: float = 4.0
     backlash_px: float = 6.0
     rotation_deg: float = 0.25
+    by_hand: float = 0.0
+    """Steps vary evenly by up to this share of a tile, and a row goes on until the far edge is seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +113,37 @@ def stage_positions(
     travel = np.where(np.arange(rows) % 2 == 0, 0.5, -0.5)[:, None]
     corners[..., 0] += plan.backlash_px * travel
     return np.asarray(corners + plan.error_px * rng.standard_normal((rows, columns, 2)))
+
+
+def positions_by_hand(
+    rows: int, columns: int, tile_px: tuple[int, int], overlap: float, plan: StagePlan, rng: np.random.Generator
+) -> tuple[Float, npt.NDArray[np.bool_]]:
+    """Corners (rows, most columns, 2) of tiles whose steps a hand made, and which of them there are.
+
+    Every row begins about the edge and is stepped along until it passes the far one, so that rows differ in their
+    number of tiles, and what lies below a tile is anywhere between two.
+    """
+    width, height = tile_px
+    sway = plan.by_hand
+    reach = (columns - 1) * (1.0 - overlap) * width
+    down = np.concatenate([[0.0], np.cumsum(1.0 - overlap + rng.uniform(-sway, sway, rows - 1))]) * height
+    lines = []
+    for row in range(rows):
+        line = [float(rng.uniform(-sway, 0.0)) * width]
+        while line[-1] < reach:
+            line.append(line[-1] + float(1.0 - overlap + rng.uniform(-sway, sway)) * width)
+        lines.append(line if row % 2 == 0 else [reach - x for x in reversed(line)])
+    longest = max(map(len, lines))
+    corners = np.zeros((rows, longest, 2))
+    there = np.zeros((rows, longest), dtype=bool)
+    turn = np.radians(plan.rotation_deg)
+    for row, line in enumerate(lines):
+        x = np.array(line) + plan.backlash_px * (0.5 if row % 2 == 0 else -0.5)
+        corners[row, : len(line)] = np.column_stack(
+            [np.cos(turn) * x - np.sin(turn) * down[row], np.sin(turn) * x + np.cos(turn) * down[row]]
+        )
+        there[row, : len(line)] = True
+    return corners + plan.error_px * rng.standard_normal(corners.shape), there
 
 
 def exposures(count: int, plan: CameraPlan, rng: np.random.Generator) -> list[Exposure]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Iterator
 from dataclasses import replace as changed
@@ -10,6 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import numpy.typing as npt
+import tifffile
 
 from dieplat.errors import OutputExistsError
 from dieplat.files import write_bytes, write_json
@@ -19,12 +21,14 @@ from dieplat.phantom.camera import (
     Frame,
     expose,
     exposures,
+    positions_by_hand,
     stage_positions,
     take_tile,
     undistorted,
 )
 from dieplat.phantom.die import plan_die
 from dieplat.phantom.focus import FOCUS_MARGIN_PX, FocusPlan, Shot, defocus, heights, seen_from, shots
+from dieplat.phantom.record import description, recorded_positions
 from dieplat.phantom.render import DieRaster, look
 from dieplat.phantom.ruler import plan_ruler
 from dieplat.phantom.scenario import Scenario, scenario_for
@@ -45,32 +49,34 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
     rotation = scenario.rotation_deg * float(rng.uniform(-1.0, 1.0))
     width, height = scenario.tile_width_px, scenario.tile_height_px
     step = (width * (1.0 - scenario.overlap), height * (1.0 - scenario.overlap))
-    corners = stage_positions(rows, columns, step, scenario.stage, rng)
-    missing = _choose_missing(rows, columns, scenario.missing, rng)
-    written = np.ones((rows, columns), dtype=bool)
+    if scenario.stage.by_hand:
+        corners, there = positions_by_hand(rows, columns, (width, height), scenario.overlap, scenario.stage, rng)
+        columns = there.shape[1]
+    else:
+        corners = stage_positions(rows, columns, step, scenario.stage, rng)
+        there = np.ones((rows, columns), dtype=bool)
+    missing = _choose_missing(there, scenario.missing, rng)
+    written = there.copy()
     written[tuple(np.array(missing, dtype=int).reshape(-1, 2).T)] = False
     corners -= corners[written].min(axis=0)
-    inside = np.array(
-        [
-            corners[:, 0, 0].max(),
-            corners[0, :, 1].max(),
-            corners[:, -1, 0].min() + width,
-            corners[-1, :, 1].min() + height,
-        ]
-    )
+    inside = _seen_by_all(corners, there, (width, height))
     room = (inside[2:] - inside[:2] - 2.0 * RIM_PX) * (um_x, um_y)
     lean = abs(math.sin(math.radians(rotation)))
     size = np.floor((room - lean * room[::-1]) * 10.0) / 10.0
     middle = 0.5 * (inside[:2] + inside[2:])
     die = plan_die(float(size[0]), float(size[1]), um_x, scenario.die, seed=seed)
     frame = Frame(um_x, um_y, rotation, (float(middle[0]), float(middle[1])), (0.5 * die.width_um, 0.5 * die.height_um))
-    order = _serpentine(rows, columns)
-    light = exposures(rows * columns, scenario.camera, rng)
-    suffix = scenario.picture_format
-    names = {
-        (r, c): (f"r{r:02d}_c{c:02d}.{suffix}" if scenario.naming == "grid" else f"IMG_{k + 1:04d}.{suffix}")
-        for k, (r, c) in enumerate(order)
-    }
+    order = [(r, c) for r, c in _serpentine(rows, columns) if there[r, c]]
+    light = exposures(len(order), scenario.camera, rng)
+    names = _names(order, scenario, seed)
+    stated: dict[tuple[int, int], tuple[float, float]] = {}
+    if scenario.record is not None:
+        places = recorded_positions(
+            np.array([corners[r, c] for r, c in order]) * (um_x, um_y),
+            scenario.record,
+            np.random.default_rng([seed, 6]),
+        )
+        stated = {cell: (float(x), float(y)) for cell, (x, y) in zip(order, places, strict=True)}
     tiles = tuple(
         TrueTile(
             names[r, c],
@@ -81,6 +87,7 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
             k,
             light[k].gain,
             light[k].defocus_px,
+            stated.get((r, c)),
         )
         for k, (r, c) in enumerate(order)
         if written[r, c]
@@ -120,9 +127,32 @@ def _serpentine(rows: int, columns: int) -> list[tuple[int, int]]:
     return [(r, c if r % 2 == 0 else columns - 1 - c) for r in range(rows) for c in range(columns)]
 
 
-def _choose_missing(rows: int, columns: int, count: int, rng: np.random.Generator) -> list[tuple[int, int]]:
+def _seen_by_all(corners: Float, there: npt.NDArray[np.bool_], size: tuple[int, int]) -> Float:
+    """Left, top, right and bottom of what every row and every column of tiles covers."""
+    rows, (left, right) = len(there), _ends(corners[..., 0], there)
+    top, bottom = corners[0][there[0], 1].max(), corners[rows - 1][there[rows - 1], 1].min()
+    return np.array([left, top, right + size[0], bottom + size[1]])
+
+
+def _ends(x: Float, there: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """The largest of the rows' first corners and the smallest of their last."""
+    lines = [line[row] for line, row in zip(x, there, strict=True)]
+    return max(float(line[0]) for line in lines), min(float(line[-1]) for line in lines)
+
+
+def _names(order: list[tuple[int, int]], scenario: Scenario, seed: int) -> dict[tuple[int, int], str]:
+    suffix = scenario.picture_format
+    if scenario.naming == "grid":
+        return {(r, c): f"r{r:02d}_c{c:02d}.{suffix}" for r, c in order}
+    numbers = np.arange(len(order))
+    if scenario.naming == "shuffled":
+        numbers = np.random.default_rng([seed, 4]).permutation(numbers)
+    return {cell: f"IMG_{number + 1:04d}.{suffix}" for cell, number in zip(order, numbers, strict=True)}
+
+
+def _choose_missing(there: npt.NDArray[np.bool_], count: int, rng: np.random.Generator) -> list[tuple[int, int]]:
     """Places without a picture, never at the rim, where a tile may be the only witness of an edge."""
-    inner = [(r, c) for r in range(1, rows - 1) for c in range(1, columns - 1)]
+    inner = [(r, c) for r in range(1, len(there) - 1) for c in range(1, int(there[r].sum()) - 1)]
     return [inner[k] for k in rng.permutation(len(inner))[:count]]
 
 
@@ -164,8 +194,13 @@ def make_phantom(
     pictures = 1 if truth.focus is None else truth.focus.pictures
     total = len(truth.tiles) * pictures + 1 + int(scenario.turned)
     done = 0
+    recorded = {tile.name: tile.recorded_um for tile in truth.tiles}
     for name, picture in _tiles(truth):
-        _write_picture(out / "tiles" / name, picture, scenario.jpeg_quality)
+        path, position = out / "tiles" / name, recorded.get(name)
+        if scenario.picture_format == "ome.tif":
+            _write_tiff(path, picture, position, (truth.frame.um_per_px_x, truth.frame.um_per_px_y))
+        else:
+            _write_picture(path, picture, scenario.jpeg_quality)
         done += 1
         if progress is not None:
             progress(done, total)
@@ -189,7 +224,7 @@ def _prepare(out: Path, *, replace: bool) -> None:
     tiles = out / "tiles"
     tiles.mkdir(parents=True, exist_ok=True)
     for old in tiles.iterdir():
-        if old.suffix in (".jpg", ".png") and (old.stem[:1] == "r" or old.stem.startswith("IMG_")):
+        if old.suffix in (".jpg", ".png", ".tif") and (old.stem[:1] == "r" or old.stem.startswith("IMG_")):
             old.unlink()
     (out / "micrometer_turned.png").unlink(missing_ok=True)
 
@@ -285,6 +320,27 @@ def _write_picture(path: Path, picture: npt.NDArray[np.uint8], quality: int) -> 
     if not done:
         raise OSError(f"{path}: the picture could not be encoded")
     write_bytes(path, data.tobytes())
+
+
+def _write_tiff(
+    path: Path,
+    picture: npt.NDArray[np.uint8],
+    position_um: tuple[float, float] | None,
+    um_per_px: tuple[float, float],
+) -> None:
+    words = description(position_um, um_per_px, (picture.shape[0], picture.shape[1])) if position_um else None
+    data = io.BytesIO()
+    with tifffile.TiffWriter(data) as tiff:
+        tiff.write(
+            picture,
+            photometric="rgb",
+            compression="zlib",
+            predictor=True,
+            description=words,
+            metadata=None,
+            software=False,
+        )
+    write_bytes(path, data.getvalue())
 
 
 def _survey_toml(truth: Truth, scenario: Scenario) -> str:

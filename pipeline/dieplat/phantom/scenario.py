@@ -8,6 +8,7 @@ from dieplat.errors import SettingsError
 from dieplat.phantom.camera import CameraPlan, StagePlan
 from dieplat.phantom.die import DiePlan
 from dieplat.phantom.focus import FocusPlan
+from dieplat.phantom.record import RecordPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +36,10 @@ class Scenario:
     ruler_dirt: float = 0.6
     turned: bool = False
     naming: str = "grid"
-    """"grid" (r00_c00) or "order" (IMG_0001 in serpentine order of capture)."""
+    """"grid" (r00_c00), "order" (IMG_0001 in serpentine order of capture) or "shuffled" (in no order at all)."""
     picture_format: str = "jpg"
+    record: RecordPlan | None = None
+    """If given, pictures are OME-TIFF files with the stage's position as its controller has it."""
     jpeg_quality: int = 92
     missing: int = 0
     focus: FocusPlan | None = None
@@ -72,6 +75,22 @@ PRESETS: dict[str, Scenario] = {
     "shaded": Scenario(camera=CameraPlan(vignetting=0.35, exposure_drift=0.20, white_balance_drift=0.06)),
     "order": Scenario(naming="order"),
     "missing": Scenario(missing=2),
+    "shuffled": Scenario(naming="shuffled", rows=5, columns=6, tile_width_px=480, tile_height_px=360),
+    "hand": Scenario(
+        naming="shuffled",
+        rows=4,
+        columns=5,
+        overlap=0.3,
+        missing=1,
+        stage=StagePlan(by_hand=0.15),
+    ),
+    "positions": Scenario(
+        naming="shuffled",
+        rows=4,
+        columns=5,
+        picture_format="ome.tif",
+        record=RecordPlan(scale=1.01, flip_x=True, swap=True, wild=1),
+    ),
     "focus": Scenario(rows=2, columns=3, focus=FocusPlan()),
     "stretched": Scenario(um_per_px_ratio_y=1.012, turned=True),
     "lantern": Scenario(
@@ -120,7 +139,9 @@ def _check(scenario: Scenario) -> None:
         raise SettingsError(
             f"tile {scenario.tile_width_px} x {scenario.tile_height_px} px: must lie between 240 x 200 and 4096 x 4096"
         )
-    if scenario.naming not in ("grid", "order"):
-        raise SettingsError(f"naming {scenario.naming!r}: choose grid or order")
-    if scenario.picture_format not in ("jpg", "png"):
-        raise SettingsError(f"format {scenario.picture_format!r}: choose jpg or png")
+    if scenario.naming not in ("grid", "order", "shuffled"):
+        raise SettingsError(f"naming {scenario.naming!r}: choose grid, order or shuffled")
+    if scenario.picture_format not in ("jpg", "png", "ome.tif"):
+        raise SettingsError(f"format {scenario.picture_format!r}: choose jpg, png or ome.tif")
+    if scenario.record is not None and (scenario.picture_format != "ome.tif" or scenario.focus is not None):
+        raise SettingsError("positions of the stage are kept in OME-TIFF only, one picture a field: choose ome.tif")

@@ -30,6 +30,8 @@ class TrueTile:
     order: int
     gain: tuple[float, float, float]
     defocus_px: float
+    recorded_um: tuple[float, float] | None = None
+    """The stage's position as the file's metadata state it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,6 +107,7 @@ class Truth:
                     "gain": list(t.gain),
                     "defocus_px": t.defocus_px,
                 }
+                | ({} if t.recorded_um is None else {"recorded_um": list(t.recorded_um)})
                 for t in self.tiles
             ],
             "missing": list(self.missing),
