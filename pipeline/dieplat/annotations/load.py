@@ -20,6 +20,9 @@ from dieplat.values import KINDS, Region, Regions
 MAX_BYTES = 64 * 1024 * 1024
 """A file larger than this is refused unread: about a million vertices, far beyond what is drawn by hand."""
 
+PROPOSED = "proposed"
+"""A feature whose property of this name is true was proposed by the tool: it counts once that is taken away."""
+
 MAX_DEPTH = 64
 """Brackets within brackets; a MultiPolygon of the collection needs eight."""
 
@@ -85,12 +88,14 @@ def parse_regions(
     if not isinstance(features, list):
         raise AnnotationError(f'{source}: the FeatureCollection has no list of "features"; export it again')
     divisors = _divisors(document.get("coordinates_in", "mosaic_px"), um_per_px, source)
-    regions = tuple(_read_feature(item, number, divisors, source) for number, item in enumerate(features, 1))
+    read = [_read_feature(item, number, divisors, source) for number, item in enumerate(features, 1)]
+    regions = tuple(region for region in read if region.properties.get(PROPOSED) is not True)
+    proposed = tuple(region for region in read if region.properties.get(PROPOSED) is True)
     dies = [region.name for region in regions if region.kind == "die"]
     if len(dies) > 1:
         named = ", ".join(f"'{printable(name)}'" for name in dies[:4])
         raise AnnotationError(f"{source}: {len(dies)} features have the kind 'die' ({named}); keep one")
-    return Regions(regions=regions, source=source, document=document)
+    return Regions(regions=regions, source=source, document=document, proposed=proposed)
 
 
 def _check_writable(document: Any, text: str, path: Path) -> None:

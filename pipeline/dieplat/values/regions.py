@@ -36,11 +36,15 @@ class Region:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Regions:
-    """All annotations of a file. `document` is the file as read, so that writing loses nothing unknown."""
+    """All annotations of a file. `document` is the file as read, so that writing loses nothing unknown.
+
+    `proposed` holds those that the tool proposed and nobody has accepted yet: they are shown, never counted.
+    """
 
     regions: tuple[Region, ...]
     source: str
     document: Mapping[str, Any] = field(default_factory=dict)
+    proposed: tuple[Region, ...] = ()
 
     def of_kind(self, *kinds: str) -> tuple[Region, ...]:
         """The regions of the given kinds, in file order."""
