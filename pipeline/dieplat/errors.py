@@ -8,9 +8,11 @@
     │   ├── ScaleError                    a scale file or a scale value
     │   ├── RulingError                   no usable ruling in a stage-micrometer picture
     │   ├── MosaicError                   a mosaic file or its layout
-    │   └── SettingsError                 survey.toml or a numeric setting
+    │   ├── SettingsError                 survey.toml or a numeric setting
+    │   └── ImageRequestError             a request for part of a picture that cannot be answered
     ├── RegistrationError (RuntimeError)  the tiles cannot be joined
     ├── UndecidedError (RuntimeError)     a measurement that the picture does not decide: refused, not guessed
+    ├── DrawingConflictError (RuntimeError)  a drawing that has changed on disk since it was read
     └── OutputExistsError (FileExistsError)  an output that dieplat did not write itself would be replaced
 
 Messages are one line: the file or thing named, what was found, what to do.
@@ -53,6 +55,14 @@ class MosaicError(InputError):
 
 class SettingsError(InputError):
     """A survey.toml file or a numeric setting cannot be used."""
+
+
+class ImageRequestError(InputError):
+    """A request for part of a picture cannot be answered."""
+
+
+class DrawingConflictError(DieplatError, RuntimeError):
+    """A drawing has changed on disk since it was read."""
 
 
 class RegistrationError(DieplatError, RuntimeError):
