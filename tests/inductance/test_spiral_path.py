@@ -11,7 +11,7 @@ from shapely.geometry import LineString
 
 from dieplat.errors import SettingsError
 from dieplat.inductance import given_geometry, spiral_path
-from dieplat.inductance.path import lanes_of_path
+from dieplat.inductance.path import Section, lanes_of_path
 
 
 def _length(path):
@@ -70,7 +70,7 @@ def test_a_circle_given_starts_at_its_largest_radius_and_measured_at_its_mean():
 
 def test_lanes_of_a_mitred_corner_keep_their_distance():
     path = np.array([(0, 0), (50, 0), (50, 40), (90, 80)], dtype=float)
-    filaments, mitre = lanes_of_path(path, 6, 1, across=3)
+    filaments, mitre = lanes_of_path(path, 6, 1, Section.grid(3))
     starts = filaments.start_um.reshape(3, 3, 3)
     ends = filaments.end_um.reshape(3, 3, 3)
     assert np.allclose(starts[:, 1:], ends[:, :-1])

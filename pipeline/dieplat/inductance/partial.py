@@ -65,7 +65,9 @@ def bar_self_inductance(length_um: npt.ArrayLike, width_um: npt.ArrayLike, thick
     out = np.empty(length.shape)
     slender = length > np.maximum(width, thickness)
     out[slender] = _slender_bar(length[slender], width[slender], thickness[slender])
-    out[~slender] = hoer_love_bar(length[~slender], width[~slender], thickness[~slender])
+    short = ~slender & (length > 0)
+    out[~slender] = 0.0
+    out[short] = hoer_love_bar(length[short], width[short], thickness[short])
     return out.reshape(shape)
 
 
@@ -198,7 +200,8 @@ def mutual_pairs(first: Filaments, i: npt.NDArray[np.intp], second: Filaments, j
     """
     p1, q1, p2, q2 = first.start_um[i], first.end_um[i], second.start_um[j], second.end_um[j]
     d1, d2 = q1 - p1, q2 - p2
-    l1, l2 = np.linalg.norm(d1, axis=1), np.linalg.norm(d2, axis=1)
+    # A piece without length has no direction; it then counts as square to everything.
+    l1, l2 = (np.maximum(np.linalg.norm(d, axis=1), 1e-300) for d in (d1, d2))
     e1, e2 = d1 / l1[:, None], d2 / l2[:, None]
     cosine = np.einsum("ij,ij->i", e1, e2)
     normal = np.cross(e1, e2)

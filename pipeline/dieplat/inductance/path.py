@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -112,19 +113,52 @@ def _round_path(geometry: InductorGeometry) -> Array:
     return np.stack([radius * np.cos(2 * math.pi * turn), radius * np.sin(2 * math.pi * turn)], axis=1)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Section:
+    """How a conductor's section is divided into K lanes, in parts of its width and thickness; arrays (K,).
+
+    `across`, `up`: middles of the lanes from -0.5 to 0.5; `wide`, `thick`: their own sides.
+    """
+
+    across: Array
+    up: Array
+    wide: Array
+    thick: Array
+
+    @staticmethod
+    def grid(across: int | Array = 1, deep: int | Array = 1) -> Section:
+        """Lanes side by side: how many equal ones over width and thickness, or their rising borders."""
+        side, height = _borders(across), _borders(deep)
+        count = len(height) - 1
+        return Section(
+            np.repeat((side[:-1] + side[1:]) / 2, count),
+            np.tile((height[:-1] + height[1:]) / 2, len(side) - 1),
+            np.repeat(np.diff(side), count),
+            np.tile(np.diff(height), len(side) - 1),
+        )
+
+
+def _borders(lanes: int | Array) -> Array:
+    if isinstance(lanes, int):
+        return np.linspace(-0.5, 0.5, lanes + 1)
+    return np.asarray(lanes, dtype=np.float64)
+
+
 def lanes_of_path(
-    path_um: Array, width_um: float, thickness_um: float, *, across: int = 1, deep: int = 1
+    path_um: Array, width_um: float | Array, thickness_um: float, section: Section
 ) -> tuple[Filaments, Array]:
-    """Divide a conductor into `across` x `deep` lanes of equal section that run from end to end.
+    """Divide a conductor into lanes that run from end to end.
 
     Parameters
     ----------
     path_um : ndarray (N, 2) or (N, 3)
         Centre line; with a third column, its height. A path whose last point is its first is a closed loop.
-    width_um, thickness_um : float
-        Section of the whole conductor; the width lies in the plane.
-    across, deep : int
-        Lanes over the width and over the thickness.
+    width_um : float or ndarray (N - 1,)
+        Width of the whole conductor, or of each of its pieces (a taper); it lies in the plane.
+    thickness_um : float
+        Thickness of the whole conductor.
+    section : Section
+        The lanes.
 
     Returns
     -------
@@ -135,21 +169,21 @@ def lanes_of_path(
     """
     points = np.zeros((len(path_um), 3))
     points[:, : path_um.shape[1]] = path_um
+    pieces = len(points) - 1
     mitre = _mitres(points)
-    offsets = ((np.arange(across) + 0.5) / across - 0.5) * width_um
-    heights = ((np.arange(deep) + 0.5) / deep - 0.5) * thickness_um
-    starts, ends = [], []
-    for offset in offsets:
-        for height in heights:
-            lane = points + np.column_stack([mitre * offset, np.full(len(points), height)])
-            starts.append(lane[:-1])
-            ends.append(lane[1:])
-    count = across * deep * (len(points) - 1)
+    widths = np.broadcast_to(np.asarray(width_um, dtype=np.float64), pieces)
+    offset = section.across[:, None] * widths
+    height = np.broadcast_to((section.up * thickness_um)[:, None], offset.shape)
+
+    def moved(corners: Array, directions: Array) -> Array:
+        shift = np.concatenate([offset[..., None] * directions, height[..., None]], axis=2)
+        return np.asarray((corners + shift).reshape(-1, 3))
+
     filaments = Filaments(
-        np.concatenate(starts),
-        np.concatenate(ends),
-        np.full(count, width_um / across),
-        np.full(count, thickness_um / deep),
+        moved(points[:-1], mitre[:-1]),
+        moved(points[1:], mitre[1:]),
+        (section.wide[:, None] * widths).ravel(),
+        np.repeat(section.thick * thickness_um, pieces),
     )
     return filaments, mitre
 

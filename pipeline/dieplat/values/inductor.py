@@ -43,7 +43,9 @@ class InductorGeometry:
 class InductanceEstimate:
     """The best estimate with its standard uncertainty, and every estimate by name (None where not defined).
 
-    `estimates_nh` has the keys "segment_sum", "current_sheet", "modified_wheeler" and "monomial".
+    `estimates_nh` has the keys "segment_sum", "current_sheet", "modified_wheeler" and "monomial"; `best` is the
+    one that `inductance_nh` is, `why_best` says in words why. `ground_depth_um` is the depth of a conducting
+    plane below the metal's middle, None for free space.
     """
 
     inductance_nh: float
@@ -53,3 +55,6 @@ class InductanceEstimate:
     budget: tuple[tuple[str, float], ...] = ()
     assumptions: tuple[str, ...] = field(default_factory=tuple)
     remarks: tuple[str, ...] = ()
+    best: str = "segment_sum"
+    why_best: str = ""
+    ground_depth_um: float | None = None
