@@ -15,7 +15,7 @@ from dieplat.errors import UndecidedError
 from dieplat.inductance import combine_inductor, estimate_inductance
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.inductors import inductor_from_path, measure_inductor
-from dieplat.measurement.placement import scale_u
+from dieplat.measurement.scale_parts import scale_u
 from dieplat.values import ArrayLattice, InductorGeometry, Region, Scale
 from dieplat.values.measurements import ArrayResult, InductorResult
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from dieplat.calibration import Ruling, load_scale, save_scale
-from dieplat.calibration.scale import _one_direction, _solve_axes
+from dieplat.calibration.scale import SQUARE_U_REL, scale_of_rulings
 from dieplat.errors import ScaleError
 
 
@@ -30,14 +30,14 @@ def ruling(pitch_px=20.0, fit_u=0.0, angle_deg=0.0):
 
 
 def scale(fit_u=0.001):
-    return _one_direction(ruling(fit_u=fit_u), 10.0, 0.005, 5e-4, "micrometer.tif")
+    return scale_of_rulings(ruling(fit_u=fit_u), pitch_um=10.0, pitch_um_u=0.005, source="micrometer.tif")
 
 
 def test_fit_and_tolerance_combine_to_the_published_check_value():
     # Reference note "measurement-uncertainty", section 5, recomputed there: 1 mm over 2000 px, ends located
     # with u = 0.3 px each, certificate U(k = 2) = 1 um; JCGM 100, 5.1.2 gives 5.43e-4.
     fit_rel = 0.3 * math.sqrt(2.0) / 2000.0
-    found = _one_direction(ruling(fit_u=20.0 * fit_rel), 10.0, 0.005, 0.0005, "")
+    found = scale_of_rulings(ruling(fit_u=20.0 * fit_rel), pitch_um=10.0, pitch_um_u=0.005)
     assert found.um_per_px_x_u / found.um_per_px_x == pytest.approx(5.43e-4, abs=0.005e-4)
 
 
@@ -47,8 +47,55 @@ def test_two_leaning_rulings_give_both_axes_exactly():
     for degrees in (10.0, 95.0):
         a = math.radians(degrees)
         pitches.append(ruling(10.0 * math.hypot(math.cos(a) / sx, math.sin(a) / sy), angle_deg=degrees))
-    counts, _ = _solve_axes(*pitches)
-    assert 10.0 / counts == pytest.approx([sx, sy], rel=1e-12)
+    found = scale_of_rulings(*pitches, pitch_um=10.0)
+    assert (found.um_per_px_x, found.um_per_px_y) == pytest.approx((sx, sy), rel=1e-12)
+
+
+@pytest.mark.parametrize("degrees", [0.0, 20.0, 90.0])
+def test_one_direction_does_not_tell_the_ratio_of_the_axes(degrees):
+    # A ruling along x says nothing of y, one along y nothing of x: what is not seen carries the whole term.
+    found = scale_of_rulings(ruling(20.0, angle_deg=degrees), pitch_um=10.0)
+    parts = {part.name: part for part in found.budget}
+    a = math.radians(degrees)
+    ratio, angle = parts["ratio of the axes"], parts["angle of the axes"]
+    assert (ratio.on_x, ratio.on_y) == pytest.approx((-(math.sin(a) ** 2), math.cos(a) ** 2), abs=1e-12)
+    assert ratio.u == angle.u == SQUARE_U_REL
+    for axis in "xy":
+        effects = [part.u * getattr(part, f"on_{axis}") for part in found.budget]
+        u = getattr(found, f"um_per_px_{axis}_u") / getattr(found, f"um_per_px_{axis}")
+        assert u == pytest.approx(math.hypot(*effects), rel=1e-12)
+
+
+@pytest.mark.parametrize(("first", "second"), [(0.0, 90.0), (10.0, 95.0), (-20.0, 75.0)])
+def test_the_parts_of_two_directions_are_the_changes_that_their_causes_make(first, second):
+    # Every cause by finite differences of the whole calculation: pitches apart, and axes that are not square.
+    pitches = (20.0, 19.0)
+
+    def scales(one=0.0, two=0.0, skew=0.0):
+        pictures = []
+        for pitch, degrees in zip((pitches[0] + one, pitches[1] + two), (first, second), strict=True):
+            # The wave vector that axes with the angle 90 degrees + skew would show for the same ruling.
+            a = math.radians(degrees)
+            bent = math.sqrt(max(pitch**2 + skew * math.sin(2 * a) * math.prod(counts), 0.0))
+            pictures.append(ruling(bent, angle_deg=degrees))
+        found = scale_of_rulings(*pictures, pitch_um=10.0)
+        return math.log(found.um_per_px_x), math.log(found.um_per_px_y), found
+
+    counts = (0.0, 0.0)
+    x, y, found = scales()
+    counts = (10.0 / found.um_per_px_x, 10.0 / found.um_per_px_y)
+    parts = {part.name: part for part in found.budget}
+    fit_u = ruling(20.0).pitch_px_fit_u
+    for name, change in (
+        ("line fit, first picture", {"one": fit_u}),
+        ("line fit, turned picture", {"two": fit_u}),
+        ("angle of the axes", {"skew": SQUARE_U_REL}),
+    ):
+        part = parts[name]
+        moved = scales(**change)
+        assert (moved[0] - x, moved[1] - y) == pytest.approx(
+            (part.u * part.on_x, part.u * part.on_y), rel=3e-3, abs=1e-9
+        )
 
 
 def test_a_scale_file_comes_back_as_it_was(tmp_path):

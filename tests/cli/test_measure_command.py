@@ -170,7 +170,14 @@ def test_the_layout_beside_the_mosaic_is_used(run, folder):
     (folder / "layout.json").write_text(json.dumps(layout))
     assert run()[0] == 0
     budget = json.loads((folder / "m.json").read_text())["die"]["budget"]
-    assert [line["name"] for line in budget] == ["scale", "vertices", "edges", "tile positions"]
+    assert [line["name"] for line in budget] == [
+        "scale",
+        "vertices",
+        "pixel size",
+        "edges",
+        "tile positions",
+        "lens of the tiles",
+    ]
     (folder / "layout.json").write_text(json.dumps({**layout, "width_px": 500}))
     _, _, err = run()
     assert "another size" in err

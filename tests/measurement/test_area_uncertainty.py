@@ -7,7 +7,9 @@ import pytest
 from shapely.geometry import LineString, Polygon, box
 
 from dieplat.measurement.areas import measure_area, measure_perimeter, share_of
-from dieplat.measurement.placement import Placement, combined, scale_u
+from dieplat.measurement.placement import Inputs, Placement
+from dieplat.measurement.propagation import combined
+from dieplat.measurement.scale_parts import scale_u
 from dieplat.measurement.traces import measure_length
 from dieplat.values import BudgetLine, Layout, PlacedTile, Scale
 
@@ -43,7 +45,7 @@ CLOSED_FORMS = [
 
 @pytest.mark.parametrize(("points", "u", "expected"), CLOSED_FORMS)
 def test_independent_vertices_as_published(points, u, expected):
-    result = measure_area([Polygon(points)], PIXELS, placement=Placement(u, 0.0))
+    result = measure_area([Polygon(points)], Inputs(PIXELS, Placement(u, 0.0)))
     digits = len(f"{expected:.7g}".split(".")[-1])  # half a unit of the last printed digit
     assert result.u == pytest.approx(expected, abs=0.51 * 10.0**-digits)
 
@@ -51,12 +53,12 @@ def test_independent_vertices_as_published(points, u, expected):
 def test_scale_and_vertices_together_as_tabulated():
     # 6e5 um2, u(s)/s = 0.2 % on both axes from one picture, 0.5 um a vertex: 2400 and 583.1 give 2469.8 um2.
     scale = Scale(1.0, 0.002, 1.0, 0.002, 10.0, 0.0, 100, 0.0, "one picture")
-    result = measure_area([box(0, 0, 1000, 600)], scale, placement=Placement(0.5, 0.0))
+    result = measure_area([box(0, 0, 1000, 600)], Inputs(scale, Placement(0.5, 0.0)))
     budget = {line.name: line.u for line in result.budget}
     assert budget["scale"] == pytest.approx(2400, rel=1e-12)
     assert budget["vertices"] == pytest.approx(583.095, abs=5e-4)
     assert result.u == pytest.approx(2469.8, abs=0.05)
-    assert result.u_without_scale == pytest.approx(583.095, abs=5e-4)
+    assert result.u_without("scale") == pytest.approx(583.095, abs=5e-4)
 
 
 def test_blocks_that_share_an_edge_are_correlated():
@@ -66,14 +68,14 @@ def test_blocks_that_share_an_edge_are_correlated():
         first, second = box(0, 0, a1, b), box(a1, 0, a1 + a2, b)
         u = 0.01
         expected = u**2 * (a1**2 + a2**2 + 2 * b**2) + u**2 * (a1 * a2 - b**2)
-        total = measure_area([first, second], PIXELS, placement=Placement(u, 0.0))
+        total = measure_area([first, second], Inputs(PIXELS, Placement(u, 0.0)))
         assert total.u**2 == pytest.approx(expected, rel=1e-12)
 
 
 def test_an_edge_offset_adds_its_perimeter_and_is_a_floor_that_vertices_do_not_average_away():
     for count in (16, 64, 256):
         outline = Polygon(n_gon(count, 100))
-        budget = {line.name: line.u for line in measure_area([outline], PIXELS).budget}
+        budget = {line.name: line.u for line in measure_area([outline], Inputs(PIXELS)).budget}
         assert budget["edges"] == pytest.approx(outline.length * 0.25 / math.sqrt(3), rel=1e-12)
     assert budget["vertices"] < budget["edges"]
 
@@ -85,7 +87,7 @@ def test_length_budget_of_the_reference():
     layout = Layout(3000, 600, 600, 600, tiles, (), (), 0.1)
     scale = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "one picture")
     line = LineString([(300, 300), (2300, 300)])
-    result = measure_length(line, scale, placement=Placement(0.6, 0.0, layout))
+    result = measure_length(line, Inputs(scale, Placement(0.6, 0.0, layout)))
     budget = {entry.name: entry.u for entry in result.budget}
     assert result.value == pytest.approx(1000, rel=1e-12)
     assert budget["scale"] == pytest.approx(1.000, abs=5e-4)
@@ -103,17 +105,18 @@ def test_root_sum_of_squares_of_the_gum_end_gauge():
 def test_a_block_on_one_tile_is_not_affected_by_where_the_tile_lies():
     tile = PlacedTile("t", 0.0, 0.0, 5.0, 5.0, "overlap")
     layout = Layout(1000, 1000, 1000, 1000, (tile,), (), (), 0.1)
-    result = measure_area([box(10, 10, 200, 300)], PIXELS, placement=Placement(0.5, 0.1, layout))
+    result = measure_area([box(10, 10, 200, 300)], Inputs(PIXELS, Placement(0.5, 0.1, layout)))
     assert {line.name: line.u for line in result.budget}["tile positions"] == pytest.approx(0, abs=1e-9)
 
 
 def test_a_share_does_not_carry_the_common_scale():
     rough = Scale(0.5, 0.05, 0.5, 0.05, 10.0, 0.0, 10, 0.0, "rough")
     fine = Scale(0.5, 0.0, 0.5, 0.0, 10.0, 0.0, 10, 0.0, "fine")
-    shares = [
-        share_of(measure_area([box(0, 0, 100, 80)], scale), measure_area([box(0, 0, 900, 700)], scale))
-        for scale in (rough, fine)
-    ]
+    shares = []
+    for scale in (rough, fine):
+        inputs = Inputs(scale)
+        areas = [measure_area([box(0, 0, *size)], inputs) for size in ((100, 80), (900, 700))]
+        shares.append(share_of(*areas))
     assert shares[0] == pytest.approx(shares[1], rel=1e-12)
 
 
@@ -153,7 +156,7 @@ def test_monte_carlo_of_an_area(scale):
     points = outline + 0.6 * rng.standard_normal((DRAWS, len(outline), 2))
     sx, sy = draw_scale(scale, rng)
     draws = shoelaces(points) * sx * sy
-    result = measure_area([Polygon(outline)], scale, placement=Placement(0.6, 0.0))
+    result = measure_area([Polygon(outline)], Inputs(scale, Placement(0.6, 0.0)))
     assert result.value == pytest.approx(float(draws.mean()), rel=1e-3)
     assert result.u == pytest.approx(float(draws.std()), rel=MONTE_CARLO)
     inside = np.mean(np.abs(draws - result.value) <= 2 * result.u)
@@ -171,10 +174,10 @@ def test_monte_carlo_of_a_path_and_of_a_perimeter(scale):
     lengths = np.hypot(steps[..., 0], steps[..., 1])
     open_, closed = lengths[:, :-1].sum(axis=1), lengths.sum(axis=1)
     placement = Placement(0.6, 0.0)
-    assert measure_length(LineString(path), scale, placement=placement).u == pytest.approx(
+    assert measure_length(LineString(path), Inputs(scale, placement)).u == pytest.approx(
         float(open_.std()), rel=MONTE_CARLO
     )
-    assert measure_perimeter(Polygon(path), scale, placement=placement).u == pytest.approx(
+    assert measure_perimeter(Polygon(path), Inputs(scale, placement)).u == pytest.approx(
         float(closed.std()), rel=MONTE_CARLO
     )
 
@@ -184,7 +187,7 @@ def test_monte_carlo_of_an_edge_offset_on_a_rectangle():
     rng = np.random.default_rng(13)
     e = rng.uniform(-0.25, 0.25, DRAWS)
     draws = (120 + 2 * e) * (70 + 2 * e)
-    result = measure_area([box(0, 0, 120, 70)], PIXELS, placement=Placement(vertex_u_px=0.0))
+    result = measure_area([box(0, 0, 120, 70)], Inputs(PIXELS, Placement(vertex_u_px=0.0)))
     assert result.u == pytest.approx(float(draws.std()), rel=MONTE_CARLO)
 
 
@@ -195,7 +198,7 @@ def test_monte_carlo_of_tiles_that_move():
     outline = np.array([(100, 100), (900, 120), (850, 500), (150, 480)], dtype=float)
     moves = rng.standard_normal((DRAWS, 2, 2)) * [0.7, 0.4]
     draws = shoelaces(outline + moves[:, [0, 1, 1, 0]])
-    result = measure_area([Polygon(outline)], PIXELS, placement=Placement(0.0, 0.0, layout))
+    result = measure_area([Polygon(outline)], Inputs(PIXELS, Placement(0.0, 0.0, layout)))
     assert result.u == pytest.approx(float(draws.std()), rel=MONTE_CARLO)
 
 

@@ -13,12 +13,11 @@ from shapely.geometry import MultiPolygon, Polygon, box
 from dieplat.measurement.areas import (
     measure_area,
     measure_perimeter,
-    measure_sides,
     overlaps_of,
-    shoelace,
-    uncovered,
 )
-from dieplat.measurement.placement import Placement
+from dieplat.measurement.outlines import shoelace, uncovered
+from dieplat.measurement.placement import Inputs, Placement
+from dieplat.measurement.sides import measure_sides
 from dieplat.values import Scale
 
 PIXELS = Scale(1.0, 0.0, 1.0, 0.0, 10.0, 0.0, 10, 0.0, "pixels")
@@ -79,20 +78,20 @@ def test_an_annulus_of_many_vertices_approaches_its_closed_form():
     circle = np.stack([np.cos(angles), np.sin(angles)], axis=1)
     ring = Polygon(100 * circle, [50 * circle])
     n_gon = 720 / 2 * math.sin(2 * math.pi / 720)  # area of the n-gon of radius 1
-    assert measure_area([ring], PIXELS).value == pytest.approx(n_gon * (100**2 - 50**2), rel=1e-12)
+    assert measure_area([ring], Inputs(PIXELS)).value == pytest.approx(n_gon * (100**2 - 50**2), rel=1e-12)
 
 
 @given(outlines(), st.floats(0.05, 5), st.floats(0.05, 5))
 def test_area_and_perimeter_agree_with_shapely(outline, sx, sy):
     in_um = shapely.affinity.scale(outline, sx, sy, origin=(0, 0))
-    assert measure_area([outline], scaled(sx, sy)).value == pytest.approx(in_um.area, rel=1e-9)
-    assert measure_perimeter(outline, scaled(sx, sy)).value == pytest.approx(in_um.length, rel=1e-9)
+    assert measure_area([outline], Inputs(scaled(sx, sy))).value == pytest.approx(in_um.area, rel=1e-9)
+    assert measure_perimeter(outline, Inputs(scaled(sx, sy))).value == pytest.approx(in_um.length, rel=1e-9)
 
 
 @given(outlines(), st.floats(-1e4, 1e4), st.floats(-1e4, 1e4))
 def test_moving_an_outline_changes_neither_area_nor_uncertainty(outline, dx, dy):
     moved = translate(outline, dx, dy)
-    one, two = measure_area([outline], PIXELS), measure_area([moved], PIXELS)
+    one, two = measure_area([outline], Inputs(PIXELS)), measure_area([moved], Inputs(PIXELS))
     assert two.value == pytest.approx(one.value, rel=1e-9)
     assert two.u == pytest.approx(one.u, rel=1e-9)
 
@@ -101,8 +100,8 @@ def test_moving_an_outline_changes_neither_area_nor_uncertainty(outline, dx, dy)
 def test_orientation_does_not_matter_and_a_turn_by_90_degrees_neither(outline):
     backwards = Polygon(list(outline.exterior.coords)[::-1])
     turned = rotate(outline, 90, origin=(0, 0))
-    one = measure_area([outline], PIXELS)
-    for other in (measure_area([backwards], PIXELS), measure_area([turned], PIXELS)):
+    one = measure_area([outline], Inputs(PIXELS))
+    for other in (measure_area([backwards], Inputs(PIXELS)), measure_area([turned], Inputs(PIXELS))):
         assert other.value == pytest.approx(one.value, rel=1e-9)
         assert other.u == pytest.approx(one.u, rel=1e-9)
 
@@ -112,9 +111,9 @@ def test_a_hole_takes_its_area_away_and_adds_its_edge(outline, factor):
     hole = shapely.affinity.scale(outline, factor, factor, origin=outline.centroid)
     assume(outline.contains(hole))
     pierced = Polygon(outline.exterior.coords, [hole.exterior.coords])
-    whole, taken, left = (measure_area([shape], PIXELS).value for shape in (outline, hole, pierced))
+    whole, taken, left = (measure_area([shape], Inputs(PIXELS)).value for shape in (outline, hole, pierced))
     assert left == pytest.approx(whole - taken, rel=1e-9)
-    length = measure_perimeter(pierced, PIXELS).value
+    length = measure_perimeter(pierced, Inputs(PIXELS)).value
     assert length == pytest.approx(outline.length + hole.length, rel=1e-9)
 
 
@@ -123,13 +122,13 @@ def test_a_rasterised_count_agrees():
     outline = Polygon([(3.2, 4.1), (80.3, 10.7), (95.1, 70.2), (40.0, 90.9), (10.4, 50.5)])
     x, y = np.meshgrid(np.arange(100) + 0.5, np.arange(100) + 0.5)
     count = int(shapely.contains_xy(outline, x, y).sum())
-    assert abs(measure_area([outline], PIXELS).value - count) < outline.length / 2 / math.sqrt(outline.length)
+    assert abs(measure_area([outline], Inputs(PIXELS)).value - count) < outline.length / 2 / math.sqrt(outline.length)
 
 
 def test_parts_of_a_multipolygon_add_up():
     both = MultiPolygon([box(0, 0, 2, 2), box(5, 5, 8, 9)])
-    assert measure_area([both], PIXELS).value == 16
-    assert measure_perimeter(both, PIXELS).value == 8 + 14
+    assert measure_area([both], Inputs(PIXELS)).value == 16
+    assert measure_perimeter(both, Inputs(PIXELS)).value == 8 + 14
 
 
 @pytest.mark.parametrize("angle", [-80, -30, -1, 0, 5, 44, 60, 85])
@@ -137,13 +136,18 @@ def test_sides_of_a_turned_die_with_unequal_scales(angle):
     sx, sy = 0.5, 0.4
     in_um = rotate(box(0, 0, 300, 200), angle, origin=(0, 0))
     in_px = shapely.affinity.scale(in_um, 1 / sx, 1 / sy, origin=(0, 0))
-    width, height = measure_sides(in_px, scaled(sx, sy))
-    assert (width.value, height.value) == pytest.approx((300, 200) if abs(angle) < 45 else (200, 300), rel=1e-9)
+    sides = measure_sides(in_px, Inputs(scaled(sx, sy)))
+    expected = (300, 200) if abs(angle) < 45 else (200, 300)
+    assert (sides.width.value, sides.height.value) == pytest.approx(expected, rel=1e-9)
+    assert sides.rotation is not None
+    turned = angle if abs(angle) < 45 else angle - math.copysign(90, angle)
+    assert sides.rotation.value == pytest.approx(turned, abs=1e-9)
 
 
-def test_uncertainty_of_a_side_is_two_ends_and_the_common_edge_twice():
-    width, _ = measure_sides(box(0, 0, 300, 200), scaled(0.5, 0.5), placement=Placement(0.6, 0.1))
-    vertices, edges = 0.5 * 0.6 * math.sqrt(2), 0.5 * 2 * 0.1
+def test_uncertainty_of_a_size_is_that_of_two_sides_and_the_common_edge_twice():
+    # A side lies where its two corners lie on average: 0.6 / sqrt(2) px a side, two sides.
+    width = measure_sides(box(0, 0, 300, 200), Inputs(scaled(0.5, 0.5), Placement(0.6, 0.1))).width
+    vertices, edges = 0.5 * 0.6, 0.5 * 2 * 0.1
     assert width.u == pytest.approx(math.hypot(vertices, edges), rel=1e-12)
 
 
@@ -153,4 +157,4 @@ def test_overlaps_and_what_is_left_of_the_die():
     left = uncovered(box(0, 0, 40, 40), blocks)
     assert left.area == pytest.approx(1600 - shapely.union_all(blocks).area)
     assert uncovered(box(0, 0, 5, 5), blocks).is_empty
-    assert measure_area([uncovered(box(0, 0, 5, 5), blocks)], PIXELS).value == 0
+    assert measure_area([uncovered(box(0, 0, 5, 5), blocks)], Inputs(PIXELS)).value == 0

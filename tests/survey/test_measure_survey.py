@@ -129,10 +129,17 @@ def test_the_layout_beside_the_mosaic_joins_the_budget():
     wide = regions(("wide", "logic", box(50, 50, 750, 550)))
     plain = measure_survey(blank(), wide, SCALE).blocks[0]
     moved = measure_survey(blank(), wide, SCALE, layout=layout).blocks[0]
-    assert [line.name for line in moved.budget] == ["scale", "vertices", "edges", "tile positions"]
+    assert [line.name for line in moved.budget] == [
+        "scale",
+        "vertices",
+        "pixel size",
+        "edges",
+        "tile positions",
+        "lens of the tiles",
+    ]
     assert moved.area_um2_u > plain.area_um2_u
     # Two tiles 0.5 px each along x, 500 px high: sqrt(2) * 0.5 * 500 px2 and nothing along y.
-    assert moved.budget[-1].u == pytest.approx(0.25 * math.sqrt(2) * 0.5 * 500, rel=1e-9)
+    assert moved.budget[-2].u == pytest.approx(0.25 * math.sqrt(2) * 0.5 * 500, rel=1e-9)
 
 
 def test_overlaps_blocks_beyond_the_die_and_double_names_are_said():
@@ -267,7 +274,7 @@ def test_a_large_array_is_read_in_a_bounded_window_and_its_cells_are_not_guessed
     monkeypatch.setattr(survey_details, "MAX_CROP_PX", 40_000)
     picture = Memory(chequered(40, 24, 12.5, 30))
     shape = box(30, 30, 30 + 500, 30 + 300)
-    result = measure_survey(picture, regions(("ram", "memory_array", shape)), SCALE)
+    result = measure_survey(picture, regions(("ram", "memory_array", shape)), SCALE, find_die=False)
     assert picture.largest <= 40_000
     array = result.blocks[0].array
     assert array is not None, result.warnings
@@ -293,7 +300,7 @@ def test_a_scale_without_uncertainty_is_said_and_null():
     scale = scale_of_picture(0.5, 0.5, source="mosaic")
     result = measure_survey(blank(), regions(("a", "logic", box(0, 0, 90, 90))), scale)
     assert "leaves the scale out" in result.warnings[0]
-    assert [line.name for line in result.blocks[0].budget] == ["vertices", "edges"]
+    assert [line.name for line in result.blocks[0].budget] == ["vertices", "pixel size", "edges"]
     plain = to_plain(result.to_dict())
     assert plain["scale"]["um_per_px_x_u"] is None
     assert plain["blocks"][0]["area_um2_u"] > 0

@@ -39,7 +39,7 @@ class Cells:
 
 
 def survey(mosaic, *items, layout=GAPPED):
-    return measure_survey(mosaic, Regions(items, "blocks"), SCALE, layout=layout)
+    return measure_survey(mosaic, Regions(items, "blocks"), SCALE, layout=layout, find_die=False)
 
 
 def about(result, name):

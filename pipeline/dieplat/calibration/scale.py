@@ -9,11 +9,18 @@ import numpy.typing as npt
 
 from dieplat.calibration.ruling import Ruling, find_ruling
 from dieplat.errors import RulingError, ScaleError
-from dieplat.values import BudgetLine, Scale
+from dieplat.values import Scale, ScalePart
 
 MOST_OFF_SQUARE_DEG = 10.0
 # Rulings 30 degrees off the axes; at 45 degrees the two equations of _solve_axes are one and the same.
 SMALLEST_DETERMINANT = 0.5
+SQUARE_U_REL = 3e-4
+"""Standard uncertainty of the ratio of both scales that a ruling in one direction does not see, and (in radians) of the
+angle between the axes, which no ruling sees. A camera's pixels are square to far better (a sensor is made by
+lithography); what is left is a specimen that does not lie flat. A tilt t shortens one direction by t^2/2, so tilts
+about both axes with a standard deviation of one degree change ratio and angle by t^2 = 3.0e-4 (standard deviation).
+More than about a degree would blur one side of the field: 0.4 mm across then lie 7 um apart in height, the depth of
+focus (wavelength over NA squared) at NA 0.28. The size of the tilt is common practice, no source."""
 
 
 def measure_scale(
@@ -24,6 +31,7 @@ def measure_scale(
     turned: npt.NDArray[np.generic] | None = None,
     source: str = "",
     names: tuple[str, ...] = (),
+    square_u_rel: float = SQUARE_U_REL,
 ) -> Scale:
     """Measure micrometres a pixel from a stage micrometer photographed through the same optical path.
 
@@ -46,6 +54,9 @@ def measure_scale(
         What the pictures are called in the result.
     names : tuple of str, optional
         What each picture is called in messages, such as its path; `source` unless given.
+    square_u_rel : float
+        How well the pixels are known to be square: standard uncertainty of um_per_px_y over um_per_px_x where one
+        picture gives both, and of the angle between the axes (radians, from 90 degrees) in any case.
 
     Returns
     -------
@@ -66,87 +77,112 @@ def measure_scale(
         raise ScaleError(
             f"pitch uncertainty of {pitch_um_u} um: give a standard uncertainty, 0 to a fifth of the pitch"
         )
+    if not (math.isfinite(square_u_rel) and 0 <= square_u_rel < 0.1):
+        raise ScaleError(f"square_u_rel of {square_u_rel:g}: give a standard uncertainty from 0 to below 0.1")
     called = names or (source or "micrometer picture", f"{source or 'micrometer picture'} (turned)")
     first = find_ruling(picture, name=called[0])
+    second = None if turned is None else find_ruling(turned, name=called[-1])
+    return scale_of_rulings(
+        first, second, pitch_um=pitch_um, pitch_um_u=pitch_um_u, source=source, square_u_rel=square_u_rel
+    )
+
+
+def scale_of_rulings(
+    first: Ruling,
+    second: Ruling | None = None,
+    *,
+    pitch_um: float,
+    pitch_um_u: float = 0.0,
+    source: str = "",
+    square_u_rel: float = SQUARE_U_REL,
+) -> Scale:
+    """The scale that rulings in one or two directions give; parameters and errors as for `measure_scale`."""
     common = pitch_um_u / pitch_um
-    if turned is None:
-        return _one_direction(first, pitch_um, pitch_um_u, common, source)
-    second = find_ruling(turned, name=called[-1])
-    return _two_directions(first, second, pitch_um, pitch_um_u, common, source)
+    if second is None:
+        parts = _one_direction(first, common, square_u_rel)
+        counts = np.array([first.pitch_px, first.pitch_px])
+        return _scale_of(first, pitch_um / counts, parts, pitch_um, pitch_um_u, first.lines_used, source, apart=False)
+    _check_directions(first, second, source or "micrometer pictures")
+    counts, parts = _two_directions(first, second, common, square_u_rel)
+    lines = first.lines_used + second.lines_used
+    return _scale_of(first, pitch_um / counts, parts, pitch_um, pitch_um_u, lines, source, apart=True)
 
 
-def _tolerance_line(common: float) -> BudgetLine:
+def _scale_of(
+    first: Ruling,
+    um_per_px: npt.NDArray[np.float64],
+    parts: tuple[ScalePart, ...],
+    pitch_um: float,
+    pitch_um_u: float,
+    lines: int,
+    source: str,
+    *,
+    apart: bool,
+) -> Scale:
+    """The scale whose uncertainties are those of its parts (JCGM 100:2008, 5.1.2)."""
+    return Scale(
+        um_per_px_x=float(um_per_px[0]),
+        um_per_px_x_u=float(um_per_px[0]) * math.hypot(*(part.u * part.on_x for part in parts)),
+        um_per_px_y=float(um_per_px[1]),
+        um_per_px_y_u=float(um_per_px[1]) * math.hypot(*(part.u * part.on_y for part in parts)),
+        pitch_um=pitch_um,
+        pitch_um_u=pitch_um_u,
+        lines_used=lines,
+        rotation_deg=first.angle_deg,
+        source=source,
+        axes_independent=apart,
+        common_u_rel=pitch_um_u / pitch_um,
+        budget=parts,
+    )
+
+
+def _tolerance(common: float) -> ScalePart:
     note = "standard uncertainty of one pitch over the pitch; common to both axes"
     if common == 0.0:
         note = "no uncertainty of the pitch was given: taken as 0, which no real micrometer has"
-    return BudgetLine("micrometer pitch", common, "1", "B", note)
+    return ScalePart("micrometer pitch", common, "1", "B", note)
 
 
-def _fit_lines(ruling: Ruling, where: str) -> tuple[BudgetLine, BudgetLine]:
-    fit = BudgetLine(
-        f"line fit{where}",
-        ruling.pitch_px_fit_u / ruling.pitch_px,
-        "1",
-        "A",
+def _fit_notes(ruling: Ruling) -> tuple[str, str]:
+    return (
         f"regression over {ruling.lines_used} lines, rms residual {ruling.rms_residual_px:.3f} px",
-    )
-    left = BudgetLine(
-        f"residual distortion{where}",
-        ruling.pitch_px_distortion_u / ruling.pitch_px,
-        "1",
-        "B",
         f"radial term at the corner {ruling.distortion_k1:+.5f} is taken out; this is what it leaves",
     )
-    return fit, left
 
 
-def _one_direction(ruling: Ruling, pitch_um: float, pitch_um_u: float, common: float, source: str) -> Scale:
-    """Square pixels: the distance along the normal scales alike in every direction."""
-    scale = pitch_um / ruling.pitch_px
-    lines = _fit_lines(ruling, "")
-    scale_u = scale * math.hypot(common, *(line.u for line in lines))
-    return Scale(
-        um_per_px_x=scale,
-        um_per_px_x_u=scale_u,
-        um_per_px_y=scale,
-        um_per_px_y_u=scale_u,
-        pitch_um=pitch_um,
-        pitch_um_u=pitch_um_u,
-        lines_used=ruling.lines_used,
-        rotation_deg=ruling.angle_deg,
-        source=source,
-        common_u_rel=common,
-        budget=(*lines, _tolerance_line(common)),
+def _one_direction(ruling: Ruling, common: float, square_u_rel: float) -> tuple[ScalePart, ...]:
+    """Square pixels: the distance along the normal scales alike in every direction.
+
+    Where they are not, and um_per_px_y / um_per_px_x is 1 + d, the ruling at angle a gives the scale along its normal:
+    that along x is then smaller by d sin^2 a, that along y larger by d cos^2 a. Axes that enclose 90 degrees plus f
+    make both smaller by f sin(2a)/2.
+    """
+    angle = math.radians(ruling.angle_deg)
+    notes = _fit_notes(ruling)
+    return (
+        ScalePart("line fit", ruling.pitch_px_fit_u / ruling.pitch_px, "1", "A", notes[0]),
+        ScalePart("residual distortion", ruling.pitch_px_distortion_u / ruling.pitch_px, "1", "B", notes[1]),
+        _tolerance(common),
+        ScalePart(
+            "ratio of the axes",
+            square_u_rel,
+            "1",
+            "B",
+            "ruled in one direction only: pixels taken as square but for a tilt of the specimen of about a degree",
+            on_x=-(math.sin(angle) ** 2),
+            on_y=math.cos(angle) ** 2,
+        ),
+        _angle_of_axes(square_u_rel, -0.5 * math.sin(2 * angle), -0.5 * math.sin(2 * angle)),
     )
 
 
-def _solve_axes(first: Ruling, second: Ruling) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Pixels a pitch along x and y, and their covariance.
-
-    A ruling with normal (cos a, sin a) and pitch p in pixels has the wave vector (cos a, sin a) / p. In
-    micrometres its length is 1 / P, so that with scales sx, sy
-        (cos a / sx)^2 + (sin a / sy)^2 = (p / P)^2,
-    which is linear in (P / sx)^2 and (P / sy)^2: two pictures give two equations.
-    """
-    angles = np.radians([first.angle_deg, second.angle_deg])
-    pitch = np.array([first.pitch_px, second.pitch_px])
-    pitch_u = [math.hypot(item.pitch_px_fit_u, item.pitch_px_distortion_u) for item in (first, second)]
-    angle_u = np.radians([first.angle_deg_u, second.angle_deg_u])
-    matrix = np.stack([np.cos(angles) ** 2, np.sin(angles) ** 2], axis=1)
-    inverse = np.linalg.inv(matrix)
-    squares = inverse @ pitch**2
-    counts = np.sqrt(squares)
-    # d(squares) = M^-1 (2 p dp + sin(2a) (square_x - square_y) da)
-    right_u = np.hypot(2.0 * pitch * np.array(pitch_u), np.sin(2 * angles) * (squares[0] - squares[1]) * angle_u)
-    jacobian = inverse / (2.0 * counts[:, None])
-    return counts, jacobian @ np.diag(right_u**2) @ jacobian.T
+def _angle_of_axes(u: float, on_x: float, on_y: float) -> ScalePart:
+    note = "no ruling tells it: axes taken as square but for a tilt of the specimen of about a degree"
+    return ScalePart("angle of the axes", u, "1", "B", note, on_x, on_y, 1.0)
 
 
-def _two_directions(
-    first: Ruling, second: Ruling, pitch_um: float, pitch_um_u: float, common: float, source: str
-) -> Scale:
-    """Both axes on their own; only the micrometer's error is common."""
-    name = source or "micrometer pictures"
+def _check_directions(first: Ruling, second: Ruling, name: str) -> None:
+    """Refuse pictures that do not tell x from y."""
     apart = abs(first.angle_deg - second.angle_deg) % 180.0
     apart = min(apart, 180.0 - apart)
     if abs(apart - 90.0) > MOST_OFF_SQUARE_DEG:
@@ -155,33 +191,54 @@ def _two_directions(
             "turn the micrometer by 90 degrees for the second picture"
         )
     angles = np.radians([first.angle_deg, second.angle_deg])
-    # cos^2 a sin^2 b - sin^2 a cos^2 b, the determinant of the two equations of _solve_axes.
+    # cos^2 a sin^2 b - sin^2 a cos^2 b, the determinant of the two equations of _two_directions.
     determinant = float(np.sin(angles[1] + angles[0]) * np.sin(angles[1] - angles[0]))
     if abs(determinant) < SMALLEST_DETERMINANT:
         raise RulingError(
             f"{name}: the rulings lie diagonally ({first.angle_deg:.0f} and {second.angle_deg:.0f} degrees), "
             "which does not tell x from y; align the micrometer with the picture's axes within 30 degrees"
         )
-    counts, covariance = _solve_axes(first, second)
-    relative = np.sqrt(np.diag(covariance)) / counts
-    scale = pitch_um / counts
-    scale_u = scale * np.hypot(relative, common)
-    budget = (
-        *_fit_lines(first, ", first picture"),
-        *_fit_lines(second, ", turned picture"),
-        _tolerance_line(common),
-    )
-    return Scale(
-        um_per_px_x=float(scale[0]),
-        um_per_px_x_u=float(scale_u[0]),
-        um_per_px_y=float(scale[1]),
-        um_per_px_y_u=float(scale_u[1]),
-        pitch_um=pitch_um,
-        pitch_um_u=pitch_um_u,
-        lines_used=first.lines_used + second.lines_used,
-        rotation_deg=first.angle_deg,
-        source=source,
-        axes_independent=True,
-        common_u_rel=common,
-        budget=budget,
-    )
+
+
+def _two_directions(
+    first: Ruling, second: Ruling, common: float, square_u_rel: float
+) -> tuple[npt.NDArray[np.float64], tuple[ScalePart, ...]]:
+    """Pixels a pitch along x and y from two rulings, and what makes them uncertain.
+
+    A ruling with normal (cos a, sin a) and pitch p in pixels has the wave vector (cos a, sin a) / p. In
+    micrometres its length is 1 / P, so that with scales sx, sy and axes that enclose 90 degrees plus f
+        (cos a / sx)^2 + (sin a / sy)^2 - f sin(2a) / (sx sy) = (p / P)^2,
+    which for f = 0 is linear in (P / sx)^2 and (P / sy)^2: two pictures give two equations. Every part is the
+    change of ln sx and ln sy for one standard uncertainty of one cause.
+    """
+    rulings = (first, second)
+    angles = np.radians([ruling.angle_deg for ruling in rulings])
+    pitch = np.array([ruling.pitch_px for ruling in rulings])
+    inverse = np.linalg.inv(np.stack([np.cos(angles) ** 2, np.sin(angles) ** 2], axis=1))
+    squares = inverse @ pitch**2
+    counts = np.sqrt(squares)
+
+    def change(right: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Of ln sx and ln sy, for a change of the equations' right sides."""
+        return np.asarray(-0.5 * (inverse @ right) / squares, dtype=np.float64)
+
+    parts = []
+    for number, (ruling, where) in enumerate(zip(rulings, (", first picture", ", turned picture"), strict=True)):
+        unit = np.eye(2)[number]
+        turn = math.radians(ruling.angle_deg_u) * math.sin(2 * angles[number]) * (squares[0] - squares[1])
+        fit = math.hypot(2.0 * pitch[number] * ruling.pitch_px_fit_u, turn)
+        rights = (
+            ("line fit", "A", fit),
+            ("residual distortion", "B", 2.0 * pitch[number] * ruling.pitch_px_distortion_u),
+        )
+        for (name, kind, right), note in zip(rights, _fit_notes(ruling), strict=True):
+            parts.append(_part(f"{name}{where}", kind, note, change(right * unit)))
+    skew = change(np.sin(2 * angles) * counts[0] * counts[1])
+    parts += [_tolerance(common), _angle_of_axes(square_u_rel, float(skew[0]), float(skew[1]))]
+    return counts, tuple(parts)
+
+
+def _part(name: str, kind: str, note: str, effect: npt.NDArray[np.float64]) -> ScalePart:
+    u = float(np.abs(effect).max())
+    along = effect / u if u > 0 else np.zeros(2)
+    return ScalePart(name, u, "1", kind, note, float(along[0]), float(along[1]))

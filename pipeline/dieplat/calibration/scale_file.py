@@ -10,11 +10,12 @@ from typing import Any
 
 from dieplat.errors import ScaleError
 from dieplat.files import write_json
-from dieplat.values import BudgetLine, Scale
+from dieplat.values import BudgetLine, Scale, ScalePart
 
 REMEDY = "write it with dieplat calibrate"
 LENGTHS = ("um_per_px_x", "um_per_px_y", "pitch_um")
 UNCERTAINTIES = ("um_per_px_x_u", "um_per_px_y_u", "pitch_um_u")
+EFFECTS = ("on_x", "on_y", "on_angle")
 # A microscope's or macro lens's pixel lies between a nanometre and a millimetre; else the unit is wrong.
 SMALLEST_UM_PER_PX, LARGEST_UM_PER_PX = 1e-3, 1e3
 
@@ -111,4 +112,8 @@ def _budget_line(item: Any, name: str) -> BudgetLine:
     texts = {key: item.get(key, "") for key in ("name", "unit", "kind", "note")}
     if not all(isinstance(text, str) for text in texts.values()):
         raise ScaleError(f"{name}: a line of the budget has a name, unit, kind or note that is no text; {REMEDY}")
-    return BudgetLine(u=_number(item, "u", f"{name}, budget"), **texts)
+    u = _number(item, "u", f"{name}, budget")
+    if not all(key in item for key in EFFECTS):
+        return BudgetLine(u=u, **texts)
+    on_x, on_y, on_angle = (_number(item, key, f"{name}, budget") for key in EFFECTS)
+    return ScalePart(u=u, **texts, on_x=on_x, on_y=on_y, on_angle=on_angle)

@@ -1,4 +1,4 @@
-"""Areas, perimeters and sides of drawn outlines, with their uncertainties.
+"""Areas, perimeters and shares of drawn outlines, with their uncertainties.
 
 A = 1/2 sum(x_i y_{i+1} - x_{i+1} y_i); dA/dx_i = (y_{i+1} - y_{i-1})/2, dA/dy_i = (x_{i-1} - x_{i+1})/2
 (M. Jansson, C.-G. Persson, "Uncertainty in area determination", KTH; G. Navratil, "Precision of area
@@ -7,56 +7,97 @@ computation", 2003). An offset e of all edges adds e times the perimeter.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from shapely.affinity import scale as stretch
-from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
+from uncertainties import umath  # type: ignore[import-untyped]
 
-from dieplat.measurement.placement import Array, Measured, Placement, measured
-from dieplat.values import Scale
+from dieplat.measurement.outlines import (
+    Array,
+    Ring,
+    area_gradient,
+    edge_lengths,
+    mitre_growth,
+    rings_left,
+    rings_of,
+    rings_of_sum,
+    shoelace,
+    uncovered,
+)
+from dieplat.measurement.placement import Inputs
+from dieplat.measurement.propagation import Measured, Quantity
 
-DEFAULT = Placement()
 
+def measure_area(geometries: Sequence[BaseGeometry], inputs: Inputs) -> Measured:
+    """Area of one outline, or the sum of several, in square micrometres.
 
-def rings_of(geometry: BaseGeometry) -> Iterator[tuple[Array, float]]:
-    """Every ring of a Polygon or MultiPolygon as (points (N, 2) without the repeated last one, sign).
+    Parameters
+    ----------
+    geometries : sequence of Polygon or MultiPolygon, in mosaic pixels
+        Vertices with the same coordinates are taken as one drawn point, edges between two such points as one drawn
+        line, so blocks that share an edge are correlated as they should be.
+    inputs : Inputs
+        Scale and placement; common to all that is measured on one mosaic.
 
-    The sign is that with which the ring's own signed shoelace area counts: outlines add, holes take away.
+    Returns
+    -------
+    Measured
+        In um2, with a budget line for every part of the scale, "vertices", "edges" and, with a layout, "tile
+        positions" and "lens of the tiles".
     """
-    parts = geometry.geoms if isinstance(geometry, MultiPolygon) else [geometry]
-    for part in parts:
-        if not isinstance(part, Polygon) or part.is_empty:
-            continue
-        for number, ring in enumerate([part.exterior, *part.interiors]):
-            points = np.asarray(ring.coords, dtype=np.float64)[:-1, :2]
-            wanted = 1.0 if number == 0 else -1.0
-            yield points, math.copysign(1.0, shoelace(points)) * wanted
+    return inputs.measured(_area(rings_of_sum(geometries), inputs), "um2")
 
 
-def shoelace(points: Array) -> float:
-    """Signed area of a ring (N, 2), in squared units of the points.
-
-    One vertex is subtracted first: far from the origin the products lose digits (J. D. Cook, 2018).
-    """
-    x, y = (points - points[0]).T
-    return 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+def measure_left(whole: BaseGeometry, parts: Sequence[BaseGeometry], inputs: Inputs) -> Measured:
+    """Area of what of `whole` no part covers, in square micrometres."""
+    return inputs.measured(_area(rings_left(uncovered(whole, parts), whole), inputs), "um2")
 
 
-def area_gradient(points: Array) -> Array:
-    """Derivatives of `shoelace` by the vertices: ndarray (N, 2)."""
-    step = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
-    return 0.5 * np.stack([step[:, 1], -step[:, 0]], axis=1)
+def _area(rings: Sequence[Ring], inputs: Inputs) -> Quantity:
+    """The shoelace sum, its change by all that moves vertices and edges, and the scale."""
+    area_px: Quantity = 0.0
+    points, gradients = [np.zeros((0, 2))], [np.zeros((0, 2))]
+    for ring in rings:
+        points.append(ring.points)
+        gradients.append(ring.sign * area_gradient(ring.points))
+        area_px += ring.sign * shoelace(ring.points)
+        area_px += inputs.offset(ring.points, ring.outward * edge_lengths(ring.points))
+    area_px += inputs.moved(np.concatenate(points), np.concatenate(gradients))
+    return area_px * inputs.um_x * inputs.um_y * umath.cos(inputs.skew)
 
 
-def length_gradient(points: Array, *, closed: bool) -> tuple[float, Array, tuple[float, float]]:
-    """Length of a path (N, 2), its derivatives by the vertices, and its parts along x and y.
+def measure_perimeter(geometry: BaseGeometry, inputs: Inputs) -> Measured:
+    """Length of all rings of an outline, holes included, in micrometres; see `mitre_growth` for the edge offset."""
+    scale = inputs.scale
+    per_px = np.array([scale.um_per_px_x, scale.um_per_px_y])
+    total: Quantity = 0.0
+    for ring in rings_of(geometry):
+        offset = inputs.offset(ring.points, mitre_growth(ring) * float(np.sqrt(per_px.prod())))
+        total += path_length(ring.points, inputs, closed=True) + offset
+    return inputs.measured(total, "um")
 
-    The parts are dL/d ln(sx) = sum(dx^2/l) and dL/d ln(sy) = sum(dy^2/l); they add up to the length.
-    Segments of no length have no direction and no part in the derivatives.
+
+def path_length(points_px: Array, inputs: Inputs, *, closed: bool) -> Quantity:
+    """Length of a path (N, 2) in micrometres, without the offset of its ends or edges."""
+    scale = inputs.scale
+    per_px = np.array([scale.um_per_px_x, scale.um_per_px_y])
+    length, gradient, (along_x, along_y, along_angle) = length_gradient(points_px * per_px, closed=closed)
+    return (
+        length
+        + inputs.moved(points_px, gradient * per_px)
+        + along_x * (inputs.um_x / scale.um_per_px_x - 1.0)
+        + along_y * (inputs.um_y / scale.um_per_px_y - 1.0)
+        + along_angle * inputs.skew
+    )
+
+
+def length_gradient(points: Array, *, closed: bool) -> tuple[float, Array, tuple[float, float, float]]:
+    """Length of a path (N, 2), its derivatives by the vertices, and by ln(sx), ln(sy) and the angle of the axes.
+
+    The last three are sum(dx^2/l), sum(dy^2/l), which add up to the length, and sum(dx dy/l). Segments of no length
+    have no direction and no part in the derivatives.
     """
     ends = np.roll(points, -1, axis=0) if closed else points[1:]
     starts = points if closed else points[:-1]
@@ -70,114 +111,17 @@ def length_gradient(points: Array, *, closed: bool) -> tuple[float, Array, tuple
     else:
         gradient[1:] += direction
     along = np.sum(step * direction, axis=0)
-    return float(lengths.sum()), gradient, (float(along[0]), float(along[1]))
-
-
-def measure_area(geometries: Sequence[BaseGeometry], scale: Scale, *, placement: Placement = DEFAULT) -> Measured:
-    """Area of one outline, or the sum of several, in square micrometres.
-
-    Parameters
-    ----------
-    geometries : sequence of Polygon or MultiPolygon, in mosaic pixels
-        Vertices with the same coordinates are taken as one drawn point, so blocks that share an edge are
-        correlated as they should be. Scale and edge offset are common to all and add linearly.
-    scale : Scale
-    placement : Placement, optional
-
-    Returns
-    -------
-    Measured
-        In um2, with the budget lines "scale", "vertices", "edges" and, with a layout, "tile positions".
-    """
-    to_um2 = scale.um_per_px_x * scale.um_per_px_y
-    points, gradients = [np.zeros((1, 2))], [np.zeros((1, 2))]
-    area_px = perimeter_px = 0.0
-    for geometry in geometries:
-        for ring, sign in rings_of(geometry):
-            area_px += sign * shoelace(ring)
-            points.append(ring)
-            gradients.append(sign * area_gradient(ring))
-            perimeter_px += length_gradient(ring, closed=True)[0]
-    value = area_px * to_um2
-    return measured(
-        value,
-        "um2",
-        np.concatenate(points),
-        np.concatenate(gradients) * to_um2,
-        along=(value, value),
-        edge=perimeter_px * to_um2,
-        scale=scale,
-        placement=placement,
-    )
-
-
-def measure_perimeter(geometry: BaseGeometry, scale: Scale, *, placement: Placement = DEFAULT) -> Measured:
-    """Length of all rings of an outline, holes included, in micrometres.
-
-    An offset e of the edges changes the length of a convex ring by about 2 pi e (Steiner's formula).
-    """
-    per_px = np.array([scale.um_per_px_x, scale.um_per_px_y])
-    points, gradients = [], []
-    total = edge = along_x = along_y = 0.0
-    for ring, _ in rings_of(geometry):
-        length, gradient, along = length_gradient(ring * per_px, closed=True)
-        points.append(ring)
-        gradients.append(gradient * per_px)
-        total += length
-        along_x, along_y = along_x + along[0], along_y + along[1]
-        edge += 2.0 * math.pi * float(np.sqrt(per_px.prod()))
-    return measured(
-        total,
-        "um",
-        np.concatenate(points),
-        np.concatenate(gradients),
-        along=(along_x, along_y),
-        edge=edge,
-        scale=scale,
-        placement=placement,
-    )
-
-
-def measure_sides(geometry: BaseGeometry, scale: Scale, *, placement: Placement = DEFAULT) -> tuple[Measured, Measured]:
-    """Width and height of an outline in micrometres: the sides of its smallest turned rectangle.
-
-    The width is the side that lies nearer to the x axis. Each side has two ends: two vertices that err
-    independently and the common edge offset twice.
-    """
-    per_px = np.array([scale.um_per_px_x, scale.um_per_px_y])
-    in_um = stretch(geometry, xfact=per_px[0], yfact=per_px[1], origin=(0, 0))
-    box = np.asarray(shapely.oriented_envelope(in_um).exterior.coords)[:3]  # type: ignore[attr-defined]
-    sides = []
-    for start, end in ((box[0], box[1]), (box[1], box[2])):
-        ends_um = np.stack([start, end])
-        length, gradient, along = length_gradient(ends_um, closed=False)
-        per_px_along = float(np.hypot(*(gradient[1] * per_px)))
-        sides.append(
-            measured(
-                length,
-                "um",
-                ends_um / per_px,
-                gradient * per_px,
-                along=along,
-                edge=2.0 * per_px_along,
-                scale=scale,
-                placement=placement,
-            )
-        )
-        if len(sides) == 1:
-            first_is_width = along[0] >= along[1]
-    return (sides[0], sides[1]) if first_is_width else (sides[1], sides[0])
+    return float(lengths.sum()), gradient, (float(along[0]), float(along[1]), float(step[:, 0] @ direction[:, 1]))
 
 
 def share_of(part: Measured, whole: Measured) -> tuple[float, float]:
-    """Share of an area in another and its standard uncertainty.
+    """Share of an area in another and its standard uncertainty, both from the same `Inputs`.
 
-    Both areas carry the same scale, so it cancels; only the placement terms remain. They are combined as
-    independent, which is the cautious choice for edges that might err in the same direction.
+    The gradient is taken jointly: the scale is common and cancels, and so does what both owe to a common vertex, tile
+    or edge offset.
     """
-    share = part.value / whole.value
-    relative = math.hypot(part.u_without_scale / part.value, whole.u_without_scale / whole.value)
-    return share, share * relative
+    share = part.quantity / whole.quantity
+    return part.value / whole.value, float(getattr(share, "std_dev", 0.0))
 
 
 def overlaps_of(geometries: Sequence[BaseGeometry], *, least_px2: float = 1.0) -> list[tuple[int, int, float]]:
@@ -193,10 +137,3 @@ def overlaps_of(geometries: Sequence[BaseGeometry], *, least_px2: float = 1.0) -
             if area > least_px2:
                 found.append((i, j, area))
     return found
-
-
-def uncovered(whole: BaseGeometry, parts: Sequence[BaseGeometry]) -> BaseGeometry:
-    """What of `whole` no part covers: a Polygon or MultiPolygon, possibly empty."""
-    left = whole.difference(shapely.union_all(list(parts)))
-    pieces = [piece for piece in shapely.get_parts(left) if isinstance(piece, Polygon)]
-    return MultiPolygon(pieces)

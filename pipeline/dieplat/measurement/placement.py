@@ -1,26 +1,27 @@
-"""How well drawn vertices and edges are known, and how that and the scale reach a measured quantity.
-
-Every quantity here is a function of vertex coordinates (mosaic pixels) and of the two axes' scales. Its
-uncertainty is propagated to first order (JCGM 100:2008, 5.1 and 5.2) from four independent sources: the
-scale, the placement of single vertices, an edge bias common to all edges, and the tiles' positions.
-"""
+"""How well drawn vertices and edges are known, and everything that a quantity measured on a mosaic depends on."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
-from dieplat.values import BudgetLine, Layout, Scale
+from dieplat.measurement.propagation import Measured, Quantity, Source, linear, measured, variable
+from dieplat.measurement.scale_parts import parts_of
+from dieplat.measurement.tile_network import correlation_factor, radial_pull, tiles_under
+from dieplat.values import Layout, Scale
 
 Array = npt.NDArray[np.float64]
+Point = tuple[float, float]
 
 VERTEX_U_PX = 0.5
-EDGE_U_PX = 0.25 / math.sqrt(3.0)
+EDGE_HALF_PX = 0.25
+EDGE_U_PX = EDGE_HALF_PX / math.sqrt(3.0)
+UNSEEN_BEND_PX = 0.05
+"""Distortion at a tile's corner that registration leaves alone (`registration.optics.LEAST_SHIFT_PX`)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,121 +29,141 @@ class Placement:
     """Standard uncertainties of what was drawn, in mosaic pixels.
 
     vertex_u_px : of each coordinate of each vertex, independent of its neighbours. 0.5 px: a vertex is set by
-        hand on the pixel that shows the corner, or its neighbour (common practice, no source).
+        hand on the pixel that shows the corner, or its neighbour (common practice, no source). 0 for outlines that are
+        known exactly.
     edge_u_px : of an offset common to all edges, which no number of vertices averages away: where on the
         blurred edge the outline is drawn. Uniform within a quarter pixel to either side (JCGM 100, 4.3.7), so
         0.144 px (choice of ours; nothing published for drawn outlines).
     layout : the solved tile positions, if known; their uncertainties move vertices tile by tile.
+    grid_px : the step to which coordinates were rounded, 0 if they were not: uniform within half a step.
+    found : vertices that were found in the picture instead: their own standard uncertainties along x and y.
+    found_edge_u_px : of an offset common to all edges between two found vertices.
     """
 
     vertex_u_px: float = VERTEX_U_PX
     edge_u_px: float = EDGE_U_PX
     layout: Layout | None = None
+    grid_px: float = 0.0
+    found: Mapping[Point, Point] = field(default_factory=dict)
+    found_edge_u_px: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """A value, its standard uncertainty, the part of it that is not the scale, and the budget behind both."""
-
-    value: float
-    u: float
-    u_without_scale: float
-    budget: tuple[BudgetLine, ...]
+DEFAULT = Placement()
 
 
-def scale_known(scale: Scale) -> bool:
-    """Whether the scale carries an uncertainty (NaN says that it does not)."""
-    return math.isfinite(scale.um_per_px_x_u) and math.isfinite(scale.um_per_px_y_u)
+class Inputs:
+    """The variables behind all quantities of one mosaic; quantities from one `Inputs` keep what they share.
 
-
-def scale_u(scale: Scale, along_x: float, along_y: float) -> float:
-    """Standard uncertainty that the scale gives a quantity Q.
-
-    `along_x`, `along_y` are dQ / d ln(sx) and dQ / d ln(sy), in the unit of Q. One picture for both axes:
-    the errors are fully correlated and add linearly (JCGM 100, 5.2.2 note 1). Independent axes: only the
-    part common to both (the micrometer's own tolerance) adds linearly, the rest in quadrature.
-    Zero where the scale's uncertainty is not known.
+    Attributes
+    ----------
+    scale, placement
+    um_x, um_y, skew : Quantity
+        Micrometres a pixel along x and y, and the angle between the axes from 90 degrees (radians).
+    edge : Quantity
+        The offset (px, outwards) that all drawn edges have in common; `found_edge` that of edges found in the picture.
     """
-    if not scale_known(scale):
-        return 0.0
-    rel_x = scale.um_per_px_x_u / scale.um_per_px_x
-    rel_y = scale.um_per_px_y_u / scale.um_per_px_y
-    if not scale.axes_independent:
-        return abs(along_x * rel_x + along_y * rel_y)
-    common = min(scale.common_u_rel, rel_x, rel_y)
-    own_x2 = rel_x**2 - common**2
-    own_y2 = rel_y**2 - common**2
-    return math.sqrt((common * (along_x + along_y)) ** 2 + along_x**2 * own_x2 + along_y**2 * own_y2)
+
+    def __init__(self, scale: Scale, placement: Placement = DEFAULT) -> None:
+        self.scale, self.placement = scale, placement
+        parts = parts_of(scale)
+        causes = [variable(part.u, part.name) for part in parts]
+        self.um_x = scale.um_per_px_x * (1.0 + linear([part.on_x for part in parts], causes))
+        self.um_y = scale.um_per_px_y * (1.0 + linear([part.on_y for part in parts], causes))
+        self.skew = linear([part.on_angle for part in parts], causes)
+        self.edge = variable(placement.edge_u_px, "edges")
+        self.found_edge = variable(placement.found_edge_u_px, "edges found")
+        self.sources = _sources(scale, placement)
+        self._vertices: dict[Point, tuple[Quantity, Quantity]] = {}
+        layout = placement.layout if placement.layout is not None and placement.layout.tiles else None
+        self._layout = layout
+        if layout is not None:
+            self._factor = correlation_factor(layout)
+            self._tiles = [[variable(1.0, "tile positions") for _ in layout.tiles] for _ in "xy"]
+            self._spread = np.array([[tile.x_px_u, tile.y_px_u] for tile in layout.tiles])
+            self._bend = variable(bend_u_px(layout), "lens of the tiles")
+
+    def measured(self, quantity: Quantity, unit: str) -> Measured:
+        """A quantity with its budget over this mosaic's sources."""
+        return measured(quantity, self.sources, unit=unit)
+
+    def vertex(self, point: Point) -> tuple[Quantity, Quantity]:
+        """The errors (x, y; px) of one drawn point; the same coordinates are the same point."""
+        if point not in self._vertices:
+            own = self.placement.found.get(point)
+            ux, uy = own if own is not None else (self.placement.vertex_u_px,) * 2
+            name = "vertices" if own is None else "vertices found"
+            x, y = variable(ux, name), variable(uy, name)
+            if own is None and self.placement.grid_px > 0.0:
+                step_u = self.placement.grid_px / math.sqrt(12.0)
+                x, y = x + variable(step_u, "pixel size"), y + variable(step_u, "pixel size")
+            self._vertices[point] = (x, y)
+        return self._vertices[point]
+
+    def moved(self, points_px: Array, gradient: Array) -> Quantity:
+        """First-order change of a quantity by the errors of points: drawing, tile positions, distortion.
+
+        points_px, gradient : ndarray (N, 2); the gradient is in the unit of the quantity a pixel.
+        """
+        distinct, place = np.unique(points_px, axis=0, return_inverse=True)
+        summed = np.zeros_like(distinct)
+        np.add.at(summed, place.reshape(-1), gradient)
+        errors = [item for x, y in distinct.tolist() for item in self.vertex((x, y))]
+        change = linear(summed.ravel().tolist(), errors)
+        if self._layout is None or len(distinct) == 0:
+            return change
+        nearest = tiles_under(distinct, self._layout)
+        by_tile = np.zeros_like(self._spread)
+        np.add.at(by_tile, nearest, summed)
+        # Where the derivatives of one tile's vertices cancel but for rounding, the tile has no part in it.
+        by_tile[np.abs(by_tile) < 1e-12 * np.abs(summed).sum()] = 0.0
+        by_tile *= self._spread
+        for axis in (0, 1):
+            terms = by_tile[:, axis] if self._factor is None else by_tile[:, axis] @ self._factor
+            change = change + linear(terms.tolist(), self._tiles[axis][: len(terms)])
+        pull = radial_pull(distinct, nearest, self._layout)
+        return change + float(np.sum(summed * pull)) * self._bend
+
+    def offset(self, points_px: Array, lengths: Array) -> Quantity:
+        """Change of a quantity by the offset of a closed ring's edges.
+
+        lengths (N,) are the derivatives by the offset of each edge, from point i to point i + 1.
+        """
+        if not self.placement.found:
+            return float(lengths.sum()) * self.edge
+        known = np.array([point in self.placement.found for point in map(tuple, points_px.tolist())])
+        both = known & np.roll(known, -1)
+        return float(lengths[~both].sum()) * self.edge + float(lengths[both].sum()) * self.found_edge
 
 
-def vertex_u(points_px: Array, gradient: Array, u_px: float) -> float:
-    """Contribution of independent vertices: u |grad Q|, a vertex shared by several outlines counting as one.
+def bend_u_px(layout: Layout) -> float:
+    """Standard uncertainty of what is left of radial distortion, in pixels at a tile's corner.
 
-    points_px, gradient : ndarray (N, 2); the gradient is in the unit of Q a pixel.
+    That of k1 where a lens was found and taken out; else uniform within what registration would leave alone.
     """
-    _, place = np.unique(points_px, axis=0, return_inverse=True)
-    summed = np.zeros((int(place.max()) + 1, 2))
-    np.add.at(summed, place.reshape(-1), gradient)
-    return u_px * float(np.sqrt(np.sum(summed**2)))
+    lens = layout.lens or {}
+    norm = 0.5 * math.hypot(layout.tile_width_px, layout.tile_height_px)
+    if lens.get("k1_u"):
+        return float(lens["k1_u"]) * norm
+    return UNSEEN_BEND_PX / math.sqrt(3.0)
 
 
-def tile_u(points_px: Array, gradient: Array, layout: Layout) -> float:
-    """Contribution of the tiles' positions.
-
-    Every vertex moves with the tile whose centre is nearest; vertices on one tile move together, tiles are
-    taken as independent. So an outline on a single tile is not affected: it moves as a whole.
-    """
-    corners = np.array([[tile.x_px, tile.y_px] for tile in layout.tiles])
-    spreads = np.array([[tile.x_px_u, tile.y_px_u] for tile in layout.tiles])
-    centres = corners + 0.5 * np.array([layout.tile_width_px, layout.tile_height_px])
-    _, nearest = cKDTree(centres).query(points_px)
-    summed = np.zeros_like(corners)
-    np.add.at(summed, nearest, gradient)
-    return float(np.sqrt(np.sum((summed * spreads) ** 2)))
-
-
-def measured(
-    value: float,
-    unit: str,
-    points_px: Array,
-    gradient: Array,
-    *,
-    along: tuple[float, float],
-    edge: float,
-    scale: Scale,
-    placement: Placement,
-) -> Measured:
-    """Put a value and its sensitivities together into a `Measured` with its budget.
-
-    `gradient` is dQ/d(vertex), unit of Q a pixel; `along` as for `scale_u`; `edge` is dQ/d(edge offset) in
-    the unit of Q a pixel.
-    """
-    placed = [
-        BudgetLine(
-            "vertices",
-            vertex_u(points_px, gradient, placement.vertex_u_px),
-            unit,
-            "B",
-            f"each coordinate {placement.vertex_u_px:.3g} px, independent",
-        ),
-        BudgetLine(
-            "edges",
-            abs(edge) * placement.edge_u_px,
-            unit,
-            "B",
-            f"an offset of {placement.edge_u_px:.3g} px common to all edges",
-        ),
-    ]
+def _sources(scale: Scale, placement: Placement) -> tuple[Source, ...]:
+    """The lines of a budget, in their order."""
+    sources = list({part.name: Source(part.name, part.kind, part.note) for part in parts_of(scale)}.values())
+    sources.append(Source("vertices", "B", f"each coordinate {placement.vertex_u_px:.3g} px, independent"))
+    if placement.grid_px > 0.0:
+        note = f"coordinates rounded to {placement.grid_px:g} px: uniform within half of that"
+        sources.append(Source("pixel size", "B", note))
+    sources.append(Source("edges", "B", f"an offset of {placement.edge_u_px:.3g} px common to all edges"))
+    if placement.found:
+        sources.append(Source("vertices found", "A", "vertices found in the picture, each as it was found"))
+        note = f"an offset of {placement.found_edge_u_px:.3g} px common to all edges found in the picture"
+        sources.append(Source("edges found", "B", note))
     if placement.layout is not None and placement.layout.tiles:
-        u_tiles = tile_u(points_px, gradient, placement.layout)
-        placed.append(BudgetLine("tile positions", u_tiles, unit, "A", "vertices on one tile move together"))
-    lines = placed
-    if scale_known(scale):
-        note = "axes measured apart" if scale.axes_independent else "one value for both axes, correlated"
-        lines = [BudgetLine("scale", scale_u(scale, *along), unit, "B", note), *placed]
-    return Measured(value, combined(lines), combined(placed), tuple(lines))
-
-
-def combined(lines: Sequence[BudgetLine]) -> float:
-    """Root sum of squares of independent contributions (JCGM 100, 5.1.2)."""
-    return math.sqrt(math.fsum(line.u**2 for line in lines))
+        note = "vertices on one tile move together; tiles taken as independent"
+        if correlation_factor(placement.layout) is not None:
+            note = "vertices on one tile move together; tiles correlated as their overlaps join them"
+        sources.append(Source("tile positions", "A", note))
+        note = f"radial distortion left in the tiles, {bend_u_px(placement.layout):.2g} px at a corner"
+        sources.append(Source("lens of the tiles", "B", note))
+    return tuple(sources)

@@ -8,35 +8,27 @@ import numpy as np
 from shapely.geometry import LineString
 
 from dieplat.errors import SettingsError
-from dieplat.measurement.areas import DEFAULT, length_gradient
-from dieplat.measurement.placement import Measured, Placement, measured
-from dieplat.values import Scale
+from dieplat.measurement.areas import length_gradient, path_length
+from dieplat.measurement.placement import Inputs
+from dieplat.measurement.propagation import Measured
 from dieplat.values.measurements import QuarterWave
 
 SPEED_OF_LIGHT_M_S = 299_792_458.0
 """Exact by the definition of the metre (SI)."""
 
 
-def measure_length(line: LineString, scale: Scale, *, placement: Placement = DEFAULT) -> Measured:
+def measure_length(line: LineString, inputs: Inputs) -> Measured:
     """Length of a path along its drawn points, in micrometres.
 
     The drawn line is taken as it is: a curve drawn with few points reads short. The edge offset counts once
     at each end, where the conductor stops.
     """
-    per_px = np.array([scale.um_per_px_x, scale.um_per_px_y])
+    per_px = np.array([inputs.scale.um_per_px_x, inputs.scale.um_per_px_y])
     points = np.asarray(line.coords, dtype=np.float64)[:, :2]
-    length, gradient, along = length_gradient(points * per_px, closed=False)
+    length, _, along = length_gradient(points * per_px, closed=False)
     per_px_along = math.hypot(along[0] * per_px[0], along[1] * per_px[1]) / length
-    return measured(
-        length,
-        "um",
-        points,
-        gradient * per_px,
-        along=along,
-        edge=2.0 * per_px_along,
-        scale=scale,
-        placement=placement,
-    )
+    quantity = path_length(points, inputs, closed=False) + 2.0 * per_px_along * inputs.edge
+    return inputs.measured(quantity, "um")
 
 
 def compare_with_quarter_wave(

@@ -148,8 +148,39 @@ class BlockResult:
 
 
 @dataclass(frozen=True, slots=True)
+class WaferEstimate:
+    """How many whole dies a wafer holds, for a wafer that the user states.
+
+    `dies_formula` is the closed expression's count, `dies_placed` that of the best placement of a regular grid;
+    `assumption` says in words what was taken for granted.
+    """
+
+    diameter_mm: float
+    edge_exclusion_mm: float
+    scribe_um: float
+    dies_formula: int
+    dies_placed: int
+    assumption: str
+
+
+@dataclass(frozen=True, slots=True)
+class PadRow:
+    """The pads along one side of the die: how many, and their usual pitch; None where there are fewer than two."""
+
+    side: str
+    count: int
+    pitch_um: float | None
+    pitch_um_u: float | None
+    even: bool
+
+
+@dataclass(frozen=True, slots=True)
 class DieResult:
-    """The die outline: area, and the sides of its smallest turned rectangle."""
+    """The die outline: area, and its sides where it has straight ones.
+
+    `found` says that nobody drew the outline: it was found in the picture. `rotation_deg` is the direction of the width
+    against the mosaic's x axis, clockwise on the screen, None where the outline has no straight sides.
+    """
 
     name: str
     area_um2: float
@@ -159,6 +190,15 @@ class DieResult:
     height_um: float
     height_um_u: float
     budget: tuple[BudgetLine, ...] = ()
+    found: bool = False
+    outline_px: tuple[tuple[float, float], ...] = ()
+    rotation_deg: float | None = None
+    rotation_deg_u: float | None = None
+    width_budget: tuple[BudgetLine, ...] = ()
+    height_budget: tuple[BudgetLine, ...] = ()
+    pads: int = 0
+    pad_rows: tuple[PadRow, ...] = ()
+    wafer: WaferEstimate | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +235,8 @@ class Measurements:
     overlaps: tuple[Overlap, ...]
     warnings: tuple[str, ...]
     assumptions: tuple[str, ...] = ()
+    unassigned_share: float | None = None
+    unassigned_share_u: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, keyed as measurements.json has them."""
@@ -205,6 +247,8 @@ class Measurements:
             "summary": [asdict(line) for line in self.summary],
             "unassigned_um2": self.unassigned_um2,
             "unassigned_um2_u": self.unassigned_um2_u,
+            "unassigned_share": self.unassigned_share,
+            "unassigned_share_u": self.unassigned_share_u,
             "overlaps": [asdict(pair) for pair in self.overlaps],
             "warnings": list(self.warnings),
             "assumptions": list(self.assumptions),

@@ -19,13 +19,27 @@ class BudgetLine:
 
 
 @dataclass(frozen=True, slots=True)
+class ScalePart(BudgetLine):
+    """A line of a scale's budget that also says which axis it acts on.
+
+    `u` is relative. An error of one `u` changes ln(um_per_px_x) by `on_x` u, ln(um_per_px_y) by `on_y` u, and the
+    angle between the pixel axes (in radians, from 90 degrees) by `on_angle` u. So lines that act on both axes keep
+    their correlation.
+    """
+
+    on_x: float = 1.0
+    on_y: float = 1.0
+    on_angle: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Scale:
     """Micrometres a pixel along both axes, with standard uncertainties.
 
     `axes_independent` is true when a second, turned picture measured the y axis on its own; otherwise both
-    axes carry the same value and their errors are fully correlated. `common_u_rel` is the part of the
-    relative uncertainty common to both axes (the micrometer's own tolerance), needed to combine independent
-    axes.
+    axes carry the same value. `common_u_rel` is the part of the relative uncertainty common to both axes (the
+    micrometer's own tolerance). Where every line of the budget is a `ScalePart`, the budget says how the errors
+    of both axes are correlated; otherwise the axes are fully correlated, or, if independent, by `common_u_rel`.
     """
 
     um_per_px_x: float

@@ -1,0 +1,132 @@
+"""Find the outline of a rectangular die in a mosaic that shows what it lies on."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from shapely.geometry import Polygon
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.edge_fit import Edge, Reader
+from dieplat.measurement.placement import Point
+from dieplat.measurement.snapping import find_side, meet
+
+Array = npt.NDArray[np.float64]
+
+COARSE_PX = 1200
+"""Longest side of the reduced picture in which the die is found first."""
+RIM = 0.006
+"""Width of the rim, as a part of the reduced picture, that is taken for the ground the die lies on."""
+APART = 6.0
+"""A pixel belongs to the die when it differs from the ground by more than this many of its robust deviations."""
+LEAST_SIZE = 0.2
+LEAST_FILL = 0.97
+"""Least part of the picture that a die covers, and of its own rectangle that it fills."""
+OFF_SQUARE_DEG = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outline:
+    """A die's outline (px) as found, and the standard uncertainties (x, y) of its corners by their coordinates."""
+
+    polygon: Polygon
+    vertex_u_px: dict[Point, Point]
+
+
+def find_outline(mosaic: Reader) -> Outline:
+    """Find the four sides of a die.
+
+    In a reduced picture, what differs from the ground along its rim is the die; its smallest rectangle is then refined
+    side by side at full size, on the outermost clear edge.
+
+    Raises
+    ------
+    UndecidedError
+        If the rim does not look like one ground, what differs from it is not a rectangle, or a side shows no edge.
+    """
+    picture, factor = reduced(mosaic)
+    corners = _rectangle(picture)
+    corners = (corners + 0.5) * np.array(factor)
+    reach = 2.5 * max(factor) + 2.0
+    sides: list[Edge] = []
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        side = find_side(mosaic, start, end, reach, "outermost")
+        if isinstance(side, str):
+            raise UndecidedError(f"a side of the die is not clear: {side}")
+        sides.append(side)
+    found, u = [], {}
+    for corner, before, after in zip(corners, [sides[-1], *sides[:-1]], sides, strict=True):
+        if abs(float(before.along @ after.along)) > math.sin(math.radians(OFF_SQUARE_DEG)):
+            raise UndecidedError("its sides do not meet at right angles")
+        at, covariance = meet(corner, [before, after], 0.0)
+        place = (float(at[0]), float(at[1]))
+        found.append(place)
+        u[place] = (math.sqrt(covariance[0, 0]), math.sqrt(covariance[1, 1]))
+    return Outline(Polygon(found), u)
+
+
+def reduced(mosaic: Any) -> tuple[npt.NDArray[np.float32], tuple[float, float]]:
+    """The mosaic at about `COARSE_PX`, (h, w, channels), and how many of its pixels one of these is wide and high.
+
+    From the coarsest level of the pyramid that is fine enough; what is larger is read in bands.
+    """
+    sizes = getattr(mosaic, "level_sizes", ((mosaic.width_px, mosaic.height_px),))
+    fine = [k for k, size in enumerate(sizes) if max(size) >= COARSE_PX] or [0]
+    level = fine[-1]
+    width, height = sizes[level]
+    shrink = max(1, max(width, height) // COARSE_PX)
+    bands = []
+    rows = shrink * max(1, 4_000_000 // (max(width, 1) * shrink))
+    for top in range(0, height - height % shrink, rows):
+        bottom = min(top + rows, height - height % shrink)
+        band = mosaic.read(0, top, width - width % shrink, bottom, level).astype(np.float32)
+        band = band[..., None] if band.ndim == 2 else band
+        h, w, channels = band.shape
+        bands.append(band.reshape(h // shrink, shrink, w // shrink, shrink, channels).mean(axis=(1, 3)))
+    factor = (mosaic.width_px / width * shrink, mosaic.height_px / height * shrink)
+    return np.concatenate(bands), factor
+
+
+def _rectangle(picture: npt.NDArray[np.float32]) -> Array:
+    """Corners (4, 2) of the die in the reduced picture, as array positions, the die on the right of each side."""
+    height, width = picture.shape[:2]
+    shown = (picture > 0).any(axis=2)
+    rim_px = max(2, round(RIM * max(height, width)))
+    kernel = np.ones((3, 3), np.uint8)
+    padded = cv2.copyMakeBorder(shown.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    inside = cv2.erode(padded, kernel, iterations=rim_px + 1)[1:-1, 1:-1].astype(bool)
+    first = cv2.erode(padded, kernel, iterations=1)[1:-1, 1:-1].astype(bool)
+    rim = first & ~inside
+    if rim.sum() < 50:
+        raise UndecidedError("the picture is too small")
+    ground = np.median(picture[rim], axis=0)
+    spread = 1.4826 * np.median(np.abs(picture[rim] - ground), axis=0)
+    floor = 0.004 * float(picture.max())
+    differs = (np.abs(picture - ground) / np.maximum(spread, floor)).max(axis=2) > APART
+    mask = (differs & shown).astype(np.uint8)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((7, 7), np.uint8))
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        raise UndecidedError("nothing differs from the ground along the picture's rim")
+    contour = max(contours, key=cv2.contourArea)
+    box = cv2.minAreaRect(contour)
+    size = box[1][0] * box[1][1]
+    if size < LEAST_SIZE * shown.sum():
+        raise UndecidedError("what differs from the ground along the picture's rim is too small for a die")
+    fill = cv2.contourArea(contour) / size
+    touches = np.array(cv2.boundingRect(contour))
+    if touches[0] <= 0 or touches[1] <= 0 or touches[0] + touches[2] >= width or touches[1] + touches[3] >= height:
+        raise UndecidedError("it reaches the rim of the picture")
+    if fill < LEAST_FILL:
+        raise UndecidedError(f"what differs from the ground fills {100 * fill:.0f} % of a rectangle only")
+    corners = np.asarray(cv2.boxPoints(box), dtype=np.float64)
+    x, y = corners.T
+    if float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) < 0:
+        corners = corners[::-1]
+    return corners
