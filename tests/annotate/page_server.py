@@ -20,7 +20,8 @@ from dieplat.annotate.drawing import DrawingFile
 from dieplat.annotate.guard import COOKIE, HEADER
 from dieplat.annotate.numbers import Conditions
 from dieplat.annotate.picture import ShownPicture
-from dieplat.annotate.server import Session, build_app, listen
+from dieplat.annotate.server import build_app, listen
+from dieplat.annotate.session import Session
 from dieplat.mosaicfile.read import Mosaic, open_mosaic
 from dieplat.mosaicfile.write import write_mosaic
 from dieplat.values import Scale

@@ -66,7 +66,7 @@ def test_arrays_and_inductors_wait_until_they_are_asked_for(server: Running) -> 
     drawn = document(feature("RAM", "memory_array", square(200, 200, 300)))
     live = server.json("POST", "/numbers", {"document": drawn})
     assert live["blocks"][0]["area_um2"] == pytest.approx(150.0**2)
-    assert live["warnings"] == ["no die outline is drawn, so there are no shares and no unassigned area"]
+    assert not any("RAM" in text for text in live["warnings"])
     full = server.json("POST", "/details", {"document": drawn, "index": 0})
     assert full["block"]["array"] is None
     assert any("RAM" in text for text in full["warnings"])

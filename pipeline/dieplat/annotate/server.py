@@ -17,10 +17,10 @@ from __future__ import annotations
 
 import json
 import socket
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from importlib import resources
-from typing import Any
+from typing import Any, TypeVar
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -28,17 +28,19 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from dieplat.annotate.drawing import DrawingFile, in_pixels
+from dieplat.annotate.drawing import in_pixels
 from dieplat.annotate.guard import Guard
 from dieplat.annotate.image_request import FORMATS, information, parse_request
-from dieplat.annotate.numbers import Conditions, block_details, combine_outlines, outline_numbers
+from dieplat.annotate.numbers import block_details, combine_outlines, outline_numbers
 from dieplat.annotate.picture import ShownPicture, Tone
+from dieplat.annotate.session import Session, use_known_length, view_of
 from dieplat.errors import DieplatError, DrawingConflictError, ImageRequestError, SettingsError
 from dieplat.files import to_plain
 from dieplat.mosaicfile.write import TILE_PX
 from dieplat.report.palette import STYLES
 from dieplat.values import KINDS
 
+Answer = TypeVar("Answer")
 LOOPBACK = "127.0.0.1"
 PAGE_FILES = {
     "page.js": "text/javascript; charset=utf-8",
@@ -46,16 +48,6 @@ PAGE_FILES = {
     "icon.svg": "image/svg+xml",
     "notices.txt": "text/plain; charset=utf-8",
 }
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Session:
-    """What one page works on. `pictures[0]` is the one that is measured; the others are shown beside it."""
-
-    title: str
-    pictures: Sequence[ShownPicture]
-    drawing: DrawingFile
-    conditions: Conditions
 
 
 def build_app(session: Session, *, key: str, port: int) -> Guard:
@@ -72,6 +64,8 @@ def build_app(session: Session, *, key: str, port: int) -> Guard:
         Route("/numbers", page.numbers, methods=["POST"]),
         Route("/details", page.details, methods=["POST"]),
         Route("/combine", page.combine, methods=["POST"]),
+        Route("/scale", page.scale, methods=["POST"]),
+        Route("/view", page.view, methods=["POST"]),
     ]
     app = Starlette(routes=routes, exception_handlers={DieplatError: _told})
     return Guard(app, key=key, hosts=(f"{LOOPBACK}:{port}", f"localhost:{port}"))
@@ -214,18 +208,32 @@ class _Page:
 
         return await self._computed(request, work)
 
+    async def scale(self, request: Request) -> Response:
+        return await self._computed(
+            request,
+            lambda ask: use_known_length(
+                self._session, ask["line"], length_um=float(ask["length_um"]), length_um_u=float(ask["length_um_u"])
+            ),
+        )
+
+    async def view(self, request: Request) -> Response:
+        ask = await _body(request)
+        data = await run_in_threadpool(_checked, view_of, self._session, ask)
+        return Response(data, media_type="image/png", headers={"cache-control": "no-store"})
+
     async def _computed(self, request: Request, work: Callable[[Mapping[str, Any]], Mapping[str, Any]]) -> Response:
         ask = await _body(request)
+        return _json(await run_in_threadpool(_checked, work, ask))
 
-        def checked() -> Mapping[str, Any]:
-            try:
-                return work(ask)
-            except (KeyError, TypeError, ValueError) as error:
-                if isinstance(error, DieplatError):
-                    raise
-                raise SettingsError(f"the page asked for something unknown ({error}); load it again") from None
 
-        return _json(await run_in_threadpool(checked))
+def _checked(work: Callable[..., Answer], *given: Any) -> Answer:
+    """The answer; what the page should never send becomes one line too."""
+    try:
+        return work(*given)
+    except (KeyError, TypeError, ValueError) as error:
+        if isinstance(error, DieplatError):
+            raise
+        raise SettingsError(f"the page asked for something unknown ({error}); load it again") from None
 
 
 async def _body(request: Request) -> dict[str, Any]:
