@@ -361,12 +361,13 @@ class Page {
 
   // Numbers of what is being drawn right now, at most so many times a second.
   #live(geometry) {
-    this.pending = geometry;
+    this.pending = closedUp(geometry);
+    if (!isShape(this.pending)) return;
     if (this.liveTimer || !this.look.umPerPx) return;
     this.liveTimer = setTimeout(async () => {
       this.liveTimer = null;
       const line = this.pending.type === "LineString";
-      const now = { type: "Feature", properties: { name: "now", kind: line ? "trace" : "other" }, geometry: closedUp(this.pending) };
+      const now = { type: "Feature", properties: { name: "now", kind: line ? "trace" : "other" }, geometry: this.pending };
       const dies = this.drawing.features.filter(({ properties }) => properties.kind === "die" && !properties.proposed);
       try {
         const found = await ask("POST", "numbers", { document: { type: "FeatureCollection", features: [...dies, now] } });
@@ -547,6 +548,13 @@ function closedUp(geometry) {
     return first[0] === last[0] && first[1] === last[1] ? ring : [...ring, first];
   });
   return { ...geometry, coordinates };
+}
+
+// Whether there are places enough for an area or a length.
+function isShape({ type, coordinates }) {
+  const distinct = (points) => new Set(points.map(String)).size;
+  if (type === "LineString") return distinct(coordinates) > 1;
+  return type !== "Polygon" || coordinates.every((ring) => distinct(ring) > 2);
 }
 
 function textOf(html) {

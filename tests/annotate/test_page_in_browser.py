@@ -1,0 +1,345 @@
+"""The page in Chromium: drawn on by mouse and by keys, saved, loaded again, fought over, exported.
+
+Accessibility is judged by axe-core (Deque Systems; rules for WCAG 2.2), where its file is installed.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import imagecodecs
+import pytest
+from page_server import KEY, SCALE, Running
+
+from dieplat.annotations import load_regions
+from dieplat.mosaicfile.read import Mosaic
+from dieplat.survey import measure_survey
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM = Path(os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium")
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
+AXE = Path(__file__).resolve().parents[2] / "pipeline" / "page" / "node_modules" / "axe-core" / "axe.min.js"
+SAVED_MS = 5000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """Chromium. Skipped without it, except in CI, where it must be there."""
+    if not CHROMIUM.exists():
+        reason = f"no Chromium at {CHROMIUM}; install it or set CHROMIUM to its path"
+        if os.environ.get("CI"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+class Page:
+    """An open page: places are mosaic pixels."""
+
+    def __init__(self, tab: Any, server: Running) -> None:
+        self.tab = tab
+        self.server = server
+        self.complaints: list[str] = []
+        self.strangers: list[str] = []
+        tab.on("pageerror", lambda error: self.complaints.append(str(error)))
+        tab.on("console", lambda message: message.type == "error" and self.complaints.append(message.text))
+        own = f"http://127.0.0.1:{server.port}/"
+        tab.on("request", lambda r: r.url.startswith((own, "blob:", "data:")) or self.strangers.append(r.url))
+        self.open()
+
+    def open(self) -> None:
+        """Open the link, as the program prints it."""
+        self.tab.goto(f"http://127.0.0.1:{self.server.port}/?key={KEY}")
+        self.tab.wait_for_selector("html[data-ready=yes]", timeout=20000)
+
+    def screen(self, x: float, y: float) -> tuple[float, float]:
+        """Where a place of the mosaic is on the screen."""
+        left, top = self.tab.evaluate(f"dieplat.die.map.getPixelFromCoordinate([{x}, {-y}])")
+        return float(left), float(top)
+
+    def click(self, *places: tuple[float, float]) -> None:
+        """Click places one after the other; the map takes two quick clicks for one double-click."""
+        for x, y in places:
+            self.tab.mouse.move(*self.screen(x, y))
+            self.tab.mouse.click(*self.screen(x, y))
+            self.tab.wait_for_timeout(300)
+
+    def drag(self, start: tuple[float, float], end: tuple[float, float]) -> None:
+        """Drag from place to place."""
+        self.tab.mouse.move(*self.screen(*start))
+        self.tab.mouse.down()
+        self.tab.mouse.move(*self.screen(*end), steps=8)
+        self.tab.mouse.up()
+
+    def keys(self, *keys: str) -> None:
+        """Press keys."""
+        for key in keys:
+            self.tab.keyboard.press(key)
+
+    def saved(self) -> list[dict[str, Any]]:
+        """The features on disk, once the page says that they are saved."""
+        self.tab.wait_for_function("() => dieplat.drawing.isSaved", timeout=SAVED_MS)
+        return list(json.loads(self.server.drawing.read_text(encoding="utf-8"))["features"])
+
+    def named(self, name: str) -> dict[str, Any]:
+        """One feature on disk."""
+        return next(feature for feature in self.saved() if feature["properties"]["name"] == name)
+
+
+@pytest.fixture
+def page(browser: Any, server: Running) -> Iterator[Page]:
+    """The page, which must neither complain nor ask anybody else."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800}, bypass_csp=False)
+    opened = Page(context.new_page(), server)
+    yield opened
+    context.close()
+    assert opened.complaints == []
+    assert opened.strangers == []
+
+
+def area_px2(feature: dict[str, Any]) -> float:
+    """Area of a polygon by the shoelace, holes taken out."""
+    areas = []
+    for ring in feature["geometry"]["coordinates"]:
+        pairs = itertools.pairwise(ring)
+        areas.append(abs(sum(x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in pairs)) / 2)
+    return areas[0] - sum(areas[1:])
+
+
+def test_the_picture_is_there_and_the_bar_is_right(page: Page) -> None:
+    page.tab.wait_for_timeout(500)
+    x0, _ = page.screen(0, 0)
+    x1, _ = page.screen(1000, 0)
+    bar = page.tab.locator("#bar span").bounding_box()
+    length_um = float(page.tab.locator("#bar").get_attribute("data-um"))
+    assert bar["width"] == pytest.approx(length_um / 0.5 * (x1 - x0) / 1000, abs=0.6)
+    assert page.tab.locator("#title").inner_text() == "Test die"
+
+
+def test_an_outline_is_drawn_and_measured_to_the_last_digit(page: Page, mosaic: Mosaic) -> None:
+    page.keys("1")
+    page.click((600, 300), (800, 310), (790, 500))
+    page.tab.mouse.move(*page.screen(610, 480))
+    page.tab.wait_for_function("() => document.querySelector('#hint').textContent.includes('Area')")
+    page.click((610, 480))
+    page.keys("Enter")
+    drawn = page.named("Logic 1")
+    assert drawn["properties"]["kind"] == "logic"
+    assert area_px2(drawn) == pytest.approx(34450, rel=0.03)
+    page.tab.wait_for_function("() => dieplat.page.numbers?.blocks.length === 4")
+    shown = page.tab.evaluate("dieplat.page.numbers.blocks[3].area_um2")
+    measured = measure_survey(mosaic, load_regions(page.server.drawing), SCALE).to_dict()["blocks"]
+    assert shown == next(block["area_um2"] for block in measured if block["name"] == "Logic 1")
+
+
+def test_box_even_sides_line_and_mark(page: Page) -> None:
+    page.keys("2")
+    page.click((600, 300), (700, 400))
+    page.keys("3")
+    page.click((800, 700), (850, 700))
+    page.keys("4")
+    page.click((300, 850), (500, 850), (500, 900))
+    page.keys("Enter", "5")
+    page.click((700, 850))
+    saved = page.saved()
+    kinds = [(feature["geometry"]["type"], feature["properties"]["kind"]) for feature in saved[3:]]
+    assert kinds == [("Polygon", "logic"), ("Polygon", "logic"), ("LineString", "trace"), ("Point", "other")]
+    assert area_px2(saved[3]) == pytest.approx(10_000, rel=0.03)
+    assert len(saved[4]["geometry"]["coordinates"][0]) == 9
+    assert area_px2(saved[4]) == pytest.approx(8 / 2 * 50**2 * 0.5**0.5, rel=0.03)
+
+
+def test_a_corner_is_dragged_and_taken_back(page: Page) -> None:
+    page.click((350, 350))
+    assert page.tab.locator("#one-title").inner_text() == "Core"
+    page.drag((500, 500), (560, 540))
+    assert area_px2(page.named("Core")) == pytest.approx(300 * 300 + (60 + 40) * 300 / 2, rel=0.02)
+    page.keys("Control+z")
+    assert area_px2(page.named("Core")) == 90_000
+    page.keys("Control+Shift+z")
+    assert area_px2(page.named("Core")) > 100_000
+    assert page.named("Core")["properties"]["colour_of_my_own"] == "teal"
+
+
+def test_a_block_is_moved_with_alt(page: Page) -> None:
+    page.click((350, 350))
+    page.tab.keyboard.down("Alt")
+    page.drag((350, 350), (450, 350))
+    page.tab.keyboard.up("Alt")
+    core = page.named("Core")
+    assert area_px2(core) == pytest.approx(90_000, rel=1e-6)
+    assert core["geometry"]["coordinates"][0][0][0] == pytest.approx(300, abs=4)
+
+
+def test_corners_snap_to_those_that_are_there(page: Page) -> None:
+    page.keys("1")
+    page.click((502, 202), (700, 200), (700, 502), (502, 499))
+    page.keys("Enter")
+    ring = page.named("Logic 1")["geometry"]["coordinates"][0]
+    assert [500, 200] in ring
+    assert [500, 500] in ring
+
+
+def test_a_hole_is_taken_out_and_a_block_cut_in_two(page: Page) -> None:
+    page.click((350, 350))
+    page.keys("6")
+    page.click((300, 300), (400, 300), (400, 400), (300, 400))
+    page.keys("Enter")
+    page.tab.wait_for_function("() => dieplat.drawing.features[1].geometry.coordinates.length === 2")
+    assert area_px2(page.named("Core")) == pytest.approx(80_000, rel=0.02)
+    page.keys("7")
+    page.click((250, 150), (250, 550))
+    page.keys("Enter")
+    page.tab.wait_for_function("() => dieplat.drawing.features.length === 4")
+    names = [feature["properties"]["name"] for feature in page.saved()]
+    assert names == ["Die", "Core", "Wire", "Core 1"]
+    assert sum(area_px2(page.named(name)) for name in ("Core", "Core 1")) == pytest.approx(80_000, rel=0.02)
+
+
+def test_two_blocks_are_joined(page: Page) -> None:
+    page.keys("2")
+    page.click((480, 250), (700, 450))
+    page.keys("Escape")
+    page.tab.locator("[data-do=join]").click()
+    page.tab.locator("#ask select").select_option(label="Core")
+    page.tab.locator("#ask button[value=yes]").click()
+    page.tab.wait_for_function("() => dieplat.drawing.features.length === 3")
+    assert area_px2(page.named("Logic 1")) == pytest.approx(90_000 + 200 * 200, rel=0.03)
+
+
+def test_everything_by_the_keys_alone(page: Page) -> None:
+    """Draw a box and an outline, name it, change its kind, walk its corners, copy it, take all back."""
+    page.tab.locator("#die").focus()
+    page.keys("2", "ArrowRight", "Space")
+    page.keys(*["ArrowRight"] * 6, *["ArrowDown"] * 4, "Space")
+    first = page.saved()[3]
+    resolution = page.tab.evaluate("dieplat.die.view.getResolution()")
+    assert area_px2(first) == pytest.approx(6 * 12 * 4 * 12 * resolution**2, rel=0.01)
+    page.keys("1", "Space", *["ArrowLeft"] * 5, "Space", *["ArrowUp"] * 5, "Space", "ArrowDown", "Backspace")
+    page.keys(*["ArrowUp"] * 2, "Space", "Enter", "Escape")
+    assert len(page.saved()) == 5
+    page.keys(".", ".", "ArrowRight", "Shift+ArrowDown")
+    moved = page.saved()[4]["geometry"]["coordinates"][0]
+    page.keys("Control+z", "Control+z")
+    before = page.saved()[4]["geometry"]["coordinates"][0]
+    changes = [(a[0] - b[0], a[1] - b[1]) for a, b in zip(moved, before, strict=True) if a != b]
+    assert changes == [pytest.approx((1.0, 0.1), abs=1e-6)]
+    page.keys("Insert")
+    assert len(page.saved()[4]["geometry"]["coordinates"][0]) == len(before) + 1
+    page.keys("Delete", "c")
+    assert len(page.saved()) == 6
+    page.keys("Delete")
+    assert len(page.saved()) == 5
+    page.keys(*["Control+z"] * 6)
+    assert [feature["properties"]["name"] for feature in page.saved()] == ["Die", "Core", "Wire"]
+
+
+def test_name_kind_and_notes_are_edited(page: Page) -> None:
+    page.click((350, 350))
+    page.tab.fill("#one-name", "Sequencer <1>")
+    page.keys("Tab")
+    page.tab.select_option("#one-kind", "analog")
+    page.tab.fill("#one-notes", "two clocks")
+    page.keys("Tab")
+    found = page.named("Sequencer <1>")["properties"]
+    assert (found["kind"], found["notes"], found["colour_of_my_own"]) == ("analog", "two clocks", "teal")
+
+
+def test_saved_work_is_there_after_loading_again(page: Page) -> None:
+    page.keys("2")
+    page.click((600, 300), (700, 400))
+    saved = page.saved()
+    page.open()
+    assert page.tab.evaluate("dieplat.drawing.features.length") == len(saved) == 4
+
+
+def test_two_pages_do_not_overwrite_each_other(page: Page, browser: Any) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    other = Page(context.new_page(), page.server)
+    other.keys("2")
+    other.click((600, 300), (700, 400))
+    assert len(other.saved()) == 4
+    page.keys("2")
+    page.click((600, 600), (800, 800))
+    page.tab.wait_for_selector("#trouble:not([hidden])")
+    assert "Nothing was overwritten" in page.tab.locator("#trouble").inner_text()
+    assert len(json.loads(page.server.drawing.read_text(encoding="utf-8"))["features"]) == 4
+    page.tab.get_by_role("button", name="Load theirs").click()
+    assert area_px2(page.saved()[3]) == pytest.approx(10_000, rel=0.03)
+    page.complaints = [text for text in page.complaints if "412" not in text]
+    context.close()
+
+
+def test_what_another_program_writes_appears(page: Page) -> None:
+    document = json.loads(page.server.drawing.read_text(encoding="utf-8"))
+    document["features"][1]["properties"]["name"] = "Renamed"
+    page.server.drawing.write_text(json.dumps(document), encoding="utf-8")
+    page.tab.get_by_role("button", name="Renamed").wait_for(timeout=8000)
+
+
+def test_an_outline_that_crosses_itself_is_not_saved_and_says_so(page: Page) -> None:
+    page.keys("1")
+    page.click((600, 300), (800, 500), (800, 300), (600, 500))
+    page.keys("Enter")
+    page.tab.wait_for_selector("#trouble:not([hidden])")
+    assert "Logic 1" in page.tab.locator("#trouble").inner_text()
+    assert len(json.loads(page.server.drawing.read_text(encoding="utf-8"))["features"]) == 3
+    page.keys("Control+z")
+    assert len(page.saved()) == 3
+    page.complaints = [text for text in page.complaints if "400" not in text]
+
+
+def test_a_proposal_counts_once_it_is_accepted(page: Page) -> None:
+    document = json.loads(page.server.drawing.read_text(encoding="utf-8"))
+    ring = [[600, 600], [800, 600], [800, 700], [600, 700], [600, 600]]
+    document["features"].append(
+        {
+            "type": "Feature",
+            "properties": {"name": "Found", "kind": "logic", "proposed": True, "confidence": 0.8},
+            "geometry": {"type": "Polygon", "coordinates": [ring]},
+        }
+    )
+    page.server.drawing.write_text(json.dumps(document), encoding="utf-8")
+    page.open()
+    page.tab.wait_for_function("() => dieplat.page.numbers?.summary[0].count === 1")
+    page.tab.get_by_role("button", name="Found").click()
+    page.tab.locator("[data-do=accept]").click()
+    page.tab.wait_for_function("() => dieplat.page.numbers?.summary[0].count === 2")
+    assert page.named("Found")["properties"] == {"name": "Found", "kind": "logic"}
+
+
+def test_the_view_is_saved_as_a_picture(page: Page) -> None:
+    page.tab.locator("#view-out").click()
+    page.tab.fill("#ask input[name=width]", "1000")
+    with page.tab.expect_download() as download:
+        page.tab.locator("#ask button[value=yes]").click()
+    picture = imagecodecs.imread(download.value.path().read_bytes())
+    assert picture.shape[1] == 1000
+
+
+def test_no_serious_fault_of_accessibility(page: Page) -> None:
+    if not AXE.exists():
+        reason = f"no {AXE.name}; run npm ci in pipeline/page"
+        if os.environ.get("CI"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    page.click((350, 350))
+    page.keys("h")
+    for state in ("keys", "block"):
+        page.tab.evaluate(AXE.read_text(encoding="utf-8"))
+        found = page.tab.evaluate("axe.run()")
+        serious = [v for v in found["violations"] if v["impact"] in ("serious", "critical")]
+        told = [(v["id"], [node["html"][:120] for node in v["nodes"]]) for v in serious]
+        assert told == [], state
+        page.keys("Escape")
