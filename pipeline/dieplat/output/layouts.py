@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from dieplat.errors import MosaicError
-from dieplat.values import Layout, PlacedTile
+from dieplat.values import Layout, PairLink, PlacedTile
 
 
 def load_layout(path: Path) -> Layout:
-    """Read a layout.json: the tiles with their uncertainties; pairs and skipped files are left out.
+    """Read a layout.json: the tiles with their uncertainties, the overlaps and the lens; skipped files are left out.
 
     Where the file does not state the tiles' size, it follows from the mosaic's size: the outermost tiles end
     at its edges.
@@ -26,6 +26,8 @@ def load_layout(path: Path) -> Layout:
         document = json.loads(path.read_bytes().decode("utf-8"))
         tiles = tuple(_tile(entry) for entry in document["tiles"])
         width, height = int(document["width_px"]), int(document["height_px"])
+        pairs = tuple(_pair(entry) for entry in document.get("pairs") or ())
+        lens = {str(key): float(value) for key, value in (document.get("lens") or {}).items()} or None
         rms = float(document.get("rms_residual_px") or 0.0)
         tile_width = document.get("tile_width_px") or width - max((tile.x_px for tile in tiles), default=0.0)
         tile_height = document.get("tile_height_px") or height - max((tile.y_px for tile in tiles), default=0.0)
@@ -39,9 +41,10 @@ def load_layout(path: Path) -> Layout:
         tile_width_px=size[0],
         tile_height_px=size[1],
         tiles=tiles,
-        pairs=(),
+        pairs=pairs,
         skipped=(),
         rms_residual_px=rms,
+        lens=lens,
     )
 
 
@@ -58,3 +61,8 @@ def _tile(entry: dict[str, Any]) -> PlacedTile:
         placed_by=entry["placed_by"],
         ambiguous=bool(entry.get("ambiguous", False)),
     )
+
+
+def _pair(entry: dict[str, Any]) -> PairLink:
+    dx, dy, residual = (float(entry[key]) for key in ("dx_px", "dy_px", "residual_px"))
+    return PairLink(str(entry["a"]), str(entry["b"]), dx, dy, residual, bool(entry["used"]))
