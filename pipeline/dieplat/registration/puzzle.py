@@ -1,87 +1,121 @@
-"""A grid from steps between tiles, some of them false: every place holds one tile, and steps must close into loops.
+"""Places of tiles from offsets between them, some of them false: offsets must close into loops, places hold one tile.
 
-Repeating blocks give steps between tiles that only look alike. A true neighbourhood is the best of both its tiles in
-its direction (Gallagher 2012, Jigsaw puzzles with pieces of unknown orientation, CVPR, 382-389, on best buddies), fits
-the steps around it in a loop, and puts no two tiles into one place. What fails that is left out, not guessed.
+Repeating blocks give offsets between tiles that only look alike. A true neighbour is the best that both tiles have on
+that side (Gallagher 2012, Jigsaw puzzles with pieces of unknown orientation, CVPR, 382-389, on best buddies), fits the
+offsets around it in a loop, lies on no other tile, and all that overlaps in consequence must look alike too. What
+fails that is left out, not guessed. Nothing here needs a grid: rows may begin anywhere and steps be of any length.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-Cell = tuple[int, int]
-"""Row, column."""
-Step = tuple[int, int]
+import numpy as np
 
-STEPS: tuple[Step, ...] = ((0, 1), (0, -1), (1, 0), (-1, 0))
+Place = tuple[float, float]
+"""x, y in thumbnail pixels."""
+Check = Callable[[int, int, Place], float | None]
+"""How alike two tiles are where they overlap at an offset; None if that shows nothing."""
+
 LEAD = 0.03
-"""By how much the score of a tile's best neighbour must exceed that of any other in the same direction."""
+"""By how much the score of a tile's best neighbour must exceed that of any other in the same place."""
 CLOSURE_PX = 2.5
-"""Four offsets rounded to thumbnail pixels close to within this."""
+"""Offsets rounded to thumbnail pixels close to within this."""
+SAME_SHIFT_PX = 6.0
+"""Two links between two groups ask for the same shift within this: small errors add up across a group."""
+SAME_PLACE = 0.45
+"""Tiles whose corners differ by less than this share of a tile, along both axes, lie in one place."""
 ALONE_SCORE = 0.4
-"""A tile that hangs on a single step without a loop must show it at least so well."""
+"""A tile that hangs on a single offset without a loop must show it at least so well."""
+ALIKE, UNLIKE = 0.3, 0.15
+"""Overlaps above the first bear a joining out, below the second they deny it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Tile b lies one step (rows, columns) from tile a."""
+    """Tile b lies `offset_px` (x, y), in thumbnail pixels, from tile a."""
 
     a: int
     b: int
-    step: Step
+    offset_px: Place
     score: float
-    offset_px: tuple[float, float]
-    """(x, y) in thumbnail pixels."""
 
 
-def _opposite(step: Step) -> Step:
-    return -step[0], -step[1]
+def _turned(link: Link) -> Link:
+    return Link(link.b, link.a, (-link.offset_px[0], -link.offset_px[1]), link.score)
 
 
-def closed_squares(links: Sequence[Link]) -> list[int]:
-    """Of how many squares of four links each is a side, whose offsets add up to nothing within `CLOSURE_PX`."""
-    beside: dict[tuple[int, Step], list[tuple[int, float, float]]] = defaultdict(list)
+def _from_each(links: Sequence[Link]) -> dict[int, list[Link]]:
+    ends: dict[int, list[Link]] = defaultdict(list)
     for link in links:
-        beside[link.a, link.step].append((link.b, *link.offset_px))
-        beside[link.b, _opposite(link.step)].append((link.a, -link.offset_px[0], -link.offset_px[1]))
+        ends[link.a].append(link)
+        ends[link.b].append(_turned(link))
+    return ends
 
-    def squares(link: Link, turn: Step) -> int:
+
+def closed_loops(links: Sequence[Link], size: tuple[int, int]) -> list[int]:
+    """How many loops of three or four links through different places close, within `CLOSURE_PX`, for every link.
+
+    `size` is the thumbnail's (width, height).
+    """
+    ends = _from_each(links)
+
+    def loops(link: Link) -> int:
         found = set()
-        for corner, x1, y1 in beside[link.a, turn]:
-            for across, x2, y2 in beside[corner, link.step]:
-                for end, x3, y3 in beside[across, _opposite(turn)]:
-                    gap = (x1 + x2 + x3 - link.offset_px[0], y1 + y2 + y3 - link.offset_px[1])
-                    if end == link.b and max(map(abs, gap)) <= CLOSURE_PX:
-                        found.add((corner, across))
+        x, y = link.offset_px
+        for first in ends[link.a]:
+            if first.b == link.b or in_one_place(first.offset_px, link.offset_px, size):
+                continue
+            for second in ends[first.b]:
+                at = first.offset_px[0] + second.offset_px[0], first.offset_px[1] + second.offset_px[1]
+                if second.b == link.b and _near(at, (x, y)):
+                    found.add((first.b, -1))
+                elif second.b not in (link.a, link.b) and not in_one_place(at, (0.0, 0.0), size):
+                    found |= {
+                        (first.b, second.b)
+                        for third in ends[second.b]
+                        if third.b == link.b and _near((at[0] + third.offset_px[0], at[1] + third.offset_px[1]), (x, y))
+                    }
         return len(found)
 
-    return [sum(squares(link, turn) > 0 for turn in STEPS if abs(turn[0]) != abs(link.step[0])) for link in list(links)]
+    return [loops(link) for link in links]
 
 
-def best_buddies(links: Sequence[Link]) -> list[tuple[Link, int]]:
-    """Links that are the clear best of both their tiles in their direction, with their squares, best first.
+def _near(one: Place, other: Place) -> bool:
+    return max(abs(one[0] - other[0]), abs(one[1] - other[1])) <= CLOSURE_PX
 
-    More squares are better; of equally many the score must lead.
+
+def in_one_place(one: Place, other: Place, size: tuple[int, int]) -> bool:
+    """Whether two corners are too near each other for two tiles of one survey."""
+    return abs(one[0] - other[0]) < SAME_PLACE * size[0] and abs(one[1] - other[1]) < SAME_PLACE * size[1]
+
+
+def best_buddies(links: Sequence[Link], size: tuple[int, int]) -> list[tuple[Link, int]]:
+    """Links that are the clear best of both their tiles in their place, with their loops, best first.
+
+    More loops are better, as far as two; of equally many the score must lead.
     """
-    squares = closed_squares(links)
-    offers: dict[tuple[int, Step], list[tuple[int, float]]] = defaultdict(list)
-    for link, closed in zip(links, squares, strict=True):
-        offers[link.a, link.step].append((closed, link.score))
-        offers[link.b, _opposite(link.step)].append((closed, link.score))
+    loops = [min(count, 2) for count in closed_loops(links, size)]
+    offers: dict[int, list[tuple[Place, int, float]]] = defaultdict(list)
+    for link, closed in zip(links, loops, strict=True):
+        offers[link.a].append((link.offset_px, closed, link.score))
+        offers[link.b].append((_turned(link).offset_px, closed, link.score))
 
-    def is_best(end: tuple[int, Step], closed: int, score: float) -> bool:
-        first, *others = sorted(offers[end], reverse=True)
-        if (closed, score) != first:
-            return False
-        return not others or others[0][0] < closed or score - others[0][1] >= LEAD
+    def is_best(end: int, offset: Place, closed: int, score: float) -> bool:
+        for other, others_closed, others_score in offers[end]:
+            if (other == offset and others_score == score) or not in_one_place(other, offset, size):
+                continue
+            if others_closed > closed or (others_closed == closed and others_score > score - LEAD):
+                return False
+        return True
 
     good = [
         (link, closed)
-        for link, closed in zip(links, squares, strict=True)
-        if is_best((link.a, link.step), closed, link.score)
-        and is_best((link.b, _opposite(link.step)), closed, link.score)
+        for link, closed in zip(links, loops, strict=True)
+        if is_best(link.a, link.offset_px, closed, link.score)
+        and is_best(link.b, _turned(link).offset_px, closed, link.score)
     ]
     return sorted(good, key=lambda one: (-one[1], -one[0].score, one[0].a, one[0].b))
 
@@ -89,31 +123,47 @@ def best_buddies(links: Sequence[Link]) -> list[tuple[Link, int]]:
 class Clusters:
     """Groups of tiles whose places among themselves are known."""
 
-    def __init__(self, count: int) -> None:
+    def __init__(self, count: int, size: tuple[int, int], check: Check | None = None) -> None:
         self.group = list(range(count))
-        self.cell: list[Cell] = [(0, 0)] * count
+        self.place: list[Place] = [(0.0, 0.0)] * count
         self.members: dict[int, list[int]] = {i: [i] for i in range(count)}
+        self._size = size
+        self._check = check
 
-    def shift(self, link: Link) -> Cell:
+    def shift(self, link: Link) -> Place:
         """By how much b's group must move to obey the link."""
-        a, b = self.cell[link.a], self.cell[link.b]
-        return a[0] + link.step[0] - b[0], a[1] + link.step[1] - b[1]
+        (ax, ay), (bx, by) = self.place[link.a], self.place[link.b]
+        return ax + link.offset_px[0] - bx, ay + link.offset_px[1] - by
 
     def joins(self, link: Link) -> bool:
         """Whether the link is between two groups."""
         return self.group[link.a] != self.group[link.b]
 
     def merge(self, link: Link) -> bool:
-        """Join two groups by a link; not if two tiles came to lie in one place."""
+        """Join two groups by a link; not if two tiles came to lie in one place, or what then overlaps is unlike."""
         one, other = self.group[link.a], self.group[link.b]
+        if len(self.members[other]) > len(self.members[one]):
+            return self.merge(_turned(link))
         moved = self.shift(link)
-        taken = {self.cell[i] for i in self.members[one]}
-        places = {i: (self.cell[i][0] + moved[0], self.cell[i][1] + moved[1]) for i in self.members[other]}
-        if taken & set(places.values()):
+        stay, come = np.array(self.members[one]), np.array(self.members[other])
+        offset = (
+            np.array([self.place[i] for i in come])[None] + moved - np.array([self.place[i] for i in stay])[:, None]
+        )
+        share = np.abs(offset) / self._size
+        if (share < SAME_PLACE).all(axis=2).any():
             return False
-        for i, place in places.items():
-            self.cell[i], self.group[i] = place, one
-        self.members[one] += self.members.pop(other)
+        alike = unlike = 0
+        for i, j in np.argwhere((share < 1).all(axis=2)):
+            a, b = int(stay[i]), int(come[j])
+            seen = self._check(a, b, (float(offset[i, j, 0]), float(offset[i, j, 1]))) if self._check else None
+            alike += seen is not None and seen > ALIKE
+            unlike += seen is not None and seen < UNLIKE
+        if unlike and 2 * unlike >= alike:
+            return False
+        for tile in self.members.pop(other):
+            x, y = self.place[tile]
+            self.place[tile], self.group[tile] = (x + moved[0], y + moved[1]), one
+            self.members[one].append(tile)
         return True
 
     def largest(self) -> list[int]:
@@ -121,25 +171,42 @@ class Clusters:
         return max(self.members.values(), key=lambda tiles: (len(tiles), -min(tiles)))
 
 
-def assemble(count: int, links: Sequence[Link]) -> Clusters:
-    """Join tiles by their links: those in loops first, then where two links agree, single tiles last."""
-    known = best_buddies(links)
-    # What is not in a square with other best buddies was in one by chance.
-    good = [link for link, _ in known]
-    clusters = Clusters(count)
-    for link, closed in zip(good, closed_squares(good), strict=True):
+def assemble(count: int, links: Sequence[Link], size: tuple[int, int], check: Check | None = None) -> Clusters:
+    """Join tiles by their links: those in loops first, then where two links agree, single tiles last.
+
+    Parameters
+    ----------
+    count : int
+        Number of tiles.
+    links : sequence of Link
+        Several for one pair of tiles are rivals.
+    size : tuple of int
+        Thumbnail (width, height).
+    check : callable, optional
+        Likeness of two tiles at an offset, asked for all that overlap when groups are joined.
+    """
+    # What is not in a loop with other best buddies was in one by chance.
+    good = [link for link, _ in best_buddies(links, size)]
+    clusters = Clusters(count, size, check)
+    ranked = sorted(zip(closed_loops(good, size), good, strict=True), key=lambda one: (-min(one[0], 2), -one[1].score))
+    for closed, link in ranked:
         if closed and clusters.joins(link):
             clusters.merge(link)
+    refused: set[tuple[int, int]] = set()
     changed = True
     while changed:
         changed = False
         for votes in _between(clusters, good):
             first = votes[0]
-            single = min(len(clusters.members[clusters.group[i]]) for i in (first.a, first.b)) == 1
-            if clusters.joins(first) and (len(votes) > 1 or (single and first.score >= ALONE_SCORE)):
-                changed = clusters.merge(first) or changed
+            ends = clusters.group[first.a], clusters.group[first.b]
+            single = min(len(clusters.members[end]) for end in ends) == 1
+            if ends not in refused and (len(votes) > 1 or (single and first.score >= ALONE_SCORE)):
+                changed = clusters.merge(first)
                 if changed:
+                    # Groups keep the number of one of them: what was refused may fit what they are now.
+                    refused = {pair for pair in refused if not {*ends} & {*pair}}
                     break
+                refused.add(ends)
     return clusters
 
 
@@ -148,37 +215,23 @@ def _between(clusters: Clusters, links: Sequence[Link]) -> list[list[Link]]:
 
     A pair of groups that is told two different shifts as loudly is left alone.
     """
-    asked: dict[tuple[int, int], dict[Cell, list[Link]]] = defaultdict(lambda: defaultdict(list))
+    asked: dict[tuple[int, int], list[tuple[Place, list[Link]]]] = defaultdict(list)
     for link in links:
-        if clusters.joins(link):
-            if clusters.group[link.a] > clusters.group[link.b]:
-                back = -link.offset_px[0], -link.offset_px[1]
-                link = Link(link.b, link.a, _opposite(link.step), link.score, back)
-            asked[clusters.group[link.a], clusters.group[link.b]][clusters.shift(link)].append(link)
+        if not clusters.joins(link):
+            continue
+        if clusters.group[link.a] > clusters.group[link.b]:
+            link = _turned(link)
+        wanted = clusters.shift(link)
+        shifts = asked[clusters.group[link.a], clusters.group[link.b]]
+        for shift, votes in shifts:
+            if max(abs(shift[0] - wanted[0]), abs(shift[1] - wanted[1])) <= SAME_SHIFT_PX:
+                votes.append(link)
+                break
+        else:
+            shifts.append((wanted, [link]))
     found = []
     for shifts in asked.values():
-        ranked = sorted(shifts.values(), key=lambda votes: -sum(link.score for link in votes))
+        ranked = sorted((votes for _, votes in shifts), key=lambda votes: -sum(link.score for link in votes))
         if len(ranked) == 1 or len(ranked[0]) > len(ranked[1]):
-            found.append(ranked[0])
+            found.append(sorted(ranked[0], key=lambda link: -link.score))
     return sorted(found, key=lambda votes: (-len(votes), -votes[0].score, votes[0].a, votes[0].b))
-
-
-def drop_contradicted(cells: Mapping[int, Cell], scores: Mapping[tuple[int, int], float]) -> dict[int, Cell]:
-    """Take out tiles that the pictures deny more of their neighbours than they confirm.
-
-    Parameters
-    ----------
-    cells : mapping of int to cell
-        Placed tiles.
-    scores : mapping of pair to float
-        For pairs (i, j) that lie next to each other, the score of the step that their places claim.
-    """
-    for_tile: dict[int, list[bool]] = defaultdict(list)
-    for (i, j), score in scores.items():
-        for tile in (i, j):
-            for_tile[tile].append(score > 0.1)
-    return {
-        tile: cell
-        for tile, cell in cells.items()
-        if tile not in for_tile or 2 * sum(for_tile[tile]) >= len(for_tile[tile])
-    }

@@ -21,6 +21,7 @@ from dieplat.registration.optics import estimate_k1, is_worth_removing
 from dieplat.registration.overlap import Measured, measure_overlap, view_overlap
 from dieplat.registration.overview import Overview, thumb_factor
 from dieplat.registration.pixels import PixelCache
+from dieplat.registration.rows import grid_of_places
 from dieplat.registration.stage import (
     Candidates,
     Grid,
@@ -43,6 +44,8 @@ OtherSteps = tuple[tuple[float, float] | None, tuple[float, float] | None]
 FULL_SIZE_SAMPLE = 6
 THUMB_SCATTER_PX = 3.0
 """Scatter of stage steps expected at first, in thumbnail pixels."""
+PLACE_SCATTER_PX = 1.5
+"""The same of places that thumbnails gave."""
 LENS_SAMPLE = 60
 LENS_ROUNDS = 3
 """The first estimate is from pictures that are still bent; two more make the rest too small to see."""
@@ -66,28 +69,25 @@ def place_in_grid(
     tiles = tile_set.tiles
     if tile_set.grid_source in ("names", "metadata"):
         return tile_set
-    spectra = [Spectrum(view.thumb) for view in views]
-
-    def correlate(pairs: Sequence[tuple[int, int]]) -> list[Candidates]:
-        return list(map_in_order(lambda p: coarse_offsets(spectra[p[0]], spectra[p[1]]), pairs, executor=executor))
-
-    cells = find_grid(
+    found = find_grid(
         [tile.order for tile in tiles],
-        correlate,
-        shape=views[0].thumb.shape,
+        [view.thumb for view in views],
         columns=columns,
-        thumbs=[view.thumb for view in views],
         stage=[tile.stage for tile in tiles],
+        executor=executor,
     )
+    factor = thumb_factor(tile_set.width_px)
     placed: list[Tile] = []
     skipped = list(tile_set.skipped)
     seen: set[tuple[int, int]] = set()
-    for tile, cell in zip(tiles, cells, strict=True):
+    for index, (tile, cell) in enumerate(zip(tiles, found.cells, strict=True)):
         if cell is None or cell in seen:
             skipped.append(Skipped(tile.name, "no place in the grid: it shows nothing in common with another tile"))
             continue
         seen.add(cell)
-        placed.append(replace(tile, row=cell[0], column=cell[1]))
+        place = found.places_px[index] if found.places_px is not None else None
+        coarse = (place[0] * factor, place[1] * factor) if place is not None else None
+        placed.append(replace(tile, row=cell[0], column=cell[1], coarse_px=coarse))
     rows, width = max(c[0] for c in seen) + 1, max(c[1] for c in seen) + 1
     return replace(
         tile_set,
@@ -139,14 +139,24 @@ def register(
     """
     if len(tile_set.tiles) == 1:
         return layout_of_one(tile_set)
-    grid = [(tile.row, tile.column) for tile in tile_set.tiles]
-    pairs = grid_pairs(grid)
+    coarse = [tile.coarse_px for tile in tile_set.tiles if tile.coarse_px is not None]
+    uneven = len(coarse) == len(tile_set.tiles)
+    if uneven:
+        grid, pairs = grid_of_places(coarse, (tile_set.width_px, tile_set.height_px))
+    else:
+        grid = [(tile.row, tile.column) for tile in tile_set.tiles]
+        pairs = grid_pairs(grid)
     if not pairs:
         raise RegistrationError("tiles: no two tiles are neighbours in the grid; check their names or give --columns")
     paths = [tile.path for tile in tile_set.tiles]
     digests = [views[tile.name].digest for tile in tile_set.tiles]
     cache = PixelCache(paths, capacity=tile_set.columns + 12, read=read, digests=digests, memory=memory)
-    model, others = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
+    others: OtherSteps = (None, None)
+    if uneven:
+        sigma = PLACE_SCATTER_PX * thumb_factor(tile_set.width_px)
+        model = StageModel((1.0, 0.0), (0.0, 1.0), (0.0, 0.0), (sigma, sigma), 0)
+    else:
+        model, others = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
     model, measured = _measure(tile_set, grid, pairs, model, cache, executor, progress)
     lens: Lens | None = None
     for _ in range(LENS_ROUNDS):

@@ -35,10 +35,11 @@ def grid_pairs(grid: Grid) -> list[tuple[int, int]]:
         for neighbour in ((row, column + 1), (row + 1, column)):
             if neighbour in place:
                 pairs.append((index, place[neighbour]))
-    return pairs + _bridges(grid, pairs)
+    return pairs + bridges(grid, pairs)
 
 
-def _bridges(grid: Grid, pairs: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+def bridges(grid: Grid, pairs: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Pairs that join the parts into which `pairs` leave the grid, each from where it is nearest to another."""
     cells = np.array(grid)
     links = np.array(pairs, dtype=np.intp).reshape(-1, 2)
     graph = sp.coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(len(grid), len(grid)))

@@ -29,6 +29,9 @@ class Tile:
     stage: tuple[float, float] | None = None
     """The stage's position (x, y) as the file's metadata has it, in a unit and with axes of its own."""
 
+    coarse_px: tuple[float, float] | None = None
+    """The corner (x, y) to a few pixels, where the pictures gave it because rows and columns are no even grid."""
+
     @property
     def pictures(self) -> tuple[Path, ...]:
         """Every file that this tile rests on."""
