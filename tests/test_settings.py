@@ -40,6 +40,11 @@ def test_a_file_that_says_everything(folder: Path) -> None:
         ties = "ties.json"
         frequency_hz = 2.44175e9
         thickness_um = 1.5
+        metal = "cu"
+        sheet_ohm = 0.02
+        oxide_um = [3, 6]
+        permittivity = "3.9:4.1"
+        ground_um = 9
         columns = 6
         overlap = 0.2
         """,
@@ -54,6 +59,12 @@ def test_a_file_that_says_everything(folder: Path) -> None:
     assert settings.ties == folder / "ties.json"
     assert (settings.frequency_hz, settings.thickness_um) == (2.44175e9, 1.5)
     assert (settings.columns, settings.overlap) == (6, 0.2)
+    around = settings.surroundings
+    assert around.metal == "cu"
+    # A number without a range may be off by a tenth (common practice, no source).
+    assert around.sheet_ohm == pytest.approx((0.018, 0.022))
+    assert (around.oxide_um, around.permittivity) == ((3, 6), (3.9, 4.1))
+    assert (around.substrate_ohm_cm, around.underpass_um, around.ground_um) == (None, None, 9)
 
 
 def test_a_folder_without_a_file_needs_only_the_pitch(folder: Path) -> None:
@@ -136,3 +147,20 @@ def test_two_micrometers_are_not_chosen_between(folder: Path) -> None:
     (folder / "micrometer.tif").touch()
     with pytest.raises(SettingsError, match=r"more than one micrometer picture \(micrometer.png, m"):
         load_settings(folder, pitch_um=10.0)
+
+
+@pytest.mark.parametrize(
+    ("line", "word"),
+    [
+        ('metal = "tin"', "metal"),
+        ("oxide_um = [6, 3]", "oxide_um"),
+        ("sheet_ohm = 0", "sheet_ohm"),
+        ('permittivity = "much"', "permittivity"),
+        ("substrate_ohm_cm = true", "substrate_ohm_cm"),
+        ("ground_um = -1", "ground_um"),
+    ],
+)
+def test_what_lies_around_a_coil_must_make_sense(folder: Path, line: str, word: str) -> None:
+    write(folder, f"pitch_um = 10\n{line}\n")
+    with pytest.raises(SettingsError, match=word):
+        load_settings(folder)

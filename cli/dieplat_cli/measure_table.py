@@ -8,7 +8,8 @@ from rich.table import Table
 from rich.text import Text
 
 from dieplat.report.numbers import COVERAGE, DASH, area_with_u, length, percent, plain, with_u
-from dieplat.values.measurements import BlockResult, Measurements
+from dieplat.values.measurements import BlockResult, InductorResult, Measurements
+from dieplat_cli.coil_table import assumed_line, with_range
 from dieplat_cli.console import out
 
 MOST_ROWS = 16
@@ -30,6 +31,8 @@ def print_measurements(results: Measurements) -> None:
     out.print(Text(f"± is U = {COVERAGE:g} u (about 95 %)."))
     for assumption in results.assumptions:
         out.print(Text(f"Assumed: {assumption}."))
+    for line in _assumed(results):
+        out.print(Text(f"Assumed for inductors: {line}."))
     for warning in results.warnings:
         out.print(Text(f"Warning: {warning}", style="yellow"))
 
@@ -49,6 +52,7 @@ def details(block: BlockResult) -> list[str]:
         if block.inductor.capacitance_pf is not None and block.inductor.frequency_hz is not None:
             pf = with_u(block.inductor.capacitance_pf, block.inductor.capacitance_pf_u)
             lines.append(f"{block.name}: resonates at {block.inductor.frequency_hz / 1e6:g} MHz with {pf} pF")
+        lines += [f"{block.name}: {text}" for text in _in_a_circuit(block.inductor)]
         lines += [f"{block.name}: {remark}" for remark in (*geometry.remarks, *estimate.remarks)]
     if block.array is not None:
         array = block.array
@@ -75,6 +79,32 @@ def details(block: BlockResult) -> list[str]:
             )
         lines.append(line)
     return lines
+
+
+def _in_a_circuit(inductor: InductorResult) -> list[str]:
+    """Resistance, Q and self-resonance with their ranges; the assumptions stand once for all inductors."""
+    electrical = inductor.electrical
+    if electrical is None:
+        return []
+    texts = []
+    if electrical.resistance_ohm is not None:
+        texts.append(f"{with_range(electrical.resistance_ohm)} ohm")
+    best = electrical.at or electrical.peak
+    if best is not None and best.quality is not None:
+        texts.append(f"Q {with_range(best.quality)} at {best.frequency_hz / 1e9:.3g} GHz")
+    texts.append(f"self-resonance {with_range(electrical.self_resonance_hz, 1e-9)} GHz")
+    return ["; ".join(texts) + " (ranges of all that was assumed)", *inductor.explanations]
+
+
+def _assumed(results: Measurements) -> list[str]:
+    """Every assumption of the electrical figures once, in words."""
+    lines = [
+        assumed_line(line)
+        for block in results.blocks
+        if block.inductor is not None and block.inductor.electrical is not None
+        for line in block.inductor.electrical.assumed
+    ]
+    return list(dict.fromkeys(lines))
 
 
 def _block_table(results: Measurements) -> Table:

@@ -20,7 +20,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -195,7 +195,12 @@ def _run_stages(
     )
     state.stage(
         "measure",
-        [state.outputs("stitch", "scale", "blocks"), settings.frequency_hz, settings.thickness_um],
+        [
+            state.outputs("stitch", "scale", "blocks"),
+            settings.frequency_hz,
+            settings.thickness_um,
+            asdict(settings.surroundings),
+        ],
         [names.MEASUREMENTS, names.TABLE],
         lambda: _measure(settings, out, _bar(progress, "measuring")),
     )
@@ -214,6 +219,7 @@ def _measure(settings: SurveySettings, out: Path, progress: Progress | None) -> 
             scale,
             frequency_hz=settings.frequency_hz,
             thickness_um=settings.thickness_um,
+            surroundings=settings.surroundings,
             layout=load_layout(out / names.LAYOUT),
             progress=progress,
         )

@@ -6,11 +6,13 @@ import difflib
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from dieplat.errors import SettingsError
+from dieplat.inductance.assumptions import METAL_NAMES, as_span
+from dieplat.values.electrical import Surroundings
 
 SETTINGS_NAME = "survey.toml"
 PICTURE_SUFFIXES = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp", ".webp")
@@ -25,6 +27,13 @@ KEYS = (
     "ties",
     "frequency_hz",
     "thickness_um",
+    "metal",
+    "sheet_ohm",
+    "oxide_um",
+    "permittivity",
+    "substrate_ohm_cm",
+    "underpass_um",
+    "ground_um",
     "columns",
     "overlap",
 )
@@ -36,7 +45,8 @@ class SurveySettings:
 
     `pitch_um` is the distance between neighbouring lines of the micrometer, `pitch_u_um` its standard
     uncertainty (k = 1; 0 means that none was stated). `thickness_um` is the metal thickness assumed for
-    inductors. `columns` and `overlap` are hints for the grid of tiles, `ties` a file of tie points.
+    inductors, `surroundings` what is said of their metal and of what lies around it. `columns` and `overlap` are
+    hints for the grid of tiles, `ties` a file of tie points.
     """
 
     folder: Path
@@ -49,6 +59,7 @@ class SurveySettings:
     pitch_u_um: float = 0.0
     frequency_hz: float | None = None
     thickness_um: float = 2.0
+    surroundings: Surroundings = field(default_factory=Surroundings)
     columns: int | None = None
     overlap: float | None = None
     ties: Path | None = None
@@ -110,6 +121,7 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
         pitch_u_um=_number(values, "pitch_u_um", where, above=0.0, or_equal=True) or 0.0,
         frequency_hz=_number(values, "frequency_hz", where, above=0.0),
         thickness_um=2.0 if thickness is None else thickness,
+        surroundings=_surroundings(values, where),
         columns=_columns(values, where),
         overlap=_overlap(values, where),
         ties=_named(values, "ties", folder, where),
@@ -157,6 +169,26 @@ def _number(
         least = f"{above:g} or more" if or_equal else f"above {above:g}"
         raise SettingsError(f"{where}: {key} is {value:g}; it must be {least}")
     return float(value)
+
+
+def _surroundings(values: Mapping[str, Any], where: Path) -> Surroundings:
+    """What lies around inductors: numbers, or ranges as [3, 6] or "3:6"."""
+    metal = _text(values, "metal", where) or "unknown"
+    if metal not in METAL_NAMES:
+        raise SettingsError(f"{where}: metal is {metal!r}; give one of {', '.join(METAL_NAMES)}")
+    keys = ("sheet_ohm", "oxide_um", "permittivity", "substrate_ohm_cm")
+    sheet, oxide, permittivity, substrate = (
+        as_span(values[key], f"{where}: {key}") if key in values else None for key in keys
+    )
+    return Surroundings(
+        metal=metal,
+        sheet_ohm=sheet,
+        oxide_um=oxide,
+        permittivity=permittivity,
+        substrate_ohm_cm=substrate,
+        underpass_um=_number(values, "underpass_um", where, above=0.0),
+        ground_um=_number(values, "ground_um", where, above=0.0),
+    )
 
 
 def _overlap(values: Mapping[str, Any], where: Path) -> float | None:

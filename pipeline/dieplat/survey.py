@@ -6,6 +6,7 @@ import math
 
 from dieplat.annotations import check_inside
 from dieplat.errors import ScaleError, SettingsError
+from dieplat.inductance.assumptions import assume
 from dieplat.measurement.areas import share_of
 from dieplat.measurement.coverage import photographed_ground
 from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX, Inputs
@@ -16,6 +17,7 @@ from dieplat.survey_blocks import Run, has_area
 from dieplat.survey_details import Picture, conductors_inside
 from dieplat.survey_die import die_of, die_result, placement_of
 from dieplat.values import Layout, Regions, Scale
+from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import Measurements
 from dieplat.work import Progress
 
@@ -29,6 +31,7 @@ def measure_survey(
     *,
     frequency_hz: float | None = None,
     thickness_um: float = 2.0,
+    surroundings: Surroundings | None = None,
     velocity_factor: float | None = None,
     shortening_factor: float | None = None,
     layout: Layout | None = None,
@@ -53,6 +56,8 @@ def measure_survey(
         For the quarter wave of traces and the resonant capacitance of inductors.
     thickness_um : float, optional
         Metal thickness assumed for inductors; no photograph shows it.
+    surroundings : Surroundings, optional
+        What is said of the metal of inductors and of what lies around it; assumed, with ranges, where nothing is.
     velocity_factor, shortening_factor : float, optional
         For traces that have no property of that name themselves; see `compare_with_quarter_wave`.
     layout : Layout, optional
@@ -80,6 +85,8 @@ def measure_survey(
         If the scale or a setting is not a positive, finite number.
     """
     _check_settings(scale, frequency_hz, thickness_um, vertex_u_px, edge_u_px)
+    around = Surroundings() if surroundings is None else surroundings
+    assume(around, thickness_um=thickness_um)  # refuses what cannot be, before any work
     check_inside(regions, mosaic.width_px, mosaic.height_px)
     die = die_of(mosaic, regions, find=find_die)
     run = Run(
@@ -87,6 +94,7 @@ def measure_survey(
         inputs=Inputs(scale, placement_of(regions, die, layout, vertex_u_px=vertex_u_px, edge_u_px=edge_u_px)),
         frequency_hz=frequency_hz,
         thickness_um=thickness_um,
+        surroundings=around,
         factors=(velocity_factor, shortening_factor),
         conductors=regions.of_kind("conductor"),
         ground=None if layout is None else photographed_ground(layout),

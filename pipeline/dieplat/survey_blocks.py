@@ -18,6 +18,7 @@ from dieplat.measurement.scale_parts import scale_known
 from dieplat.measurement.traces import compare_with_quarter_wave, measure_length
 from dieplat.survey_details import Picture, array_result, conductors_inside, inductor_result, reads_pixels
 from dieplat.values import KINDS, Region, Regions, Scale
+from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import (
     ArrayResult,
     BlockResult,
@@ -36,6 +37,7 @@ class Run:
     inputs: Inputs
     frequency_hz: float | None
     thickness_um: float
+    surroundings: Surroundings
     factors: tuple[float | None, float | None]
     conductors: tuple[Region, ...]
     ground: BaseGeometry | None
@@ -149,6 +151,7 @@ class Run:
                 self.scale,
                 frequency_hz=self.frequency_hz,
                 thickness_um=self.thickness_um,
+                surroundings=self.surroundings,
             )
         except (UndecidedError, InputError) as error:
             remedy = "; draw its centre line as a 'conductor' path with width_um"

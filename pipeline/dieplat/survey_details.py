@@ -12,11 +12,12 @@ from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
-from dieplat.inductance import combine_inductor, estimate_inductance
+from dieplat.inductance import describe_inductor
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.inductors import inductor_from_path, measure_inductor
 from dieplat.measurement.scale_parts import scale_u
 from dieplat.values import ArrayLattice, InductorGeometry, Region, Scale
+from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import ArrayResult, InductorResult
 
 MARGIN_PX = 24
@@ -45,10 +46,12 @@ def inductor_result(
     *,
     frequency_hz: float | None,
     thickness_um: float,
+    surroundings: Surroundings,
 ) -> InductorResult:
     """Measure one inductor: from its conductor path where there is one with a width, else from the picture.
 
     `conductors` are the paths that lie inside the region; for a path that stands alone, the region itself.
+    A path's property `widths_um`, a width for each of its pieces, tells of a taper.
 
     Raises
     ------
@@ -63,7 +66,15 @@ def inductor_result(
         raise UndecidedError("the path has no width; give it a property width_um")
     else:
         geometry = _from_picture(mosaic, _single(region), scale)
-    return _with_inductance(geometry, scale, frequency_hz=frequency_hz, thickness_um=thickness_um)
+    length_u_rel = scale_u(scale, 0.5, 0.5)  # a winding has as much length along x as along y
+    return describe_inductor(
+        geometry,
+        thickness_um=thickness_um,
+        scale_u_rel=length_u_rel,
+        frequency_hz=frequency_hz,
+        surroundings=surroundings,
+        piece_widths_um=_piece_widths(conductors[0]) if geometry.method == "path" else None,
+    )
 
 
 def array_result(mosaic: Picture, region: Region, scale: Scale) -> tuple[ArrayResult, str | None]:
@@ -164,12 +175,13 @@ def _from_picture(mosaic: Picture, polygon: Polygon, scale: Scale) -> InductorGe
     )
 
 
-def _with_inductance(
-    geometry: InductorGeometry, scale: Scale, *, frequency_hz: float | None, thickness_um: float
-) -> InductorResult:
-    length_u_rel = scale_u(scale, 0.5, 0.5)  # a winding has as much length along x as along y
-    estimate = estimate_inductance(geometry, thickness_um=thickness_um, scale_u_rel=length_u_rel)
-    return combine_inductor(geometry, estimate, scale_u_rel=length_u_rel, frequency_hz=frequency_hz)
+def _piece_widths(path: Region) -> list[float] | None:
+    widths = path.properties.get("widths_um")
+    if widths is None:
+        return None
+    if not isinstance(widths, list) or any(isinstance(w, bool) or not isinstance(w, (int, float)) for w in widths):
+        raise UndecidedError("its conductor path has widths_um that are no list of numbers")
+    return [float(width) for width in widths]
 
 
 def _array_in_um(lattice: ArrayLattice, scale: Scale, *, whole: bool) -> ArrayResult:

@@ -37,12 +37,41 @@ def test_json_is_the_inductor_object(run):
     assert facts["capacitance_at_pf"] is None
 
 
-def test_a_frequency_gives_the_tuning_capacitance_and_a_metal_the_quality(run):
+def test_a_frequency_gives_the_tuning_capacitance_and_the_quality_with_its_range(run):
     _, out, _ = run(*OCTAGON, "--frequency-hz", "2.44e9", "--metal", "al", "--json")
     facts = json.loads(out)
     assert facts["capacitance_at_pf"] == pytest.approx(1.278, abs=2e-3)
-    assert 5 < facts["quality_factor_at"] < 30
-    assert facts["inductance_at_nh"] < facts["inductance_nh"]
+    at = facts["q_at"]
+    assert at["frequency_hz"] == 2.44e9
+    assert 2 < at["quality"]["low"] < at["quality"]["value"] < at["quality"]["high"] < 60
+    assert at["inductance_nh"]["value"] < facts["inductance_nh"]
+    # Octagon of 3 turns: 515 um of mean length a turn less the steps, 10 um wide, 2 um of 2.65e-8 ohm m.
+    assert facts["resistance_ohm"] == pytest.approx(2.65e-2 / 2 * 8 * 0.4142 * 648 / 10, rel=2e-2)
+    assert {"metal thickness", "relative permittivity"} <= {line["name"] for line in facts["electrical"]["assumed"]}
+
+
+def test_what_is_said_of_the_surroundings_narrows_the_ranges(run):
+    wide = json.loads(run(*OCTAGON, "--json")[1])
+    said = ["--sheet-ohm", "0.012", "--oxide-um", "4:5", "--permittivity", "3.9:4", "--substrate-ohm-cm", "10:12"]
+    narrow = json.loads(run(*OCTAGON, *said, "--json")[1])
+    for key in ("resistance_ohm", "self_resonance_hz"):
+        span = [facts[f"{key}_high"] / facts[f"{key}_low"] for facts in (wide, narrow)]
+        assert span[1] < 0.8 * span[0]
+    assert narrow["inductance_nh"] == wide["inductance_nh"]
+
+
+def test_without_a_metal_there_is_no_quality(run):
+    _, out, _ = run(*OCTAGON, "--metal", "none")
+    assert "not given: no metal was assumed" in out
+    assert "largest Q" not in out
+
+
+def test_a_ground_plane_lowers_the_inductance(run):
+    over = json.loads(run(*OCTAGON, "--ground-um", "8", "--json")[1])
+    free = json.loads(run(*OCTAGON, "--json")[1])
+    assert over["inductance_nh"] < 0.7 * free["inductance_nh"]
+    assert over["ground_depth_um"] == 8
+    assert free["ground_depth_um"] is None
 
 
 def test_a_person_reads_estimates_uncertainty_and_assumptions(run):
@@ -55,6 +84,10 @@ def test_a_person_reads_estimates_uncertainty_and_assumptions(run):
         "monomial",
         "standard uncertainty",
         "thickness",
+        "The segment sum is the best estimate",
+        "self-resonance",
+        "largest Q",
+        "oxide under the metal: 4 (2 to 8) um",
     ):
         assert word in out
     assert "tuned at" in out
@@ -71,7 +104,8 @@ def test_a_circle_shows_what_is_not_defined(run):
 @pytest.mark.parametrize(
     ("option", "value"),
     [("--turns", "30"), ("--turns", "nan"), ("--outer-um", "-1"), ("--width-um", "0"), ("--spacing-um", "-2"),
-     ("--thickness-um", "0"), ("--frequency-hz", "0")],
+     ("--thickness-um", "0"), ("--frequency-hz", "0"), ("--oxide-um", "6:3"), ("--sheet-ohm", "many"),
+     ("--permittivity", "0"), ("--substrate-ohm-cm", "1:2:3"), ("--ground-um", "0.5"), ("--ground-um", "nan")],
 )  # fmt: skip
 def test_bad_geometry_ends_in_one_line_and_status_1(run, option, value):
     status, out, err = run(*OCTAGON, option, value)

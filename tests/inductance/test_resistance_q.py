@@ -12,7 +12,6 @@ from dieplat.errors import SettingsError
 from dieplat.inductance import lane_network
 from dieplat.inductance.resistance_q import (
     METALS,
-    conductor_at,
     quality_factor,
     resonance_hz,
     series_resistance_ohm,
@@ -74,8 +73,8 @@ def test_quality_factor_is_reactance_over_resistance():
 def test_low_frequency_resistance_is_squares_times_sheet():
     rho = METALS["al"].resistivity_ohm_m
     line = np.array([[0, 0], [500.0, 0]])
-    at = conductor_at(line, 10, 2, (1e3,), resistivity_ohm_m=rho)[0]
-    assert at.resistance_ohm == pytest.approx(series_resistance_ohm(500, 10, sheet_resistance_ohm(rho, 2)), rel=1e-9)
+    resistance = lane_network(line, 10, 2, across=10, deep=2).impedance_ohm(1e3, rho).real
+    assert resistance == pytest.approx(series_resistance_ohm(500, 10, sheet_resistance_ohm(rho, 2)), rel=1e-9)
 
 
 @pytest.mark.parametrize("ratio", [0.5, 1.0, 2.0, 3.0])

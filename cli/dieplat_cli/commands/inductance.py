@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dieplat_cli import coil_options
+from dieplat_cli.coil_table import electrical_lines
+
 if TYPE_CHECKING:
-    from dieplat.values.inductor import InductorGeometry
+    from dieplat.values.measurements import InductorResult
 
 EPILOG = (
     "Examples:\n\n"
     "dieplat inductance --shape octagon --turns 3 --outer-um 250 --width-um 10 --spacing-um 2\n\n"
     "dieplat inductance --shape square --turns 2.5 --outer-um 80 --width-um 4 --spacing-um 1.5 "
-    "--thickness-um 1 --frequency-hz 2.44e9 --metal al --json"
+    "--thickness-um 1 --frequency-hz 2.44e9 --metal al --json\n\n"
+    "dieplat inductance --shape square --turns 4 --outer-um 300 --width-um 12 --spacing-um 2 "
+    "--sheet-ohm 0.01:0.02 --oxide-um 4:6 --substrate-ohm-cm 10\n\n"
+    "dieplat inductance --shape octagon --turns 3 --outer-um 250 --width-um 10 --spacing-um 2 --ground-um 8"
 )
 
 ROWS = (
@@ -32,17 +38,6 @@ class ShapeName(StrEnum):
     hexagon = "hexagon"
     octagon = "octagon"
     circle = "circle"
-
-
-class MetalName(StrEnum):
-    """Metals whose resistivity the calculator knows."""
-
-    al = "al"
-    al_film = "al-film"
-    cu = "cu"
-    cu_annealed = "cu-annealed"
-    au = "au"
-    w = "w"
 
 
 def register(app: typer.Typer) -> None:
@@ -64,49 +59,38 @@ def inductance(
     spacing_um: Annotated[float, typer.Option("--spacing-um", help="Gap between turns.")],
     thickness_um: Annotated[float, typer.Option("--thickness-um", help="Metal thickness assumed.")] = 2.0,
     frequency_hz: Annotated[
-        float | None, typer.Option("--frequency-hz", help="Also give the capacitance that tunes it there.")
+        float | None,
+        typer.Option("--frequency-hz", help="Also give the capacitance that tunes it there, and its Q."),
     ] = None,
-    metal: Annotated[
-        MetalName | None, typer.Option("--metal", help="With a frequency: also give resistance and Q.")
-    ] = None,
+    metal: coil_options.Metal = coil_options.MetalName.unknown,
+    sheet_ohm: coil_options.Sheet = None,
+    oxide_um: coil_options.Oxide = None,
+    permittivity: coil_options.Permittivity = None,
+    substrate_ohm_cm: coil_options.Substrate = None,
+    ground_um: coil_options.Ground = None,
     json: Annotated[bool, typer.Option("--json", help="Print the inductor object as JSON.")] = False,
 ) -> None:
-    """Inductance of a planar spiral from its numbers, with its uncertainty and what was assumed."""
-    from dieplat.inductance import combine_inductor, estimate_inductance, given_geometry
+    """Inductance, resistance and Q of a planar spiral from its numbers.
+
+    The inductance comes with its uncertainty; what depends on metal, dielectric and substrate comes with the
+    range that the assumptions leave open, each of them printed.
+    """
+    from dieplat.inductance import describe_inductor, given_geometry
     from dieplat_cli import console
 
+    around = coil_options.surroundings(
+        metal, sheet_ohm, oxide_um, permittivity, substrate_ohm_cm, underpass_um=None, ground_um=ground_um
+    )
     geometry = given_geometry(shape.value, turns, outer_um, width_um, spacing_um)
-    estimate = estimate_inductance(geometry, thickness_um=thickness_um)
-    facts = combine_inductor(geometry, estimate, frequency_hz=frequency_hz).to_dict()
-    if metal is not None and frequency_hz is not None:
-        facts |= _with_metal(geometry, thickness_um, frequency_hz, metal.value)
+    result = describe_inductor(geometry, thickness_um=thickness_um, frequency_hz=frequency_hz, surroundings=around)
     if json:
-        console.print_json(facts)
+        console.print_json(result.to_dict())
     else:
-        console.out.print(_table(facts), markup=False)
+        console.out.print(_table(result), markup=False)
 
 
-def _with_metal(geometry: InductorGeometry, thickness_um: float, frequency_hz: float, metal: str) -> dict[str, Any]:
-    from dieplat.inductance import spiral_path
-    from dieplat.inductance.resistance_q import METALS, conductor_at
-
-    known = METALS[metal]
-    at = conductor_at(
-        spiral_path(geometry),
-        geometry.width_um,
-        thickness_um,
-        (frequency_hz,),
-        resistivity_ohm_m=known.resistivity_ohm_m,
-    )[0]
-    return {
-        "metal": f"{known.name}, {known.resistivity_ohm_m:.4g} ohm m ({known.source})",
-        "inductance_at_nh": at.inductance_nh,
-        "resistance_at_ohm": at.resistance_ohm,
-        "quality_factor_at": at.quality,
-    }
-
-
-def _table(facts: dict[str, Any]) -> str:
+def _table(result: InductorResult) -> str:
+    facts = result.to_dict()
     lines = [
         f"{facts['shape']}, {facts['turns']:g} turns, outer {facts['outer_um']:g} um, "
         f"inner {facts['inner_um']:g} um, width {facts['width_um']:g} um, spacing {facts['spacing_um']:g} um",
@@ -116,17 +100,14 @@ def _table(facts: dict[str, Any]) -> str:
     for key, title in ROWS:
         value = facts["estimates"][key]
         lines.append(f"  {title:<19}" + (f"{value:.4f} nH" if value is not None else "not defined"))
+    lines += ["", facts["why_best"]]
     if facts["capacitance_at_pf"] is not None:
         lines += ["", f"tuned at {facts['frequency_hz']:.6g} Hz by {facts['capacitance_at_pf']:.4g} pF"]
-    if "quality_factor_at" in facts:
-        lines += [
-            f"there: {facts['inductance_at_nh']:.4g} nH, {facts['resistance_at_ohm']:.3g} ohm, "
-            f"Q at most {facts['quality_factor_at']:.3g} (conductor loss alone)",
-            f"metal: {facts['metal']}",
-        ]
     lines += ["", "uncertainty (k = 1), nH"]
     lines += [f"  {line['name']:<19}{line['u']:.2g}" for line in facts["budget"] if line["u"] > 0]
     lines += ["", "assumed", *(f"  {text}" for text in facts["assumptions"])]
+    if result.electrical is not None:
+        lines += ["", *electrical_lines(result.electrical)]
     if facts["remarks"]:
         lines += ["", "remarks", *(f"  {text}" for text in facts["remarks"])]
     return "\n".join(lines)

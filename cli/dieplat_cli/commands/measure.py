@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dieplat_cli import coil_options
+
 if TYPE_CHECKING:
     from dieplat.mosaicfile.read import Mosaic
     from dieplat.values import Layout, Scale
@@ -15,7 +17,10 @@ EPILOG = """Examples:
 
 dieplat measure out/mosaic.ome.tif blocks.geojson --scale out/scale.json --out out/measurements.json
 
-dieplat measure die.png blocks.geojson --scale scale.json --frequency-hz 2.44175e9 --out m.json --json"""
+dieplat measure die.png blocks.geojson --scale scale.json --frequency-hz 2.44175e9 --out m.json --json
+
+dieplat measure out/mosaic.ome.tif blocks.geojson --out m.json --thickness-um 3 --metal cu --oxide-um 5:7
+    --substrate-ohm-cm 10"""
 
 
 def register(app: typer.Typer) -> None:
@@ -34,6 +39,13 @@ def measure(
         float | None, typer.Option("--frequency-hz", help="For quarter waves and resonant capacitances.")
     ] = None,
     thickness_um: Annotated[float, typer.Option("--thickness-um", help="Metal thickness assumed for inductors.")] = 2.0,
+    metal: coil_options.Metal = coil_options.MetalName.unknown,
+    sheet_ohm: coil_options.Sheet = None,
+    oxide_um: coil_options.Oxide = None,
+    permittivity: coil_options.Permittivity = None,
+    substrate_ohm_cm: coil_options.Substrate = None,
+    underpass_um: coil_options.Underpass = None,
+    ground_um: coil_options.Ground = None,
     velocity_factor: Annotated[
         float | None, typer.Option("--velocity-factor", help="Of traces that state none themselves.")
     ] = None,
@@ -55,6 +67,9 @@ def measure(
     from dieplat_cli.console import print_json, progress_bars, say
     from dieplat_cli.measure_table import print_measurements
 
+    around = coil_options.surroundings(
+        metal, sheet_ohm, oxide_um, permittivity, substrate_ohm_cm, underpass_um, ground_um
+    )
     replaced = check_outputs(out, replace=replace)
     with open_mosaic(mosaic) as picture, progress_bars() as bar:
         known = _scale_of(mosaic, picture, scale)
@@ -65,6 +80,7 @@ def measure(
             known,
             frequency_hz=frequency_hz,
             thickness_um=thickness_um,
+            surroundings=around,
             velocity_factor=velocity_factor,
             shortening_factor=shortening_factor,
             layout=_layout_of(mosaic, picture),

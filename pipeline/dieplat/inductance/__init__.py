@@ -2,12 +2,13 @@
 
 from dieplat.inductance.estimate import estimate_inductance, given_geometry
 from dieplat.inductance.path import spiral_path
-from dieplat.inductance.result import combine_inductor
+from dieplat.inductance.result import combine_inductor, describe_inductor
 from dieplat.inductance.segment_sum import LaneNetwork, lane_network
 
 __all__ = [
     "LaneNetwork",
     "combine_inductor",
+    "describe_inductor",
     "estimate_inductance",
     "given_geometry",
     "lane_network",

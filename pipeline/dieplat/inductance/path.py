@@ -20,7 +20,7 @@ _MITRE_LIMIT = 0.25
 """Least 1 + cos(turning angle) of a mitre: sharper corners are cut off, as they are in a drawn conductor."""
 
 
-def spiral_path(geometry: InductorGeometry) -> Array:
+def spiral_path(geometry: InductorGeometry, *, chords: int = CIRCLE_STEPS) -> Array:
     """Centre line of the ideal spiral, (N, 2) in micrometres about (0, 0), from the outer end inward.
 
     Polygons: the sides are numbered from the outer end; sides 1 to m (m = 4, 6, 8) lie at the apothem
@@ -35,7 +35,7 @@ def spiral_path(geometry: InductorGeometry) -> Array:
     A spiral has no one diameter, so it depends on `geometry.method` what `outer_um` means: a given diameter
     is twice the largest radius of the metal, so the line starts at (outer - width) / 2; a measured one is
     the mean over the directions of the outermost turn, so the line starts half a pitch farther out. The
-    latter agrees with inner = outer - 2 n w - 2 (n - 1) s for the mean inner diameter.
+    latter agrees with inner = outer - 2 n w - 2 (n - 1) s for the mean inner diameter. A turn has `chords` chords.
 
     Raises
     ------
@@ -44,7 +44,7 @@ def spiral_path(geometry: InductorGeometry) -> Array:
     """
     check_geometry(geometry)
     if geometry.shape == "circle":
-        return _round_path(geometry)
+        return _round_path(geometry, chords)
     return _polygon_path(geometry)
 
 
@@ -100,9 +100,9 @@ def _polygon_path(geometry: InductorGeometry) -> Array:
     return np.asarray(points, dtype=np.float64)
 
 
-def _round_path(geometry: InductorGeometry) -> Array:
+def _round_path(geometry: InductorGeometry, chords: int) -> Array:
     pitch = geometry.width_um + geometry.spacing_um
-    steps = max(2, math.ceil(geometry.turns * CIRCLE_STEPS - 1e-9))
+    steps = max(2, math.ceil(geometry.turns * chords - 1e-9))
     turn = np.linspace(0.0, geometry.turns, steps + 1)
     half = math.pi * geometry.turns / steps
     start = 0.0 if geometry.method == "given" else pitch / 2

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from dieplat.values.electrical import Electrical, Interval
 from dieplat.values.inductor import InductanceEstimate, InductorGeometry
 from dieplat.values.scale import BudgetLine, Scale
 
@@ -71,9 +72,10 @@ class ArrayResult:
 
 @dataclass(frozen=True, slots=True)
 class InductorResult:
-    """Geometry and inductance of one inductor, with the capacitance that resonates with it.
+    """Geometry and inductance of one inductor, the capacitance that resonates with it, and its electrical figures.
 
     `geometry_u_um` has the standard uncertainties of outer, inner, width and spacing with the scale in them.
+    `explanations` say in plain words what was found of its make.
     """
 
     geometry: InductorGeometry
@@ -82,10 +84,12 @@ class InductorResult:
     frequency_hz: float | None = None
     capacitance_pf: float | None = None
     capacitance_pf_u: float | None = None
+    electrical: Electrical | None = None
+    explanations: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain values, keyed as measurements.json has an `inductor`."""
-        geometry, estimate = self.geometry, self.estimate
+        """Plain values, keyed as measurements.json has an `inductor`; `_low` and `_high` end a range."""
+        geometry, estimate, electrical = self.geometry, self.estimate, self.electrical
         return {
             "shape": geometry.shape,
             "turns": geometry.turns,
@@ -109,7 +113,22 @@ class InductorResult:
             "budget": [{"name": name, "u": u, "unit": "nH"} for name, u in estimate.budget],
             "assumptions": list(estimate.assumptions),
             "remarks": [*geometry.remarks, *estimate.remarks],
+            "best_estimate": estimate.best,
+            "why_best": estimate.why_best,
+            "ground_depth_um": estimate.ground_depth_um,
+            "explanations": list(self.explanations),
+            **_ends("resistance_ohm", None if electrical is None else electrical.resistance_ohm),
+            **_ends("self_resonance_hz", None if electrical is None else electrical.self_resonance_hz),
+            "q_at": None if electrical is None or electrical.at is None else asdict(electrical.at),
+            "electrical": None if electrical is None else electrical.to_dict(),
         }
+
+
+def _ends(name: str, interval: Interval | None) -> dict[str, float | None]:
+    """A figure with the ends of its range under three keys."""
+    if interval is None:
+        return {name: None, f"{name}_low": None, f"{name}_high": None}
+    return {name: interval.value, f"{name}_low": interval.low, f"{name}_high": interval.high}
 
 
 @dataclass(frozen=True, slots=True)
