@@ -15,18 +15,28 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.inductor.bands import Columns, SideFit, find_bands, fit_sides, recentre
-from dieplat.measurement.inductor.metal import separate_metal
+from dieplat.measurement.inductor.bands import Columns, find_bands, find_islands, recentre
+from dieplat.measurement.inductor.bars import Mean, Sizes, fit_sides, sizes
+from dieplat.measurement.inductor.ends import CentreLine, polygon_line
+from dieplat.measurement.inductor.joints import find_joints
+from dieplat.measurement.inductor.metal import Image, Mask, separate_metal
 from dieplat.measurement.inductor.path import inductor_from_path
+from dieplat.measurement.inductor.round_line import round_line
 from dieplat.measurement.inductor.shape import SHAPES, find_frame
+from dieplat.measurement.inductor.surroundings import keep_winding
+from dieplat.measurement.inductor.tracks import straight_pieces, track
 from dieplat.measurement.inductor.unwrap import Frame
-from dieplat.measurement.inductor.winding import Winding, count_turns, counts_filled
+from dieplat.measurement.inductor.walk import Walk, follow
 from dieplat.values import InductorGeometry
 
 __all__ = ["inductor_from_path", "measure_inductor"]
 
 REMEDY = "draw the conductor's centre line as a path of kind 'conductor' with its width_um"
 SMALLEST_PX = 24
+# An outline drawn onto the outermost edge hides it: this much around is looked at as well.
+AROUND_PX = 8.0
+# A change from turn to turn is stated from this many deviations on, if over all turns it comes to this many pixels.
+TAPER_DEVIATIONS, TAPER_PX = 3.0, 0.5
 
 
 def measure_inductor(
@@ -39,12 +49,15 @@ def measure_inductor(
 ) -> InductorGeometry:
     """Measure a planar inductor inside an outline drawn loosely around it.
 
+    The metal is told from the ground, what is not winding is left out, and the conductor is followed through all
+    its bands from end to end. Only where that succeeds in one way is anything stated.
+
     Parameters
     ----------
     image : ndarray of shape (H, W) or (H, W, 3), uint8 or uint16 (or float)
-        The crop of the mosaic that holds the outline.
+        The crop of the mosaic that holds the outline, with some ground around it.
     polygon : shapely Polygon
-        The outline in mosaic pixels; its rim should lie on background.
+        The outline in mosaic pixels.
     um_per_px_x, um_per_px_y : float
         Scale of both axes, micrometres.
     origin_px : tuple of float
@@ -53,8 +66,8 @@ def measure_inductor(
     Returns
     -------
     InductorGeometry
-        With `method` "image". Standard uncertainties (k = 1) hold the scatter between the sides and a tenth
-        of a pixel for each edge's own bias; the scale's uncertainty is not in them.
+        With `method` "image" and the centre line in `path_um`. Standard uncertainties (k = 1) are those of the
+        picture: the scatter between the sides and what is left of the edges' bias; the scale's is not in them.
 
     Raises
     ------
@@ -74,47 +87,67 @@ def _measure(
     um_per_px_y: float,
     origin_px: tuple[float, float],
 ) -> InductorGeometry:
-    height, width = image.shape[:2]
-    if min(height, width) < SMALLEST_PX:
-        raise UndecidedError(f"the outline is under {SMALLEST_PX} pixels wide")
-    y, x = np.mgrid[:height, :width]
-    inside = np.asarray(shapely.contains_xy(polygon, x + 0.5 + origin_px[0], y + 0.5 + origin_px[1]), dtype=bool)
-    if inside.sum() < SMALLEST_PX**2:
-        raise UndecidedError(f"the outline holds under {SMALLEST_PX} x {SMALLEST_PX} pixels of the picture")
+    inside = _inside(image, polygon, origin_px)
     metal = separate_metal(image, inside)
     # All lengths are found in pixels that are square: of the geometric mean of both scales.
     um = float(np.sqrt(um_per_px_x * um_per_px_y))
     squeeze = (um_per_px_x / um, um_per_px_y / um)
-    frame, reach = find_frame(metal, squeeze)
-    soft = np.where(inside, metal.soft, 0.0).astype(np.float32)
-    frame = recentre(soft, frame, reach)
-    columns = find_bands(soft, frame, reach)
-    winding = count_turns(columns)
-    sides = fit_sides(columns)
-    sizes = _sizes(columns, sides, winding)
-    remarks = []
-    if winding.symmetric is None:
-        remarks.append("spiral or symmetric winding: not told by the picture")
-    outer, outer_u, inner, inner_u, wide, wide_u, gap, gap_u = sizes
-    centre = (frame.x / squeeze[0] + 0.5 + origin_px[0], frame.y / squeeze[1] + 0.5 + origin_px[1])
+    winding = keep_winding(metal, squeeze)
+    frame, reach = find_frame(winding, squeeze)
+    frame = recentre(winding.soft, frame, reach)
+    columns = find_bands(winding.soft, frame, reach)
+    walk, line = _followed(columns, winding.soft)
+    size = sizes(columns, fit_sides(columns), line.turns, symmetric=walk.symmetric)
+    remarks = [*line.remarks, *_tapers(size, line.turns, um)]
+    if winding.ringed or walk.ringed:
+        remarks.append("a ring of metal lies around it; it is not part of the winding and was not counted")
+    corner = np.array([0.5, 0.5]) + origin_px
+    line_px = line.points / squeeze + corner
     return InductorGeometry(
         shape=SHAPES[frame.sides],  # type: ignore[arg-type]
-        turns=winding.turns,
-        outer_um=outer * um,
-        inner_um=inner * um,
-        width_um=wide * um,
-        spacing_um=gap * um,
+        turns=line.turns,
+        outer_um=size.outer.value * um,
+        inner_um=size.inner.value * um,
+        width_um=size.width.value * um,
+        spacing_um=size.spacing.value * um,
         method="image",
-        turns_u=winding.turns_u,
-        outer_um_u=outer_u * um,
-        inner_um_u=inner_u * um,
-        width_um_u=wide_u * um,
-        spacing_um_u=gap_u * um,
-        symmetric=winding.symmetric,
-        centre_px=centre,
+        turns_u=line.turns_u,
+        outer_um_u=size.outer.u * um,
+        inner_um_u=size.inner.u * um,
+        width_um_u=size.width.u * um,
+        spacing_um_u=size.spacing.u * um,
+        symmetric=walk.symmetric,
+        centre_px=(frame.x / squeeze[0] + corner[0], frame.y / squeeze[1] + corner[1]),
         rotation_deg=_rotation(frame),
+        path_um=tuple((float(x), float(y)) for x, y in line_px * [um_per_px_x, um_per_px_y]),
         remarks=tuple(remarks),
+        ends_um_u=line.ends_u * um,
     )
+
+
+def _inside(image: npt.NDArray[np.generic], polygon: BaseGeometry, origin_px: tuple[float, float]) -> Mask:
+    height, width = image.shape[:2]
+    if min(height, width) < SMALLEST_PX:
+        raise UndecidedError(f"the outline is under {SMALLEST_PX} pixels wide")
+    y, x = np.mgrid[:height, :width]
+    at = (x + 0.5 + origin_px[0], y + 0.5 + origin_px[1])
+    if np.asarray(shapely.contains_xy(polygon, *at)).sum() < SMALLEST_PX**2:
+        raise UndecidedError(f"the outline holds under {SMALLEST_PX} x {SMALLEST_PX} pixels of the picture")
+    return np.asarray(shapely.contains_xy(polygon.buffer(AROUND_PX), *at), dtype=bool)
+
+
+def _followed(columns: Columns, soft: Image) -> tuple[Walk, CentreLine]:
+    islands = find_islands(columns)
+    walk = follow(columns, islands, find_joints(columns, islands))
+    way = track(columns, islands, walk)
+    if columns.frame.sides:
+        line = polygon_line(columns, straight_pieces(columns, way), soft, way.sense, symmetric=walk.symmetric)
+    else:
+        line = round_line(columns, way, soft, symmetric=walk.symmetric)
+    if walk.symmetric:
+        rings = max(one.bands for one in islands) - (1 if walk.ringed else 0)
+        line = CentreLine(line.points, float(rings), 0.01, line.ends_u, line.remarks)
+    return walk, line
 
 
 def _rotation(frame: Frame) -> float:
@@ -125,44 +158,17 @@ def _rotation(frame: Frame) -> float:
     return float((np.degrees(frame.normal) + turn / 2) % turn - turn / 2)
 
 
-def _sizes(columns: Columns, sides: list[SideFit], winding: Winding) -> tuple[float, ...]:
-    """Outer, inner, width, spacing in square pixels, each followed by its standard uncertainty."""
-    filled, turns = counts_filled(columns), winding.turns
-    if len(sides) < 0.5 * columns.frame.sectors:
-        raise UndecidedError("too few sides show undisturbed bands to measure them")
-    wide, wide_u = _mean([s.width_px for s in sides])
-    many = [s for s in sides if s.bands > 1]
-    if not many:
-        raise UndecidedError("no side shows two bands, so the spacing is not seen")
-    gap, gap_u = _mean([s.pitch_px - s.width_px for s in many])
-    depth = 2 * turns * wide + 2 * (turns - 1) * gap
-    depth_u = float(np.hypot(2 * turns * wide_u, 2 * (turns - 1) * gap_u))
-    if winding.symmetric:
-        # Its rings are whole but for port and crossings: a side that shows fewer bands is one of these.
-        sides = [s for s in sides if s.bands == round(turns)]
-        if len(sides) < 2:
-            raise UndecidedError("too few sides show all bands")
-    edges = np.array([s.outer_px for s in sides])
-    # A side on which the winding steps inwards does not show the full diameter; a drifting one has no other.
-    low = edges < np.median(edges) - 0.2 * (wide + gap)
-    steps = bool(np.median(np.abs(edges - np.median(edges))) < 0.07 * (wide + gap))
-    kept = edges[~low] if steps and low.mean() < 0.3 else edges
-    if not steps and not columns.frame.sides:
-        kept = np.array([s.outer_over_all_px for s in sides])
-    outer, outer_u = _mean(list(2 * kept), every=not winding.symmetric)
-    inner, inner_u = outer - depth, float(np.hypot(outer_u, depth_u))
-    # An independent check of the count: the innermost edges, a side on which the conductor ends by its part.
-    part = np.array([filled[columns.sector == s.sector].mean() - s.bands for s in sides])
-    seen = 2 * np.array([s.inner_px for s in sides]) - 2 * part * (wide + gap)
-    if abs(float(np.median(seen) if winding.symmetric else seen.mean()) - inner) > 0.35 * (wide + gap) + 1.0:
-        raise UndecidedError("the diameters do not agree with the count of turns")
-    return outer, outer_u, inner, inner_u, wide, wide_u, gap, gap_u
+def _tapers(size: Sizes, turns: float, um: float) -> list[str]:
+    """Words on width and spacing that change from turn to turn, where they do beyond doubt."""
+    found = []
+    for what, change, steps in (("width", size.width_taper, turns - 1), ("spacing", size.spacing_taper, turns - 2)):
+        if change is not None and _is_taper(change, steps):
+            found.append(
+                f"its {what} changes from turn to turn by {change.value * um:+.3g} um inwards "
+                f"(standard uncertainty {change.u * um:.2g} um); the {what} stated is the mean"
+            )
+    return found
 
 
-def _mean(values: list[float], *, every: bool = False) -> tuple[float, float]:
-    """Mean and its standard uncertainty; values three deviations off the median only count if `every`."""
-    data = np.array(values)
-    off = np.abs(data - np.median(data))
-    kept = data if every else data[off <= 3 * 1.4826 * np.median(off) + 0.05]
-    scatter = kept.std(ddof=1) / np.sqrt(len(kept)) if len(kept) > 1 else 0.3
-    return float(kept.mean()), float(np.hypot(scatter, 0.1))
+def _is_taper(change: Mean, steps: float) -> bool:
+    return abs(change.value) > TAPER_DEVIATIONS * change.u and abs(change.value) * max(steps, 1.0) > TAPER_PX

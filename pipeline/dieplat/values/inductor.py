@@ -16,7 +16,8 @@ class InductorGeometry:
     `outer_um`, `inner_um` are the flat-to-flat diameters of the outermost and innermost metal edges.
     `path_um` is the conductor's centre line, (x, y) in micrometres in the mosaic frame, when it was traced or
     drawn; `symmetric` is true for a winding with crossings, None when not known.
-    `centre_px`, `rotation_deg` place it on the mosaic. A `_u` field is the standard uncertainty of its
+    `centre_px`, `rotation_deg` place it on the mosaic. `ends_um_u` is the standard uncertainty of both ends of
+    a traced centre line together, along the line. A `_u` field is the standard uncertainty of its
     namesake from the picture alone, without the scale, or None when not known.
     """
 
@@ -37,6 +38,7 @@ class InductorGeometry:
     rotation_deg: float = 0.0
     path_um: tuple[tuple[float, float], ...] = ()
     remarks: tuple[str, ...] = ()
+    ends_um_u: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,14 +1,15 @@
-"""Bands of metal in the unrolled winding: where they run, how many there are, how wide."""
+"""Bands of metal in the unrolled winding: where they run in every column, and where that is undisturbed."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize, special
+from scipy import optimize
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.inductor.metal import Image, Mask
+from dieplat.measurement.inductor.metal import Image
+from dieplat.measurement.inductor.surroundings import half_level_runs, main_clusters, usual_gap
 from dieplat.measurement.inductor.unwrap import Floats, Frame, sector_of, unwrap
 
 Ints = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
@@ -16,16 +17,21 @@ STEP_PX = 0.5
 ROUND_SLICES = 36
 # Runs within these factors of the usual width are taken as conductor, others as leads or damage.
 LEAST_PART, MOST_PART = 0.6, 1.5
-# A gap may differ from the usual one by this part of it (at least by one pixel).
-GAP_PART = 0.25
+# A gap may differ from the usual one by this part of it and a pixel more (a taper does).
+GAP_PART, GAP_MORE_PX = 0.35, 1.0
+# From column to column a band moves by less than this part of the pitch, unless another one takes its place.
+JUMP_PART = 0.2
+# Stretches shorter than half a pitch lie within what disturbs them, an underpass or a via.
+SHORTEST_PART = 0.5
+# A port or a crossing leaves fewer bands undisturbed over no more than this part of the circle.
+LACKING_PART = 0.16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:
     """The unrolled winding. `soft` is (distance, angle); `edges[j]` is an (n, 2) array of band edges in px.
 
-    `regular` marks the columns in which every band and gap has the usual width, `countable` those in which
-    each is one band and one gap, though slanted where the winding steps.
+    Bands are numbered from the outside, as `edges` are not: `bands(j)` turns them round.
     """
 
     frame: Frame
@@ -35,28 +41,36 @@ class Columns:
     off_normal: Floats
     soft: Image
     edges: tuple[Floats, ...]
-    regular: Mask
-    countable: Mask
     width_px: float
     spacing_px: float
 
+    @property
+    def pitch_px(self) -> float:
+        return self.width_px + self.spacing_px
 
-@dataclass(frozen=True, slots=True)
-class SideFit:
-    """One side's bands: their count, width and pitch (px), and the optics' blur.
+    def bands(self, column: int) -> Floats:
+        """Edges of one column's bands, the outermost first."""
+        return self.edges[column % len(self.edges)][::-1]
 
-    `outer_px`, `inner_px`: distance of the outermost and innermost metal edge from the centre in the
-    columns that show that count; `outer_over_all_px`: mean of the outermost over the whole sector.
-    """
+    def middles(self, column: int) -> Floats:
+        """Middles of one column's bands, the outermost first."""
+        return np.asarray(self.bands(column).mean(axis=1))
 
-    sector: int
-    bands: int
-    width_px: float
-    pitch_px: float
-    blur_px: float
-    outer_px: float
-    inner_px: float
-    outer_over_all_px: float
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Island:
+    """Neighbouring columns, all undisturbed and alike: from `first` on, bands' middles (columns, bands)."""
+
+    first: int
+    middles: Floats
+
+    @property
+    def last(self) -> int:
+        return self.first + len(self.middles) - 1
+
+    @property
+    def bands(self) -> int:
+        return int(self.middles.shape[1])
 
 
 def recentre(soft: Image, frame: Frame, reach: float) -> Frame:
@@ -77,7 +91,7 @@ def recentre(soft: Image, frame: Frame, reach: float) -> Frame:
         for k in range(slices):
             profile = flat[:, chosen == k].mean(axis=1)
             # A port or a crossing takes part of a side's band, so half the level is half of what is left.
-            runs = _runs(profile / max(float(profile.max()), 0.3), distance)
+            runs = half_level_runs(profile / max(float(profile.max()), 0.3), distance)
             if len(runs):
                 normals.append(frame.normal + k * step)
                 outer.append(float(runs[-1, 1]))
@@ -114,177 +128,100 @@ def _centre_shift(normal: Floats, outer: Floats, *, round_spiral: bool) -> tuple
     return float(shift[0]), float(shift[1])
 
 
+def _directions(reach: float) -> Floats:
+    count = max(180, round(2 * np.pi * reach / 1.2))
+    return (np.arange(count) + 0.5) * 2 * np.pi / count
+
+
 def find_bands(soft: Image, frame: Frame, reach: float) -> Columns:
     """Unroll the winding and find the bands of every column.
 
     Raises
     ------
     UndecidedError
-        If most columns do not show bands of one width.
+        If most columns show no band, or few show two.
     """
     distance, angle = np.arange(2.0, reach, STEP_PX), _directions(reach)
     sector, off = sector_of(frame, angle)
     flat = unwrap(soft, frame, angle, distance)
     # Three columns together: noise falls, and no detail of a conductor is as short as that.
     flat = ((np.roll(flat, 1, axis=1) + flat + np.roll(flat, -1, axis=1)) / 3).astype(np.float32)
-    edges = tuple(_runs(flat[:, j], distance) for j in range(len(angle)))
-    widths = np.concatenate([e[:, 1] - e[:, 0] for e in edges])
-    gaps = np.concatenate([e[1:, 0] - e[:-1, 1] for e in edges])
-    if len(widths) < 0.5 * len(angle):
+    found = [half_level_runs(flat[:, j], distance) for j in range(len(angle))]
+    if sum(map(len, found)) < 0.5 * len(angle):
         raise UndecidedError("no winding is seen inside the outline")
-    width = float(np.median(widths))
-    spacing = float(np.median(gaps)) if len(gaps) > 0.2 * len(angle) else float("nan")
-    edges = _without_leads(edges, width, spacing, gaps)
-    regular = np.array([_is_regular(e, width, spacing) for e in edges])
-    countable = np.array([_is_countable(e, width, spacing) for e in edges])
-    return Columns(frame, distance, angle, sector, off, flat, edges, regular, countable, width, spacing)
+    spacing = usual_gap(found)
+    if not np.isfinite(spacing):
+        raise UndecidedError("no two bands lie side by side, so the spacing is not seen")
+    parts = main_clusters(found, spacing)
+    edges = [e[a:b] for e, (a, b) in zip(found, parts, strict=True)]
+    spacing = float(np.median(np.concatenate([e[1:, 0] - e[:-1, 1] for e in edges])))
+    width = float(np.median(np.concatenate([e[:, 1] - e[:, 0] for e in edges])))
+    edges = _without_leads(edges, width, spacing)
+    return Columns(frame, distance, angle, sector, off, flat, tuple(edges), width, spacing)
 
 
-def _directions(reach: float) -> Floats:
-    count = max(180, round(2 * np.pi * reach / 1.2))
-    return (np.arange(count) + 0.5) * 2 * np.pi / count
+def _without_leads(edges: list[Floats], width: float, spacing: float) -> list[Floats]:
+    """Drop outermost runs that are leads leaving along a tangent: further out than the outermost edges elsewhere.
 
-
-def _runs(profile: Image, distance: Floats) -> Floats:
-    """Half-level crossings in pairs from the centre outwards, (n, 2), without dips and peaks under 0.15."""
-    profile = np.asarray(profile, dtype=float)
-    up = profile > 0.5
-    change = np.nonzero(up[1:] != up[:-1])[0]
-    if len(change) == 0:
-        return np.empty((0, 2))
-    part = (0.5 - profile[change]) / (profile[change + 1] - profile[change])
-    place = distance[change] + part * (distance[change + 1] - distance[change])
-    rising = up[change + 1]
-    if not rising[0]:
-        place, rising, change = place[1:], rising[1:], change[1:]
-    if len(place) % 2:
-        place, change = place[:-1], change[:-1]
-    kept: list[float] = []
-    for k, at in enumerate(place):
-        if kept and k % 2 == 0 and profile[change[k - 1] + 1 : change[k] + 1].min() > 0.35:
-            kept.pop()
-            continue
-        if k % 2 == 1 and profile[change[k - 1] + 1 : change[k] + 1].max() < 0.65:
-            kept.pop()
-            continue
-        kept.append(float(at))
-    return np.array(kept).reshape(-1, 2)
-
-
-def _without_leads(edges: tuple[Floats, ...], width: float, spacing: float, gaps: Floats) -> tuple[Floats, ...]:
-    """Drop outermost runs that are leads leaving along a tangent.
-
-    Such a run lies further out than the outermost edges elsewhere. Where these do not agree all round (a
-    spiral that drifts inwards), it stands off the band before it.
+    Where these do not agree all round (a spiral that drifts inwards), the lead is told by its gap alone.
     """
     outer = np.array([e[-1, 1] for e in edges if len(e)])
     middle = float(np.median(outer))
     spread = 1.4826 * float(np.median(np.abs(outer - middle)))
+    most_outer = middle + max(5 * spread, 0.25 * width, 1.0)
     steps = spread < 0.1 * (width + spacing)
-    most_outer = middle + max(5 * spread, 0.75)
-    scatter = 1.4826 * float(np.median(np.abs(gaps - spacing))) if len(gaps) else 0.0
-    most_gap = spacing + max(5 * scatter, 0.05 * spacing, 0.5)
-    kept = []
-    for e in edges:
-        if len(e) > 1 and e[-1, 1] - e[-1, 0] < width + 0.6 * (width + spacing):
-            lead = e[-1, 1] > most_outer if steps else e[-1, 0] - e[-2, 1] > most_gap
-            e = e[:-1] if lead else e
-        kept.append(e)
-    return tuple(kept)
+    return [e[:-1] if len(e) > 1 and steps and e[-1, 1] > most_outer else e for e in edges]
 
 
-def _is_regular(edges: Floats, width: float, spacing: float) -> bool:
+def is_regular(edges: Floats, width: float, spacing: float) -> bool:
+    """Whether every band and every gap of a column is about as wide as usual."""
     if len(edges) == 0:
         return False
     own = (edges[:, 1] - edges[:, 0]) / width
     off = np.abs(edges[1:, 0] - edges[:-1, 1] - spacing)
     narrow = bool(((own > LEAST_PART) & (own < MOST_PART)).all())
-    return narrow and (len(edges) == 1 or bool((off <= max(GAP_PART * spacing, 1.0)).all()))
+    return narrow and (len(edges) == 1 or bool((off <= GAP_PART * spacing + GAP_MORE_PX).all()))
 
 
-def _is_countable(edges: Floats, width: float, spacing: float) -> bool:
-    """Whether each run is one band and each gap one gap, though slanted: two would be a pitch wider."""
-    if len(edges) == 0:
-        return False
-    pitch = width + spacing if np.isfinite(spacing) else 2 * width
-    own = edges[:, 1] - edges[:, 0]
-    gap = edges[1:, 0] - edges[:-1, 1]
-    single = bool(((own > 0.5 * width) & (own < width + 0.6 * pitch)).all())
-    return single and (len(edges) == 1 or bool(((gap > 0.3 * spacing) & (gap < spacing + 0.6 * pitch)).all()))
+def find_islands(columns: Columns) -> list[Island]:
+    """Stretches of undisturbed columns that show the same bands, in order round the circle."""
+    n = len(columns.angle)
+    regular = [is_regular(e, columns.width_px, columns.spacing_px) for e in columns.edges]
+    joined = np.zeros(n, dtype=bool)
+    for j in range(n):
+        a, b = columns.middles(j - 1), columns.middles(j)
+        joined[j] = (
+            regular[j - 1]
+            and regular[j]
+            and len(a) == len(b)
+            and bool((np.abs(a - b) < JUMP_PART * columns.pitch_px).all())
+        )
+    starts = [j for j in range(n) if regular[j] and not joined[j]]
+    if not starts:
+        raise UndecidedError("the bands close on themselves everywhere: no end of a conductor is seen")
+    islands = []
+    shortest = max(4.0, SHORTEST_PART * columns.pitch_px * n / (2 * np.pi * columns.distance[-1]))
+    for start in starts:
+        stop = start + 1
+        while joined[stop % n] and stop - start < n:
+            stop += 1
+        if stop - start >= shortest:
+            islands.append(Island(start, np.array([columns.middles(j) for j in range(start, stop)])))
+    return _without_lacking(islands, LACKING_PART * n)
 
 
-def fit_sides(columns: Columns) -> list[SideFit]:
-    """Fit every side that shows one count of bands with blurred bars of one width and pitch.
+def _without_lacking(islands: list[Island], longest: float) -> list[Island]:
+    """Leave out short stretches with fewer bands than the long ones on both sides: a port, a crossing, a notch.
 
-    An edge blurred by the optics is an error function; a bar is the difference of two. Fitting bars with
-    their blur leaves width and gap unbiased where they are no wider than a few times the blur, which a
-    half-level crossing does not.
+    What they show is part of what the joint between the long ones is judged by.
     """
-    step = 2 * np.pi / columns.frame.sectors
-    part = 0.38 if columns.frame.sides else 0.5
-    found = []
-    for k in range(columns.frame.sectors):
-        chosen = (columns.sector == k) & (np.abs(columns.off_normal) < part * step) & columns.regular
-        counts = np.array([len(columns.edges[j]) for j in np.nonzero(chosen)[0]], dtype=int)
-        if len(counts) < 5:
-            continue
-        bands = int(np.bincount(counts).argmax())
-        picked = np.nonzero(chosen)[0][counts == bands]
-        if len(picked) < 5:
-            continue
-        fit = _fit_side(columns, k, bands, picked)
-        if fit is not None:
-            found.append(fit)
-    return found
-
-
-def _fit_side(columns: Columns, sector: int, bands: int, picked: Ints) -> SideFit | None:
-    """Columns are first moved onto one another by their own edges' mean, which follows drift and tilt."""
-    own = np.array([columns.edges[j].mean() for j in picked])
-    tilt = np.polyfit(columns.off_normal[picked], own, 1)
-    own = np.polyval(tilt, columns.off_normal[picked])
-    at, middle = columns.distance, float(own.mean())
-    profile = np.mean([np.interp(at + o - middle, at, columns.soft[:, j]) for o, j in zip(own, picked, strict=True)], 0)
-    half = 0.5 * (columns.edges[picked[0]][-1, 1] - columns.edges[picked[0]][0, 0])
-    margin = 0.9 * (columns.spacing_px if np.isfinite(columns.spacing_px) else columns.width_px)
-    use = np.abs(at - middle) < half + margin
-    x, y = at[use] - middle, profile[use]
-    order = np.arange(bands) - 0.5 * (bands - 1)
-
-    def model(p: Floats) -> Floats:
-        shift, width, pitch, blur, low, high, slope = p
-        bars = np.zeros_like(x)
-        for c in order * pitch + shift:
-            bars += special.erf((x - c + width / 2) / (blur * np.sqrt(2))) - special.erf(
-                (x - c - width / 2) / (blur * np.sqrt(2))
-            )
-        return np.asarray(low + (high - low + slope * x) * bars / 2)
-
-    def residual(p: Floats) -> Floats:
-        return np.asarray(model(p) - y)
-
-    pitch = columns.width_px + columns.spacing_px if bands > 1 else 1.0
-    scale = np.array([1.0, 1.0, 1.0 if bands > 1 else 1e-9, 1.0, 0.1, 0.1, 0.01])
-    fit = optimize.least_squares(
-        residual,
-        np.array([0.0, columns.width_px, pitch, 1.0, 0.0, 1.0, 0.0]),
-        x_scale=scale,
-        bounds=([-9, 1, 0.5, 0.25, -0.5, 0.5, -0.02], [9, 200, 400, 8, 0.5, 1.8, 0.02]),
-    )
-    shift, width, pitch, blur = (float(v) for v in fit.x[:4])
-    if not fit.success or float(np.sqrt(np.mean(fit.fun**2))) > 0.12:
-        return None
-    reach = 0.5 * (bands - 1) * (pitch if bands > 1 else 0.0) + 0.5 * width
-    sector_columns = np.nonzero((columns.sector == sector) & columns.countable)[0]
-    whole = float(np.mean([columns.edges[j][-1, 1] for j in sector_columns]))
-    own_outer = float(np.mean([columns.edges[j][-1, 1] for j in picked]))
-    return SideFit(
-        sector=sector,
-        bands=bands,
-        width_px=width,
-        pitch_px=pitch if bands > 1 else float("nan"),
-        blur_px=blur,
-        outer_px=middle + shift + reach,
-        inner_px=middle + shift - reach,
-        outer_over_all_px=middle + shift + reach + whole - own_outer,
-    )
+    large = [k for k, one in enumerate(islands) if len(one.middles) > longest]
+    if not large:
+        return islands
+    kept = []
+    for k, one in enumerate(islands):
+        before = max((m for m in large if m < k), default=large[-1])
+        after = min((m for m in large if m > k), default=large[0])
+        if k in large or one.bands >= min(islands[before].bands, islands[after].bands):
+            kept.append(one)
+    return kept

@@ -16,6 +16,8 @@ Mask = npt.NDArray[np.bool_]
 # A half-level crossing needs the two levels several noise deviations apart to have one crossing an edge.
 LEAST_CONTRAST = 2.5
 CLASS_ROUNDS = 4
+# Radius of the middle that is looked at for the ground's colour, in parts of the outline's size.
+MIDDLE_PART = 0.07
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,7 +34,8 @@ def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
 
     The colours are projected onto the direction that separates the two classes best (Fisher's discriminant,
     started from the first principal component of the local contrast). Both levels are then fitted as
-    quadratic surfaces, so the half level follows the light. Background is what the outline's rim shows.
+    quadratic surfaces, so the half level follows the light. Background is what the outline's middle shows: its
+    rim may lie on metal, that of a ring around the winding or its own.
 
     Parameters
     ----------
@@ -56,7 +59,7 @@ def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
     if colours.shape[2] > 1:
         axis = _discriminant(contrast, high, inside, axis)
         high = _otsu(contrast @ axis, inside)
-    if _rim_is(high, inside, size_px):
+    if _ground_is(high, inside, size_px):
         high = inside & ~high
         axis = -axis
     value = np.asarray(colours @ axis, dtype=np.float32)
@@ -129,12 +132,12 @@ def _near_edge(mask: Mask, reach_px: int) -> Mask:
     return np.asarray(cv2.dilate(bits, kernel) != cv2.erode(bits, kernel))
 
 
-def _rim_is(high: Mask, inside: Mask, size_px: float) -> bool:
-    """Whether most of a thin rim along the outline belongs to the class `high`."""
-    reach = max(3, round(0.03 * size_px))
-    core = cv2.erode(inside.astype(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
-    rim = inside & ~core
-    return bool(high[rim].mean() > 0.5) if rim.any() else False
+def _ground_is(high: Mask, inside: Mask, size_px: float) -> bool:
+    """Whether the middle of the outline, which a winding leaves free, belongs to the class `high`."""
+    y, x = np.nonzero(inside)
+    rows, columns = np.indices(inside.shape)
+    middle = inside & (np.hypot(columns - x.mean(), rows - y.mean()) < max(4.0, MIDDLE_PART * size_px))
+    return bool(high[middle].mean() > 0.5) if middle.any() else False
 
 
 def _surface(value: Image, chosen: Mask, basis: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -6,10 +6,11 @@ from typing import Any
 
 import cv2
 import numpy as np
-from scipy import ndimage, optimize
+from scipy import optimize
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.inductor.metal import Image, MetalImage
+from dieplat.measurement.inductor.metal import Image
+from dieplat.measurement.inductor.surroundings import Winding
 from dieplat.measurement.inductor.unwrap import Floats, Frame, unwrap
 
 SHAPES = {4: "square", 6: "hexagon", 8: "octagon", 0: "circle"}
@@ -18,7 +19,7 @@ LEAST_LEAD = 0.02
 LEAST_SHARPNESS = 0.35
 
 
-def find_frame(metal: MetalImage, squeeze: tuple[float, float]) -> tuple[Frame, float]:
+def find_frame(winding: Winding, squeeze: tuple[float, float]) -> tuple[Frame, float]:
     """Find centre, number of sides and rotation, and the greatest distance worth looking at.
 
     In the right frame all columns of one side agree. The sharpness of a frame is the share of the unrolled
@@ -29,10 +30,9 @@ def find_frame(metal: MetalImage, squeeze: tuple[float, float]) -> tuple[Frame, 
     UndecidedError
         If no shape is sharp, or two are alike.
     """
-    x0, y0, reach = _coarse(metal, squeeze)
-    soft = np.where(metal.inside, metal.soft, 0.0).astype(np.float32)
-    smooth = np.asarray(cv2.GaussianBlur(soft, (0, 0), 1.0), dtype=np.float32)
-    found = sorted((_best(smooth, x0, y0, reach, sides, squeeze) for sides in SHAPES), key=lambda item: -item[0])
+    smooth = np.asarray(cv2.GaussianBlur(winding.soft, (0, 0), 1.0), dtype=np.float32)
+    x, y, reach = winding.x, winding.y, winding.reach
+    found = sorted((_best(smooth, x, y, reach, sides, squeeze) for sides in SHAPES), key=lambda item: -item[0])
     (best, frame), (second, other) = found[0], found[1]
     if best < LEAST_SHARPNESS:
         raise UndecidedError("no square, hexagon, octagon or circle fits the winding")
@@ -41,28 +41,6 @@ def find_frame(metal: MetalImage, squeeze: tuple[float, float]) -> tuple[Frame, 
             f"the winding may be a {SHAPES[frame.sides]} or a {SHAPES[other.sides]}: not told by the picture"
         )
     return frame, reach
-
-
-def _coarse(metal: MetalImage, squeeze: tuple[float, float]) -> tuple[float, float, float]:
-    """Centre and reach of the filled winding with its leads opened away, in square pixels."""
-    bits = np.asarray(metal.inside & (cv2.GaussianBlur(metal.soft, (0, 0), 1.0) > 0.5))
-    if not bits.any():
-        raise UndecidedError("no metal is seen inside the outline")
-    size = np.sqrt(float(metal.inside.sum()))
-    grow = max(3, round(0.12 * size)) | 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grow, grow))
-    padded = np.pad(bits.astype(np.uint8), grow)
-    closed = ndimage.binary_fill_holes(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc))
-    wide = max(3, round(0.25 * size)) | 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
-    body = cv2.morphologyEx(closed.astype(np.uint8), cv2.MORPH_OPEN, disc)
-    if not body.any():
-        body = closed.astype(np.uint8)
-    y, x = np.nonzero(body)
-    fx, fy = (x - grow) * squeeze[0], (y - grow) * squeeze[1]
-    cx, cy = float(fx.mean()), float(fy.mean())
-    radius = np.sqrt(len(x) * squeeze[0] * squeeze[1] / np.pi)
-    return cx, cy, float(1.2 * radius + 4)
 
 
 def _sharpness(image: Image, frame: Frame, distance: Floats, columns: int, drift_px: float = 0.0) -> float:

@@ -1,0 +1,222 @@
+"""Widths, gaps and diameters from bars with blurred edges, fitted to the mean profile of every side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import optimize, special, stats
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.inductor.bands import Columns, Ints, is_regular
+from dieplat.measurement.inductor.unwrap import Floats
+
+MOST_MISFIT = 0.12
+# What is left of an edge's bias after the fit, found on drawn pictures; it is the same for all sides.
+EDGE_U_PX = 0.012
+COVERED = 0.95
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Side:
+    """One side's bars, the outermost first: widths, the gaps between them, the outermost and innermost edge (px).
+
+    `drift_px`: how much further out the outermost edge lies on the mean over the whole sector.
+    """
+
+    sector: int
+    widths: Floats
+    gaps: Floats
+    outer_px: float
+    inner_px: float
+    blur_px: float
+    drift_px: float
+
+    @property
+    def bands(self) -> int:
+        return len(self.widths)
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """A mean with its standard uncertainty."""
+
+    value: float
+    u: float
+
+
+def fit_sides(columns: Columns) -> list[Side]:
+    """Fit every side that shows one count of bands.
+
+    An edge blurred by the optics is an error function; a bar is the difference of two. Fitting bars with
+    their blur leaves width and gap unbiased where they are no wider than a few times the blur, which a
+    half-level crossing does not.
+    """
+    frame = columns.frame
+    step = 2 * np.pi / frame.sectors
+    part = 0.38 if frame.sides else 0.5
+    regular = np.array([is_regular(e, columns.width_px, columns.spacing_px) for e in columns.edges])
+    counts = np.array([len(e) for e in columns.edges])
+    found = []
+    for k in range(frame.sectors):
+        chosen = np.nonzero((columns.sector == k) & (np.abs(columns.off_normal) < part * step) & regular)[0]
+        if len(chosen) < 5:
+            continue
+        bands = int(np.bincount(counts[chosen]).argmax())
+        picked = chosen[counts[chosen] == bands]
+        if len(picked) >= 5:
+            fit = _fit_side(columns, k, bands, picked, regular)
+            if fit is not None:
+                found.append(fit)
+    return found
+
+
+def _profile(columns: Columns, picked: Ints) -> tuple[Floats, float, Ints]:
+    """The side's mean profile, its middle, and which columns it was taken from.
+
+    Columns are moved onto one another by the line through their own middles, which follows drift and tilt; those
+    off that line (where the winding steps) are left out.
+    """
+    own = np.array([columns.edges[j].mean() for j in picked])
+    off = columns.off_normal[picked]
+    keep = np.ones(len(own), dtype=bool)
+    tilt = np.zeros(2)
+    for _ in range(3):
+        tilt = np.polyfit(off[keep], own[keep], 1)
+        miss = np.abs(own - np.polyval(tilt, off))
+        keep = miss < max(3 * 1.4826 * float(np.median(miss[keep])), 0.25)
+        if keep.sum() < 5:
+            keep[:] = True
+            break
+    line = np.polyval(tilt, off)
+    middle, at = float(line[keep].mean()), columns.distance
+    shifted = [
+        np.interp(at + o - middle, at, columns.soft[:, j]) for o, j in zip(line[keep], picked[keep], strict=True)
+    ]
+    return np.mean(shifted, axis=0), middle, picked[keep]
+
+
+def _fit_side(
+    columns: Columns, sector: int, bands: int, picked: Ints, regular: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+) -> Side | None:
+    profile, middle, picked = _profile(columns, picked)
+    first = np.mean([columns.edges[j] - columns.edges[j].mean() for j in picked], axis=0)
+    margin = 0.9 * columns.spacing_px
+    x = columns.distance - middle
+    use = (x > first[0, 0] - margin) & (x < first[-1, 1] + margin)
+    x, y = x[use], profile[use]
+
+    def model(p: Floats) -> Floats:
+        edges, (blur, low, high, slope) = p[:-4].reshape(-1, 2), p[-4:]
+        scaled = (x[:, None, None] - edges) / (blur * np.sqrt(2))
+        steps = special.erf(scaled)
+        bars = (steps[:, :, 0] - steps[:, :, 1]).sum(axis=1)
+        return np.asarray(low + (high - low + slope * x) * bars / 2)
+
+    start = np.concatenate([first.ravel(), [1.0, 0.0, 1.0, 0.0]])
+
+    def misfit(p: Floats) -> Floats:
+        return np.asarray(model(p) - y)
+
+    fit = optimize.least_squares(
+        misfit,
+        start,
+        x_scale=np.concatenate([np.ones(2 * bands), [1.0, 0.1, 0.1, 0.01]]),
+        bounds=(
+            np.concatenate([start[:-4] - 4, [0.25, -0.5, 0.5, -0.02]]),
+            np.concatenate([start[:-4] + 4, [8, 0.5, 1.8, 0.02]]),
+        ),
+    )
+    edges = fit.x[:-4].reshape(-1, 2)
+    widths, gaps = edges[:, 1] - edges[:, 0], edges[1:, 0] - edges[:-1, 1]
+    if not fit.success or float(np.sqrt(np.mean(fit.fun**2))) > MOST_MISFIT or min(widths.min(), *gaps, 9.0) <= 0.5:
+        return None
+    inside = np.nonzero((columns.sector == sector) & regular)[0]
+    whole = float(np.mean([columns.edges[j][-1, 1] for j in inside]))
+    own = float(np.mean([columns.edges[j][-1, 1] for j in picked]))
+    return Side(
+        sector=sector,
+        widths=widths[::-1],
+        gaps=gaps[::-1],
+        outer_px=middle + float(edges[-1, 1]),
+        inner_px=middle + float(edges[0, 0]),
+        blur_px=float(fit.x[-4]),
+        drift_px=whole - own,
+    )
+
+
+def mean_of(values: list[float], *, floor: float = EDGE_U_PX, every: bool = False) -> Mean:
+    """Mean; values three deviations off the median only count if `every`.
+
+    The uncertainty is that of the mean by its scatter, widened by Student's factor so that 1.96 of it cover 95 %
+    (JCGM 100, G.3), and `floor`, which no number of sides brings down.
+    """
+    data = np.array(values)
+    off = np.abs(data - np.median(data))
+    kept = data if every else data[off <= 3 * 1.4826 * np.median(off) + 0.05]
+    if len(kept) < 2:
+        return Mean(float(kept.mean()), 0.3)
+    widen = float(stats.t.ppf(0.5 + COVERED / 2, len(kept) - 1) / stats.norm.ppf(0.5 + COVERED / 2))
+    scatter = widen * kept.std(ddof=1) / np.sqrt(len(kept))
+    return Mean(float(kept.mean()), float(np.hypot(scatter, floor)))
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """What the sides together give, in square pixels; tapers are changes a turn inwards, None where not seen."""
+
+    outer: Mean
+    inner: Mean
+    width: Mean
+    spacing: Mean
+    width_taper: Mean | None
+    spacing_taper: Mean | None
+
+
+def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool) -> Sizes:
+    """Diameters, width and spacing over all sides.
+
+    Raises
+    ------
+    UndecidedError
+        If too few sides are undisturbed, or the innermost edges contradict the count of turns.
+    """
+    if len(sides) < 0.5 * columns.frame.sectors:
+        raise UndecidedError("too few sides show undisturbed bands to measure them")
+    many = [s for s in sides if s.bands > 1]
+    if not many:
+        raise UndecidedError("no side shows two bands, so the spacing is not seen")
+    width = mean_of([float(s.widths.mean()) for s in sides])
+    spacing = mean_of([float(s.gaps.mean()) for s in many])
+    pitch = width.value + spacing.value
+    full = [s for s in sides if s.bands == round(turns)] if symmetric else sides
+    if len(full) < 2:
+        raise UndecidedError("too few sides show all bands")
+    edges = np.array([s.outer_px for s in full])
+    # A side on which the winding steps inwards does not show the full diameter; a drifting one has no other.
+    low = edges < np.median(edges) - 0.2 * pitch
+    steps = bool(np.median(np.abs(edges - np.median(edges))) < 0.07 * pitch)
+    kept = edges[~low] if steps and low.mean() < 0.3 else edges
+    if not steps and not columns.frame.sides:
+        kept = np.array([s.outer_px + s.drift_px for s in full])
+    outer = mean_of(list(2 * kept), floor=2 * EDGE_U_PX, every=not symmetric)
+    depth = 2 * turns * width.value + 2 * (turns - 1) * spacing.value
+    # Errors of width and gap are opposite where they are those of the edges: their sum, the pitch, is sharper.
+    pitches = mean_of([float((s.widths[:-1] + s.gaps).mean()) for s in many])
+    depth_u = float(np.hypot(2 * (turns - 1) * pitches.u, 2 * width.u))
+    inner = Mean(outer.value - depth, float(np.hypot(outer.u, depth_u)))
+    _check_inner(columns, full, inner.value, turns, pitch)
+    return Sizes(outer, inner, width, spacing, _taper([s.widths for s in sides]), _taper([s.gaps for s in many]))
+
+
+def _check_inner(columns: Columns, sides: list[Side], inner: float, turns: float, pitch: float) -> None:
+    """An independent check of the count: the innermost edges all round, a missing band on a side by its pitch."""
+    seen = np.array([2 * (s.inner_px + (s.bands - turns) * pitch) for s in sides])
+    if abs(float(np.median(seen)) - inner) > 0.5 * pitch + 1.0:
+        raise UndecidedError("the diameters do not agree with the count of turns")
+
+
+def _taper(rows: list[Floats]) -> Mean | None:
+    """Change from one turn to the next one inside."""
+    slopes = [float(np.polyfit(np.arange(len(r)), r, 1)[0]) for r in rows if len(r) > 1]
+    return mean_of(slopes) if len(slopes) > 2 else None

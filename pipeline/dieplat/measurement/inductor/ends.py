@@ -1,0 +1,177 @@
+"""Where the conductor begins and ends, how many turns that makes, and its centre line from end to end."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.inductor.bands import Columns
+from dieplat.measurement.inductor.metal import Image
+from dieplat.measurement.inductor.tracks import Line, metal_until
+from dieplat.measurement.inductor.unwrap import Floats
+
+STEP_PX = 0.25
+# The conductor's last metal reaches half a width beyond its centre line's end, around the via there; a quarter
+# of a width is its deviation where some do and some end flush (rectangular over half a width).
+CAP_PART, CAP_U_PART = 0.5, 0.25 / np.sqrt(3)
+# An end at a corner is known as well as the two lines that meet there.
+CORNER_U_PX = 0.3
+# A side is whole if its metal ends within these widths, and two pixels more, of where it would meet the next.
+BEFORE_PART, BEYOND_PART, MORE_PX = 0.3, 0.8, 2.0
+# A last piece shorter than this part of its side is the end of the one before.
+STUB_PART = 0.12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CentreLine:
+    """The centre line (N, 2) in square pixels from the outer end to the inner (or port to port), the turns it makes,
+    their uncertainty, the uncertainty of both ends along the line together, and its corners' number."""
+
+    points: Floats
+    turns: float
+    turns_u: float
+    ends_u: float
+    remarks: tuple[str, ...] = ()
+
+
+def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float, *, symmetric: bool) -> CentreLine:
+    """Join straight pieces at their corners and find both ends.
+
+    Raises
+    ------
+    UndecidedError
+        If a side is missing between two others.
+    """
+    lines = _without_gaps(lines, columns, sense)
+    if symmetric:
+        head, tail = (_port(columns, lines[k], soft, s) for k, s in ((0, -sense), (-1, sense)))
+        u = float(np.hypot(CAP_U_PART, CAP_U_PART) * columns.width_px)
+        return CentreLine(_joined(columns, lines, head, tail), float("nan"), 0.0, u)
+    lines, head, start, head_u = _outer_end(columns, lines, soft, sense)
+    lines, tail, end, tail_u = _inner_end(columns, lines, soft, sense)
+    sides = columns.frame.sides
+    count = len(lines) - (1 - start) - (1 - end)
+    turns = count / sides
+    broken = [f for f in (start, end) if f != 1.0]
+    side_px = 2 * float(np.mean([abs(one.at) for one in lines])) * np.tan(np.pi / sides)
+    turns_u = float(np.hypot(head_u, tail_u)) / side_px / sides if broken else 0.01 / sides
+    remarks = ("it ends part of the way along a side, not at a corner",) if broken else ()
+    return CentreLine(_joined(columns, lines, head, tail), turns, turns_u, float(np.hypot(head_u, tail_u)), remarks)
+
+
+def _without_gaps(lines: list[Line], columns: Columns, sense: float) -> list[Line]:
+    """Join pieces of one side that a disturbance parted; fill in a short side of which too little was seen."""
+    sides, pitch = columns.frame.sides, columns.pitch_px
+    kept: list[Line] = []
+    for one in lines:
+        if kept and kept[-1].sector == one.sector and not one.crossed and abs(one.at - kept[-1].at) < 0.3 * pitch:
+            last = kept[-1]
+            longer = last if abs(last.ends - last.begins) > abs(one.ends - one.begins) else one
+            kept[-1] = Line(one.sector, longer.at, longer.tilt, last.begins, one.ends, last.crossed)
+            continue
+        if kept and not one.crossed:
+            ahead = int(sense * (one.sector - kept[-1].sector)) % sides
+            if ahead == 0 or ahead > 2:
+                raise UndecidedError("the sides do not follow one another as a winding's do")
+            if ahead == 2:
+                middle = Line(int(one.sector - sense) % sides, 0.5 * (one.at + kept[-1].at), 0.0, 0.0, 0.0, False)
+                kept.append(middle)
+        kept.append(one)
+    return kept
+
+
+def _corner(columns: Columns, one: Line, side: float) -> float:
+    """Place along a line at which it meets the ray through the corner, on the side of rising angles or the other."""
+    t = side * np.tan(np.pi / columns.frame.sides)
+    return float(t * one.at / (1 - t * one.tilt))
+
+
+def _reach(columns: Columns, one: Line, soft: Image, start: float, side: float, most: float) -> float:
+    """Place along a line up to which there is metal, going from `start` towards `side`."""
+    frame = columns.frame
+    places = start + side * np.arange(0.0, max(most, 1.0), STEP_PX)
+    points = np.array([one.point(frame, p) for p in places])
+    direction = frame.normal + one.sector * 2 * np.pi / frame.sides
+    normal = np.tile([np.cos(direction), np.sin(direction)], (len(places), 1))
+    return float(start + side * metal_until(soft, frame, points, normal, columns.width_px, STEP_PX))
+
+
+def _outer_end(
+    columns: Columns, lines: list[Line], soft: Image, sense: float
+) -> tuple[list[Line], Floats, float, float]:
+    """The lines from the first side on, the first point, how much of the first side there is, its uncertainty."""
+    frame, w = columns.frame, columns.width_px
+    one = lines[0]
+    corner, far = _corner(columns, one, -sense), _corner(columns, one, sense)
+    if abs(far - one.begins) < 0.3 * abs(far - corner) and len(lines) > 2:
+        # Only the far end of a side is seen: a lead that runs along its line, or a stub. The next begins.
+        lines = lines[1:]
+        one = lines[0]
+        corner = _corner(columns, one, -sense)
+    metal = _reach(columns, one, soft, one.begins, -sense, abs(one.begins - corner) + 0.75 * w)
+    short = sense * (metal - corner)
+    if short < BEFORE_PART * w + MORE_PX:
+        return lines, one.point(frame, corner), 1.0, CORNER_U_PX
+    start = metal + sense * CAP_PART * w
+    part = abs(_corner(columns, one, sense) - start) / abs(_corner(columns, one, sense) - corner)
+    return lines, one.point(frame, start), part, CAP_U_PART * w
+
+
+def _inner_end(
+    columns: Columns, lines: list[Line], soft: Image, sense: float
+) -> tuple[list[Line], Floats, float, float]:
+    """The lines up to the last side, the last point, how much of the last side there is, its uncertainty."""
+    frame, w = columns.frame, columns.width_px
+    while True:
+        one = lines[-1]
+        back, full = _corner(columns, one, -sense), _corner(columns, one, sense)
+        side = abs(full - back)
+        # On the side on which the winding steps, a line ends where it meets the next one, a pitch further in.
+        turn = 2 * np.pi / frame.sides
+        early = columns.pitch_px / np.sin(turn)
+        inside = np.clip(sense * one.ends, None, sense * full - 1.0) * sense
+        metal = _reach(columns, one, soft, float(inside), sense, abs(full - inside) + 2 * w)
+        end = metal - sense * CAP_PART * w
+        part = sense * (end - back) / side
+        if part > STUB_PART or len(lines) < 3:
+            break
+        lines = lines[:-1]
+        next_side = lines[-1]
+        full = _corner(columns, next_side, sense)
+        return lines, next_side.point(frame, full), 1.0, CAP_U_PART * w
+    beyond = sense * (metal - full)
+    steps_there = len(lines) % frame.sides == 0
+    least = -BEFORE_PART * w - MORE_PX - (early if steps_there else 0.0)
+    if least < beyond < BEYOND_PART * w + MORE_PX:
+        return lines, one.point(frame, end), 1.0, CAP_U_PART * w
+    return lines, one.point(frame, end), part, CAP_U_PART * w
+
+
+def _port(columns: Columns, one: Line, soft: Image, side: float) -> Floats:
+    """The end of a symmetric winding: half a width inside of where its outermost ring is cut."""
+    place = one.begins if side * (one.begins - one.ends) > 0 else one.ends
+    metal = _reach(columns, one, soft, place, side, 4 * columns.pitch_px)
+    return one.point(columns.frame, metal - side * CAP_PART * columns.width_px)
+
+
+def _joined(columns: Columns, lines: list[Line], head: Floats, tail: Floats) -> Floats:
+    frame = columns.frame
+    points = [head]
+    for one, other in itertools.pairwise(lines):
+        if other.crossed or one.sector == other.sector:
+            points += [one.point(frame, one.ends), other.point(frame, other.begins)]
+        else:
+            points.append(_meeting(columns, one, other))
+    points.append(tail)
+    return np.array(points)
+
+
+def _meeting(columns: Columns, one: Line, other: Line) -> Floats:
+    frame = columns.frame
+    a, b = one.point(frame, 0.0), other.point(frame, 0.0)
+    d, e = one.point(frame, 1.0) - a, other.point(frame, 1.0) - b
+    t = np.linalg.solve(np.column_stack([d, -e]), b - a)[0]
+    return np.asarray(a + t * d)

@@ -1,0 +1,115 @@
+"""How the bands on both sides of a disturbed stretch are joined, by the metal that is seen between them."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from dieplat.measurement.inductor.bands import Columns, Island
+
+Pair = tuple[int, int]
+# Levels between a gap's and a band's own, highest first. A joint of whole metal holds at the first ones; what
+# lies under the oxide appears at the lower ones only.
+LEVELS = np.arange(0.9, 0.5, -0.05)
+# Bands that are joined as they lie, without having been followed, lie within this part of a pitch.
+SAME_PART = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """Ways to join island `before` with island `after`: each a set of pairs of bands, the likeliest first.
+
+    `seen` are the pairs that metal joins. An option adds pairs to them: the two halves of a crossing, of which
+    one runs below, or bands whose joint a brighter underpass hides. `crossing` says which options cross.
+    """
+
+    before: int
+    after: int
+    seen: tuple[Pair, ...]
+    options: tuple[tuple[Pair, ...], ...]
+    crossing: tuple[bool, ...]
+
+
+def find_joints(columns: Columns, islands: list[Island]) -> list[Joint]:
+    """One joint for every stretch between neighbouring islands, round the circle."""
+    return [_joint(columns, islands, k, (k + 1) % len(islands)) for k in range(len(islands))]
+
+
+def _joint(columns: Columns, islands: list[Island], before: int, after: int) -> Joint:
+    a, b = islands[before], islands[after]
+    n = len(columns.angle)
+    span = np.arange(a.last, a.last + ((b.first - a.last) % n or n) + 1) % n
+    first, last = a.middles[-1], b.middles[0]
+    seen, merged = _seen(columns, span, first, last)
+    free_a = [i for i in range(len(first)) if i not in {p for p, _ in seen}]
+    free_b = [j for j in range(len(last)) if j not in {q for _, q in seen}]
+    options: list[tuple[Pair, ...]] = [()]
+    crossing = [False]
+    below = _crossings(seen, free_a, free_b)
+    if below:
+        options.append(below)
+        crossing.append(True)
+    if merged and free_a and free_b:
+        for pairs in _hidden(first, last, free_a, free_b, columns.pitch_px):
+            options.append(pairs)
+            crossing.append(False)
+    return Joint(before, after, tuple(seen), tuple(options), tuple(crossing))
+
+
+def _seen(
+    columns: Columns, span: np.ndarray[tuple[int, ...], np.dtype[np.intp]], first: np.ndarray, last: np.ndarray
+) -> tuple[list[Pair], bool]:
+    """Pairs joined by metal, each by a piece that holds no other band; and whether any piece holds several."""
+    low = max(min(first.min(), last.min()) - columns.pitch_px, columns.distance[0])
+    high = max(first.max(), last.max()) + columns.pitch_px
+    rise = columns.distance[1] - columns.distance[0]
+    rows = (columns.distance >= low) & (columns.distance <= high)
+    base = columns.distance[rows][0]
+    window = columns.soft[np.ix_(rows, span)]
+    at_a, at_b = (np.clip(np.round((m - base) / rise).astype(int), 0, rows.sum() - 1) for m in (first, last))
+    peak = float(np.median(np.concatenate([window[at_a, 0], window[at_b, -1]])))
+    floor = _floor(window, at_a, at_b)
+    pairs: list[Pair] = []
+    merged = False
+    for part in LEVELS:
+        labels, _ = ndimage.label(window > floor + part * (peak - floor), structure=np.ones((3, 3)))
+        of_a, of_b = labels[at_a, 0], labels[at_b, -1]
+        for label in np.unique(of_a[of_a > 0]):
+            i, j = np.flatnonzero(of_a == label), np.flatnonzero(of_b == label)
+            merged |= len(i) + len(j) > 2
+            if len(i) == len(j) == 1 and all(i[0] != p and j[0] != q for p, q in pairs):
+                pairs.append((int(i[0]), int(j[0])))
+    return sorted(pairs), merged
+
+
+def _floor(window: np.ndarray, at_a: np.ndarray, at_b: np.ndarray) -> float:
+    """Level of the gaps between bands: narrow ones do not reach the ground's own."""
+    gaps = []
+    for at, column in ((np.sort(at_a), window[:, 0]), (np.sort(at_b), window[:, -1])):
+        gaps += [float(column[p:q].min()) for p, q in itertools.pairwise(at) if q > p]
+    return float(np.median(gaps)) if gaps else 0.0
+
+
+def _crossings(seen: list[Pair], free_a: list[int], free_b: list[int]) -> tuple[Pair, ...]:
+    """The lower halves of crossings, where the upper ones are seen and no other band changes its place."""
+    moved = [(i, j) for i, j in seen if i != j]
+    if all(abs(i - j) == 1 and j in free_a and i in free_b for i, j in moved):
+        return tuple((j, i) for i, j in moved)
+    return ()
+
+
+def _hidden(
+    first: np.ndarray, last: np.ndarray, free_a: list[int], free_b: list[int], pitch: float
+) -> list[tuple[Pair, ...]]:
+    """Ways to join bands that a piece of metal over all of them hides: as they lie, or moved by one place."""
+    found: list[tuple[Pair, ...]] = []
+    for shift in (0, 1, -1):
+        pairs = tuple(
+            (i, j) for i in free_a for j in free_b if abs(first[i] - last[j] - shift * pitch) < SAME_PART * pitch
+        )
+        if pairs and pairs not in found:
+            found.append(pairs)
+    return found

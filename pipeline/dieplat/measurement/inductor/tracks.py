@@ -1,0 +1,144 @@
+"""The conductor as it was followed: its middles column by column, and for polygons straight pieces, side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from dieplat.measurement.inductor.bands import Columns, Ints, Island
+from dieplat.measurement.inductor.metal import Image
+from dieplat.measurement.inductor.unwrap import Floats, Frame
+from dieplat.measurement.inductor.walk import Walk
+
+# Columns nearer to a corner than this part of a side's angle are left out of its line.
+CORNER_PART = 0.42
+# Middles this part of a pitch off a line do not belong to it: the slanted part where a winding steps inwards.
+OFF_LINE_PART = 0.15
+# Metal along a line ends where the picture falls below this level: what lies under the oxide stays below it.
+END_LEVEL = 0.65
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Track:
+    """Every column that the conductor passes, in order: `turn` is the angle without jumps (radians), `middle` the
+    distance of its middle (px); `sector` the side; `crossed` is true where a crossing lies before."""
+
+    turn: Floats
+    middle: Floats
+    sector: Ints
+    crossed: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+
+    @property
+    def sense(self) -> float:
+        """+1 if the conductor runs along rising angles, else -1."""
+        return float(np.sign(self.turn[-1] - self.turn[0]))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight piece on one side: distance from the centre = `at` + `tilt` times the place along the side.
+
+    Places run along rising angles from the side's normal; `begins`, `ends` are where it is first and last seen on
+    the way, `crossed` whether a crossing lies before it.
+    """
+
+    sector: int
+    at: float
+    tilt: float
+    begins: float
+    ends: float
+    crossed: bool
+
+    def point(self, frame: Frame, along: float) -> Floats:
+        """A point of the line in square pixels."""
+        direction = frame.normal + self.sector * 2 * np.pi / frame.sides
+        across = self.at + self.tilt * along
+        c, s = np.cos(direction), np.sin(direction)
+        return np.array([frame.x + across * c - along * s, frame.y + across * s + along * c])
+
+
+def track(columns: Columns, islands: list[Island], walk: Walk) -> Track:
+    """Put the columns of a walk one behind the other."""
+    n = len(columns.angle)
+    index, middle, crossed = [], [], []
+    for step in walk.steps:
+        one = islands[step.island]
+        run = np.arange(one.first, one.last + 1)
+        mids = one.middles[:, step.band]
+        index.append(run if step.forward else run[::-1])
+        middle.append(mids if step.forward else mids[::-1])
+        crossed.append(np.arange(len(run)) == 0 if step.crossed else np.zeros(len(run), bool))
+    column = np.concatenate(index) % n
+    turn = np.unwrap(columns.angle[column])
+    return Track(turn, np.concatenate(middle), columns.sector[column], np.concatenate(crossed))
+
+
+def straight_pieces(columns: Columns, way: Track) -> list[Line]:
+    """Fit a line to every side that the conductor runs along, in order."""
+    frame, pitch = columns.frame, columns.pitch_px
+    step = 2 * np.pi / frame.sides
+    off = (way.turn - frame.normal + step / 2) % step - step / 2
+    along = way.middle * np.tan(off)
+    cuts = np.nonzero((way.sector[1:] != way.sector[:-1]) | way.crossed[1:])[0] + 1
+    lines: list[Line] = []
+    for run in np.split(np.arange(len(off)), cuts):
+        line = _line(along[run], way.middle[run], np.abs(off[run]) < CORNER_PART * step, pitch)
+        if line is None:
+            continue
+        at, tilt = line
+        one = Line(
+            int(way.sector[run[0]]), at, tilt, float(along[run[0]]), float(along[run[-1]]), bool(way.crossed[run[0]])
+        )
+        lines.append(one)
+    return lines
+
+
+def _line(
+    along: Floats, middle: Floats, clear: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], pitch: float
+) -> tuple[float, float] | None:
+    """Distance and tilt of a side; None where less than a pitch of it is seen. Short pieces keep the frame's tilt."""
+    if clear.sum() < 3 or np.ptp(along[clear]) < 0.5 * pitch:
+        return None
+    x, y = along[clear], middle[clear]
+    tilt, at = 0.0, float(np.median(y))
+    for part in (OFF_LINE_PART, OFF_LINE_PART / 2, OFF_LINE_PART / 2):
+        near = np.abs(y - at - tilt * x) < max(part * pitch, 0.5)
+        if near.sum() < 3:
+            break
+        if np.ptp(x[near]) > 3 * pitch:
+            tilt, at = (float(v) for v in np.polyfit(x[near], y[near], 1))
+        else:
+            tilt, at = 0.0, float(np.mean(y[near]))
+    return at, tilt
+
+
+def sample(soft: Image, frame: Frame, x: Floats, y: Floats) -> Floats:
+    """The picture at points given in square pixels."""
+    return np.asarray(
+        cv2.remap(
+            soft,
+            (np.atleast_2d(x) / frame.squeeze[0]).astype(np.float32),
+            (np.atleast_2d(y) / frame.squeeze[1]).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=0.0,
+        ),
+        dtype=np.float64,
+    )
+
+
+def metal_until(soft: Image, frame: Frame, points: Floats, across: Floats, width: float, spacing_px: float) -> float:
+    """How far along `points` (N, 2), `spacing_px` apart, there is metal; `across` (N, 2) are unit normals.
+
+    The mean over the middle half of the width is looked at; a dip shorter than two pixels does not end it.
+    """
+    offsets = np.linspace(-0.25, 0.25, 5) * width
+    level = np.mean([sample(soft, frame, *(points + o * across).T)[0] for o in offsets], axis=0)
+    below = level < END_LEVEL
+    need = max(1, round(2.0 / spacing_px))
+    for k in range(len(below)):
+        if below[k : k + need].all():
+            return k * spacing_px
+    return len(below) * spacing_px
