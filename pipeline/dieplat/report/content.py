@@ -29,7 +29,7 @@ CAUTIONS = (
     "An area is that of the outline that somebody drew. How a block got its name is a judgement, not a measurement.",
     "A photograph shows the uppermost layers. Metal thickness cannot be seen in it; it is an assumption "
     "of every inductance here.",
-    "Inductances hold for the coil alone: no ground plane, no fill metal, no neighbours, low frequency.",
+    "Inductances hold for the coil alone: no ground plane unless one is stated, no fill metal, no neighbours.",
     "Cells are counted from the pitch and the extent that can be seen; spare rows, edge cells and dummies "
     "count like all others.",
 )

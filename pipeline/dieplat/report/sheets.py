@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from dieplat.report.coil_chart import Chart, coil_charts
+from dieplat.report.coil_rows import assumed_rows, circuit_rows
 from dieplat.report.numbers import length, plain, rounded, with_u
 
 Json = Mapping[str, Any]
@@ -30,7 +32,10 @@ METHODS = {
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """An inductor, an array or a trace: its facts as (what, value) pairs, in the order of reading."""
+    """An inductor, an array or a trace: its facts as (what, value) pairs, in the order of reading.
+
+    `circuit` has (what, value, range), `assumed` (what, value, range, where from) of an inductor's electrical figures.
+    """
 
     name: str
     kind: str
@@ -39,6 +44,11 @@ class Sheet:
     estimates: tuple[tuple[str, str, str], ...] = ()
     budget: tuple[tuple[str, str, str], ...] = ()
     remarks: tuple[str, ...] = ()
+    why_best: str = ""
+    circuit: tuple[tuple[str, str, str], ...] = ()
+    assumed: tuple[tuple[str, str, str, str], ...] = ()
+    notes: tuple[str, ...] = ()
+    charts: tuple[Chart, ...] = ()
 
 
 def inductor_sheet(block: Json) -> Sheet:
@@ -59,7 +69,10 @@ def inductor_sheet(block: Json) -> Sheet:
     facts.append(("Geometry from", METHODS.get(coil["method"], coil["method"])))
     if coil.get("thickness_um"):
         facts.append(("Metal thickness, assumed", f"{plain(coil['thickness_um'], figures=3)} µm"))
+    if coil.get("ground_depth_um"):
+        facts.append(("Conducting plane below, assumed", f"{plain(coil['ground_depth_um'], figures=3)} µm"))
     estimates = coil.get("estimates") or {}
+    electrical = coil.get("electrical") or {}
     return Sheet(
         name=str(block["name"]),
         kind=block["kind"],
@@ -68,14 +81,29 @@ def inductor_sheet(block: Json) -> Sheet:
         estimates=tuple(
             (
                 what,
-                f"{plain(estimates[key])} nH" if estimates.get(key) is not None else "not defined here",
+                _estimate(estimates[key], coil["inductance_nh"]),
                 note,
             )
             for key, what, note in ESTIMATES
             if key in estimates
         ),
         budget=budget_rows(coil.get("budget") or ()),
-        remarks=(_meaning(coil), *map(str, coil.get("remarks") or ())),
+        remarks=(_meaning(coil), *map(str, coil.get("explanations") or ()), *map(str, coil.get("remarks") or ())),
+        why_best=str(coil.get("why_best") or ""),
+        circuit=circuit_rows(electrical),
+        assumed=assumed_rows(electrical),
+        notes=tuple(map(str, electrical.get("notes") or ())),
+        charts=coil_charts(str(block["name"]), coil),
+    )
+
+
+def _estimate(value_nh: float | None, best_nh: float) -> str:
+    """One method's inductance, and how far it lies from the value used."""
+    if value_nh is None:
+        return "not defined here"
+    change = 100 * (value_nh / best_nh - 1)
+    return f"{plain(value_nh)} nH" + (
+        f" ({'+' if change > 0 else ''}{rounded(change, 1)} %)" if abs(change) >= 0.05 else ""
     )
 
 
