@@ -10,6 +10,7 @@ import tifffile
 
 from dieplat.registration.correlate import band_pass, to_grey
 from dieplat.registration.pixels import PixelCache
+from dieplat.registration.stage import grid_pairs
 
 
 @pytest.mark.parametrize("offset", [(300.4, -3.2), (-290.0, 6.0), (2.0, 250.0), (-5.0, -260.7), (301.0, 240.0)])
@@ -32,3 +33,22 @@ def test_strips_are_the_tiles_own(offset: tuple[float, float], tmp_path: Path) -
         columns = slice(max(0, reach_x), None) if x else slice(0, 400 - max(0, reach_x))
         rows = slice(max(0, reach_y), None) if y else slice(0, 320 - max(0, reach_y))
         assert np.allclose(ours[rows, columns], theirs[rows, columns], atol=1e-3)
+
+
+def test_pairs_in_reading_order_read_each_tile_once(tmp_path: Path) -> None:
+    rng = np.random.default_rng(7)
+    rows, columns = 4, 6
+    paths = [tmp_path / f"{i}.tif" for i in range(rows * columns)]
+    asked: list[Path] = []
+
+    def read(path: Path) -> np.ndarray:
+        asked.append(path)
+        return rng.integers(0, 255, (64, 64), dtype=np.uint8)
+
+    cache = PixelCache(paths, capacity=columns + 3, read=read)
+    pairs = grid_pairs([(i // columns, i % columns) for i in range(rows * columns)])
+    cache.expect(pairs)
+    for pair in pairs:
+        cache.strips(*pair, (50.0, 0.0), (4, 4))
+        cache.done(pair)
+    assert sorted(asked) == sorted(paths)

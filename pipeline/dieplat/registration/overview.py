@@ -17,6 +17,7 @@ import numpy.typing as npt
 from dieplat.errors import PictureError
 from dieplat.files import sha256_of
 from dieplat.registration.correlate import Image, band_pass, to_grey
+from dieplat.registration.loops import area_means
 from dieplat.registration.memory import Memory, key_of
 from dieplat.tiles.read import Picture, read_picture
 from dieplat.values.tiles import Skipped, Tile
@@ -90,22 +91,28 @@ def _reduced(picture: Picture, digest: str) -> Overview:
     factor = thumb_factor(width)
     # All that follows comes from the picture at half size: a quarter of the work, and nothing is lost at a tenth.
     half = cv2.resize(picture, (-(-width // 2), -(-height // 2)), interpolation=cv2.INTER_AREA)
-    small = cv2.resize(to_grey(half), (round(width / factor), round(height / factor)), interpolation=cv2.INTER_AREA)
-    thumb = band_pass(np.asarray(small, dtype=np.float32))
+    channels = 1 if half.ndim == 2 else half.shape[2]
+    lines = half.reshape(len(half), -1)
+    small = area_means(lines, channels, (round(height / factor), round(width / factor)))
+    thumb = band_pass(to_grey(small if channels == 3 else small[..., 0]) * _scale_of(half))
     return Overview(thumb.astype(np.float16), _block_means(half, (height, width)).astype(np.float16), digest)
+
+
+def _scale_of(picture: Picture) -> np.float32:
+    return np.float32(1 / 257) if picture.dtype == np.uint16 else np.float32(1)
 
 
 def _block_means(half: Picture, shape: tuple[int, int]) -> npt.NDArray[np.float32]:
     height, width = shape
-    size = (min(width, COLOUR_WIDTH_PX), max(1, min(height, round(height * COLOUR_WIDTH_PX / width))))
+    size = max(1, min(height, round(height * COLOUR_WIDTH_PX / width))), min(width, COLOUR_WIDTH_PX)
     top = float(np.iinfo(half.dtype).max)
-    small = cv2.resize(half.astype(np.float32), size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], -1)
+    means = area_means(half.reshape(len(half), -1), 1 if half.ndim == 2 else half.shape[2], size)
     # Means of four pixels: a little inside the limits of one, which some of the four may have reached.
     low, high = math.ceil(0.006 * top), math.floor(0.985 * top)
     inside = cv2.inRange(half, (low, low, low, 0), (high, high, high, 0))
-    share = cv2.resize(inside, size, interpolation=cv2.INTER_AREA)
-    small[share < 0.95 * 255] = np.nan
-    return np.asarray(small, dtype=np.float32)
+    share = area_means(inside, 1, size)[..., 0]
+    means[share < 0.95 * 255] = np.nan
+    return means
 
 
 def survey_tiles(

@@ -4,16 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from dieplat.registration.correlate import (
-    NOISE_AREA_PX,
-    Fit,
-    Image,
-    correlation_surface,
-    local_maxima,
-    peaks_between_pixels,
-    refine,
-)
+from dieplat.registration.correlate import NOISE_AREA_PX, Fit, Image, refine
 from dieplat.registration.evidence import log_likelihoods
+from dieplat.registration.search import LARGE_PX, correlation_surface, halved, local_maxima, peaks_between_pixels
 from dieplat.values.offsets import Hypothesis
 
 COST_CEILING = 60.0
@@ -48,13 +41,14 @@ def measure_pair(
     correlation falls short of the best by more than noise could explain are left out. The costs of the others come
     from what is there once only (`evidence`): two places of a strictly periodic pattern differ in nothing else.
     """
-    found = correlation_surface(a, b, predicted_px, search_px)
+    height, width = a.shape
+    area = (width - abs(predicted_px[0])) * (height - abs(predicted_px[1]))
+    halves = (halved(a), halved(b)) if area >= LARGE_PX else None
+    found = correlation_surface(a, b, predicted_px, search_px, halves)
     if found is None:
         return ()
     surface, (first_x, first_y) = found
     peak = float(surface.max())
-    height, width = a.shape
-    area = (width - abs(predicted_px[0])) * (height - abs(predicted_px[1]))
     independent = max(area / NOISE_AREA_PX, 8.0)
     # Largest of m normal draws stays below sqrt(2 ln m); two more standard deviations make it rare.
     chance = (np.sqrt(2 * np.log(surface.size)) + 2) / np.sqrt(independent)
@@ -68,7 +62,7 @@ def measure_pair(
     for row, column, value in places:
         if value < top - reach:
             continue
-        fit = refine(a, b, first_x + column, first_y + row)
+        fit = refine(a, b, first_x + column, first_y + row, halves=halves)
         if fit is not None and not any(
             abs(fit.dx_px - other.dx_px) < 0.7 and abs(fit.dy_px - other.dy_px) < 0.7 for other in fits
         ):

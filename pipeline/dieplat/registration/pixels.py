@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -52,7 +52,11 @@ class Strips:
 
 
 class PixelCache:
-    """The last `capacity` tiles used, grey, safe to share between threads. Pairs in reading order need each once."""
+    """Tiles that pairs to be measured need, grey, safe to share between threads.
+
+    A tile goes when the last of the pairs told to `expect` is `done` with it, so that pairs in reading order read each
+    once and hold little more than a row of them; at most the last `capacity` used are held in any case.
+    """
 
     def __init__(
         self,
@@ -72,6 +76,20 @@ class PixelCache:
         self._read = read
         self._held: OrderedDict[int, Future[npt.NDArray[np.generic]]] = OrderedDict()
         self._lock = threading.Lock()
+        self._awaited: Counter[int] = Counter()
+
+    def expect(self, pairs: Sequence[tuple[int, int]]) -> None:
+        """Say which pairs will be asked for, each once; `done` is due after each."""
+        with self._lock:
+            self._awaited.update(tile for pair in pairs for tile in pair)
+
+    def done(self, pair: tuple[int, int]) -> None:
+        """Say that a pair needs its tiles no more."""
+        with self._lock:
+            for tile in pair:
+                self._awaited[tile] -= 1
+                if self._awaited[tile] <= 0:
+                    self._held.pop(tile, None)
 
     def with_lens(self, lens: Lens) -> PixelCache:
         """The same tiles, straightened."""
@@ -131,7 +149,7 @@ class PixelCache:
     def get(self, index: int) -> Image:
         """The whole tile, band-passed, float32, on a scale of 255."""
         tile = self._tile(index)
-        return np.asarray(tile, dtype=np.float32) if self._lens is not None else band_pass(to_grey(tile))
+        return np.asarray(tile, dtype=np.float32) if self._lens is not None else band_pass(tile)
 
     def strips(self, a: int, b: int, predicted_px: tuple[float, float], search_px: tuple[int, int]) -> Strips:
         """What tiles a and b share at any offset within the search, just as in the band-passed tiles themselves."""
@@ -149,7 +167,7 @@ class PixelCache:
         return Strips(parts[0], parts[1], (left_a, top_a), (left_b, top_b))
 
     def _filtered(self, part: npt.NDArray[np.generic]) -> Image:
-        return np.asarray(part, dtype=np.float32) if self._lens is not None else band_pass(to_grey(part))
+        return np.asarray(part, dtype=np.float32) if self._lens is not None else band_pass(part)
 
 
 def _origins(offset_px: float, search_px: int) -> tuple[int, int]:

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import asdict, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -51,6 +52,7 @@ LENS_ROUNDS = 3
 """The first estimate is from pictures that are still bent; two more make the rest too small to see."""
 STEP_PEAKS = 24
 """Places of a pair that may be its step: a memory's banks alone offer a dozen."""
+SPECTRA_HELD = 24
 STAGE_SAMPLE = 40
 """Pairs of each direction that the first stage model rests on."""
 
@@ -224,12 +226,17 @@ def _coarse_model(
     factor = thumb_factor(tile_set.width_px)
     in_rows = sample_evenly([p for p in pairs if tiles[p[0]].row == tiles[p[1]].row], STAGE_SAMPLE)
     in_columns = sample_evenly([p for p in pairs if tiles[p[0]].row != tiles[p[1]].row], STAGE_SAMPLE)
-    spectra = {i: Spectrum(views[tiles[i].name].thumb) for pair in in_rows + in_columns for i in pair}
+
+    # Some at a time: they are ten times as large as what they are made of.
+    @lru_cache(maxsize=SPECTRA_HELD)
+    def spectrum(tile: int) -> Spectrum:
+        return Spectrum(views[tiles[tile].name].thumb)
+
     shape = views[tiles[0].name].thumb.shape
 
     def candidates(sample: Sequence[tuple[int, int]]) -> list[Candidates]:
         work = map_in_order(
-            lambda p: coarse_offsets(spectra[p[0]], spectra[p[1]], peaks=STEP_PEAKS), sample, executor=executor
+            lambda p: coarse_offsets(spectrum(p[0]), spectrum(p[1]), peaks=STEP_PEAKS), sample, executor=executor
         )
         return [[c for c in pair if _fits_overlap(c, shape, overlap)] for pair in work]
 
@@ -327,9 +334,13 @@ def _measure_about(
     def work(pair: tuple[int, int]) -> Measured:
         predicted = model.predict(*grid[pair[0]], *grid[pair[1]])
         bounds = (search[0], search[1])
-        return measure_overlap(
+        found = measure_overlap(
             pair, cache=cache, predicted=predicted, shape=shape, search=bounds, with_windows=pair in bent
         )
+        cache.done(pair)
+        return found
+
+    cache.expect(pairs)
 
     return list(map_in_order(work, pairs, executor=executor, total=len(pairs), progress=progress))
 
