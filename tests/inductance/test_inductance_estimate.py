@@ -167,3 +167,15 @@ def test_impossible_settings_are_refused(octagon, arguments, word):
 def test_impossible_paths_are_refused(octagon, path):
     with pytest.raises(SettingsError, match="path"):
         estimate_inductance(replace(octagon, method="path", path_um=path))
+
+
+def test_ends_that_were_found_enter_as_found(octagon):
+    line = tuple(map(tuple, spiral_path(octagon).tolist()))
+    traced = replace(octagon, method="image", path_um=line)
+    open_ends = estimate_inductance(traced)
+    found = estimate_inductance(replace(traced, ends_um_u=1.2))
+    # A pitch of 12 um, rectangular, against 1.2 um.
+    ratio = dict(found.budget)["ends"] / dict(open_ends.budget)["ends"]
+    assert ratio == pytest.approx(1.2 / (12 / math.sqrt(3)))
+    assert any("found to 1.2 um" in text for text in found.assumptions)
+    assert any("open by one pitch" in text for text in open_ends.assumptions)

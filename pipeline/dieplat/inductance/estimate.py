@@ -193,19 +193,19 @@ def _mismatch_line(geometry: InductorGeometry, slopes: Slopes) -> list[tuple[str
 def _other_lines(geometry: InductorGeometry, slopes: Slopes, scale_u_rel: float) -> list[tuple[str, float]]:
     value = slopes.value_nh
     by_thickness = slopes.of_thickness()
-    pitch = geometry.width_um + geometry.spacing_um
     lines = [
         # L is homogeneous of degree one in all lengths; the thickness does not come from the picture's scale.
         ("scale", abs(value - slopes.thickness_um * by_thickness) * scale_u_rel),
         ("thickness", abs(by_thickness) * THICKNESS_HALF_RANGE * slopes.thickness_um / math.sqrt(3)),
-        # Where the coil ends and the lead begins is open by a pitch; L grows as the square of the length.
-        ("ends", 0.0 if slopes.line.closed else 2 * value / slopes.line.length_um * pitch / math.sqrt(3)),
+        # Where the coil ends and the lead begins; L grows as the square of the length.
+        ("ends", 2 * value / slopes.line.length_um * _ends_um_u(geometry, slopes.line)),
         ("frequency", slopes.crowding_nh() / math.sqrt(3)),
         ("numerical method", NUMERIC_U_REL * value),
     ]
     if geometry.shape == "circle" and not slopes.line.traced:
         # A spiral has no one diameter. A given one may mean the outermost turn's mean, a pitch away from the
         # reading of spiral_path; a measured one is that mean, and flat to flat differs by a quarter pitch.
+        pitch = geometry.width_um + geometry.spacing_um
         bound = pitch if geometry.method == "given" else pitch / 4
         lines.append(("diameter of a round spiral", abs(slopes.of("outer_um")) * bound / math.sqrt(3)))
     if geometry.symmetric and not slopes.line.traced:
@@ -215,6 +215,15 @@ def _other_lines(geometry: InductorGeometry, slopes: Slopes, scale_u_rel: float)
     if slopes.ground_um is not None:
         lines.append(("depth of the ground plane", abs(slopes.of_ground_nh()) / math.sqrt(3)))
     return lines
+
+
+def _ends_um_u(geometry: InductorGeometry, line: CentreLine) -> float:
+    """How well it is known where the coil ends: as found, else to a pitch (rectangular); a loop has no ends."""
+    if line.closed:
+        return 0.0
+    if line.traced and geometry.ends_um_u is not None:
+        return geometry.ends_um_u
+    return (geometry.width_um + geometry.spacing_um) / math.sqrt(3)
 
 
 def _assumptions(
@@ -234,7 +243,12 @@ def _assumptions(
         "frequency anywhere from low to inductance-limited current sharing, rectangular",
     ]
     if not line.closed:
-        lines.append("coil ends open by one pitch, rectangular")
+        known = line.traced and geometry.ends_um_u is not None
+        lines.append(
+            f"coil ends, both together, found to {geometry.ends_um_u:.2g} um (k = 1)"
+            if known
+            else "coil ends open by one pitch, rectangular"
+        )
     if geometry.shape == "circle" and not line.traced:
         lines.append(
             "outer diameter taken as twice the spiral's largest radius; the current sheet takes it as the "

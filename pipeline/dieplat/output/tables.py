@@ -24,6 +24,12 @@ _INDUCTOR = (
     "inductance_nh",
     "inductance_nh_u",
     "capacitance_at_pf",
+    "resistance_ohm",
+    "resistance_ohm_low",
+    "resistance_ohm_high",
+    "self_resonance_hz",
+    "self_resonance_hz_low",
+    "self_resonance_hz_high",
 )
 _ESTIMATES = ("segment_sum", "current_sheet", "modified_wheeler", "monomial")
 _ARRAY = (
