@@ -35,7 +35,7 @@ BOTH_ROUNDINGS = 0.5 + 1.66**2 * 0.5 + RIPPLE
 
 def whole(tile_set: TileSet, layout: Layout, correction: Correction | None = None, **options: object) -> np.ndarray:
     bands = compose_bands(tile_set, layout, correction or known_tiles.no_correction(tile_set), **options)
-    return np.concatenate(list(bands))
+    return np.concatenate([band.copy() for band in bands])
 
 
 def photograph(name: str) -> np.ndarray:
@@ -144,9 +144,9 @@ def test_lens_distortion_is_removed(tmp_path: Path, k1: float, k2: float) -> Non
     truth = known_tiles.on_mosaic(known_tiles.waves, layout)
     error = np.abs(mosaic - truth)
     inner = known_tiles.under_tiles(layout, inset_px=INSET_PX) > 0
-    # The warp's own error is within 1 % of the 90 levels of these waves of 6 px.
-    assert error[inner].max() < BOTH_ROUNDINGS + 0.01 * 90
-    assert error[inner].mean() < 0.6
+    # The rounding of a place to 1/4096 px in either pass moves these waves of up to one radian a pixel by 0.02 levels.
+    assert error[inner].max() < BOTH_ROUNDINGS + 90 * 2 / 4096
+    assert error[inner].mean() < 0.45
 
 
 def test_uncovered_is_black_and_covered_is_not(tmp_path: Path) -> None:
@@ -190,7 +190,8 @@ def test_grey_bands_have_two_axes(tmp_path: Path) -> None:
         return known_tiles.waves(x, y)[..., 0] * 200
 
     tile_set, layout = known_tiles.cut_tiles(tmp_path, grey, [(0.0, 0.0), (70.4, 0.3)], size=(90, 100), dtype="uint16")
-    bands = list(compose_bands(tile_set, layout, known_tiles.no_correction(tile_set), band_px=40))
+    correction = known_tiles.no_correction(tile_set)
+    bands = [band.copy() for band in compose_bands(tile_set, layout, correction, band_px=40)]
     assert [band.shape for band in bands] == [(40, 171), (40, 171), (11, 171)]
     assert bands[0].dtype == np.uint16
 

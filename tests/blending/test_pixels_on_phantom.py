@@ -55,7 +55,7 @@ def blend(folder: Path, *, k1: float) -> Blended:
     placed = tuple(PlacedTile(tile.name, tile.x_px, tile.y_px, 0.0, 0.0, "overlap") for tile in truth.tiles)
     layout = Layout(truth.width_px, truth.height_px, 360, 300, placed, (), (), 0.0)
     correction = true_correction(truth, tile_set)
-    mosaic = np.concatenate(list(compose_bands(tile_set, layout, correction)))
+    mosaic = np.concatenate([band.copy() for band in compose_bands(tile_set, layout, correction)])
     owner = np.full(mosaic.shape[:2], -1)
     for number, job in enumerate(tile_jobs(tile_set, layout, correction)):
         patch = render_tile(job)

@@ -102,7 +102,10 @@ def a_seam(at_px: np.ndarray, width: int, *, after: bool) -> Seam:
 def test_weights_of_both_sides_of_a_seam_add_to_one() -> None:
     path = np.linspace(20, 40, 30)
     part = Box(0, 0, 60, 30)
-    right, left = (a_seam(path, 60, after=after).weights(part) for after in (True, False))
+    right, left = (
+        tile_weights(part, part, seams=(a_seam(path, 60, after=after),), covered=(part,), open_sides=(False,) * 4)
+        for after in (True, False)
+    )
     np.testing.assert_allclose(left + right, 1, atol=1e-6)
     # 16 px wide, 1/2 on the seam: at x = 20 in the first row, between columns 19 and 20.
     assert right[0, 11] == 0
@@ -114,12 +117,16 @@ def test_weights_of_both_sides_of_a_seam_add_to_one() -> None:
 def test_a_part_on_one_side_of_a_seam_is_known_without_its_weights(
     x0: int, y0: int, after: bool, runs_down: bool
 ) -> None:
+    """A single number is said only where the ramp beside the seam has come to its end at every pixel."""
     path = 60 + 30 * np.sin(np.arange(200) / 30.0)
-    seam = Seam(Box(0, 0, 200, 200), path, runs_down, after)
+    whole = Box(0, 0, 200, 200)
+    seam = Seam(whole, path, runs_down, after)
     part = Box(x0, y0, x0 + 50, y0 + 50)
-    side, weights = seam.side(part), seam.weights(part)
-    if side:
-        assert (weights == (side > 0)).all()
+    found = tile_weights(part, whole, seams=(seam,), covered=(whole,), open_sides=(False,) * 4)
+    y, x = np.mgrid[part.y0 : part.y1, part.x0 : part.x1]
+    off = x + 0.5 - path[y] if runs_down else y + 0.5 - path[x]
+    ramp = np.clip(0.5 + (off if after else -off) / 16, 0, 1)
+    np.testing.assert_allclose(np.broadcast_to(found, ramp.shape), ramp, atol=1e-6)
 
 
 WHOLE = Box(0, 0, 80, 60)

@@ -13,8 +13,9 @@ import numpy.typing as npt
 
 from dieplat.blending.mix import mix_over
 from dieplat.blending.place import Box, parting
-from dieplat.blending.resample import Patch, TileJob, enlarged_inverse, render_tile
+from dieplat.blending.resample import Patch, Spare, TileJob, enlarged_inverse, render_tile
 from dieplat.blending.seam import Seam, seam_between
+from dieplat.blending.seam_loops import View, view_of
 from dieplat.errors import MosaicError
 from dieplat.tiles.read import Picture
 from dieplat.values import Correction, Layout, TileSet
@@ -22,6 +23,10 @@ from dieplat.work import map_in_order
 
 _IN_FLIGHT = 4
 """Tiles read ahead; each holds one tile's pixels until it is painted."""
+
+_FLAT_SPACING = 8
+"""Rows from one row of the shading to the next. Shading bends by a few parts in a million a pixel squared, so that a
+straight line between is right to 2e-5; the whole would take 23 MB, and longer to read than the tile itself."""
 
 Pixels = npt.NDArray[Any]
 
@@ -41,7 +46,7 @@ def compose_bands(
     seam, bent to where both agree and towards the less sharp of the two; they are mixed over `FEATHER_PX`
     either side of it and nowhere else, so that every other pixel is one tile's own, resampled once.
 
-    Each tile is read once. Memory holds the mosaic's full width over the height of a tile and a band, and a
+    Each tile is read once. Memory holds the mosaic's full width over the height of a tile and two bands, and a
     few tiles. The result does not depend on the executor.
 
     Parameters
@@ -62,7 +67,8 @@ def compose_bands(
     Yields
     ------
     ndarray of shape (h, W) or (h, W, 3)
-        Consecutive rows, in the tiles' dtype; 0 where no tile lies.
+        Consecutive rows, in the tiles' dtype; 0 where no tile lies. They are rows of the canvas, which are used
+        again once the next band is asked for: copy what shall stay.
 
     Raises
     ------
@@ -71,11 +77,13 @@ def compose_bands(
     MosaicError
         If the layout names a tile that is not in the set.
     """
-    jobs = [replace(job, read=read) for job in tile_jobs(tile_set, layout, correction)]
+    spare = Spare()
+    jobs = [replace(job, read=read, spare=spare) for job in tile_jobs(tile_set, layout, correction)]
     canvas = _Canvas(tile_set, layout, band_px)
     for patch in map_in_order(render_tile, jobs, executor=executor, in_flight=_IN_FLIGHT):
         yield from canvas.finish_above(patch.y0)
         canvas.paint(patch)
+        spare.give(patch.pixels)
     yield from canvas.finish_above(layout.height_px + band_px)
 
 
@@ -83,7 +91,7 @@ def tile_jobs(tile_set: TileSet, layout: Layout, correction: Correction) -> list
     """One job a placed tile, in the order of painting: by upper edge, then left edge, then name."""
     index = {tile.name: number for number, tile in enumerate(tile_set.tiles)}
     shape = (tile_set.height_px, tile_set.width_px, tile_set.channels)
-    inverse_flat = enlarged_inverse(correction.flat, shape)
+    inverse_flat = enlarged_inverse(correction.flat, shape, spacing=_FLAT_SPACING)
     jobs = []
     for placed in layout.tiles:
         if placed.name not in index:
@@ -99,43 +107,39 @@ def tile_jobs(tile_set: TileSet, layout: Layout, correction: Correction) -> list
                 inverse_flat=inverse_flat,
                 gains=correction.gains[number],
                 lens=correction.lens,
+                flat_spacing=_FLAT_SPACING,
             )
         )
     return sorted(jobs, key=lambda job: (job.y0, job.x_px, job.path.name))
 
 
 class _Canvas:
-    """The rows of the mosaic that are not yet final, and the rectangles that are painted in them."""
+    """The rows of the mosaic that are not yet final, and the rectangles that are painted in them.
+
+    The rows go round: row y of the mosaic lies at y modulo their number, which is that of whole bands.
+    """
 
     def __init__(self, tile_set: TileSet, layout: Layout, band_px: int) -> None:
-        self.width, self.height = layout.width_px, layout.height_px
+        self.width, self.height, self.channels = layout.width_px, layout.height_px, tile_set.channels
         self.band_px = band_px
-        self.grey = tile_set.channels == 1
         self.top = 0
         # A tile starts less than a band below the top.
-        rows = min(self.height, tile_set.height_px + band_px)
-        self.pixels = np.zeros((rows, self.width, tile_set.channels), tile_set.dtype)
+        rows = band_px * -(-(tile_set.height_px + band_px) // band_px)
+        self.rows = np.zeros((min(rows, self.height), self.width * self.channels), tile_set.dtype)
         self.painted: list[Box] = []
 
     def finish_above(self, y_px: int) -> Iterator[Pixels]:
-        """Hand out whole bands that end at or above `y_px`, or at the mosaic's end."""
+        """Hand out whole bands that end at or above `y_px`, or at the mosaic's end; each is free again at the next."""
         self.painted = [box for box in self.painted if box.y1 > y_px]
         while self.top < self.height:
             count = min(self.band_px, self.height - self.top)
             if self.top + count > y_px:
                 return
-            band = self.pixels[:count].copy()
-            self._drop(count)
-            yield band[..., 0] if self.grey else band
-
-    def _drop(self, count: int) -> None:
-        self.top += count
-        kept = max(len(self.pixels) - count, 0)
-        # Row by row of bands: source and target overlap, and NumPy would copy the whole for safety.
-        for start in range(0, kept, count):
-            stop = min(start + count, kept)
-            self.pixels[start:stop] = self.pixels[start + count : stop + count]
-        self.pixels[kept:] = 0
+            first = self.top % len(self.rows)
+            band = self.rows[first : first + count]
+            yield band if self.channels == 1 else band.reshape(count, self.width, self.channels)
+            band[:] = 0
+            self.top += count
 
     def paint(self, patch: Patch) -> None:
         """Paint a patch over what is there."""
@@ -145,8 +149,9 @@ class _Canvas:
         )
         if box.is_empty:
             return
-        pixels = patch.pixels[box.y0 - patch.y0 : box.y1 - patch.y0, box.x0 - patch.x0 : box.x1 - patch.x0]
-        under = self.pixels[box.y0 - self.top : box.y1 - self.top, box.x0 : box.x1]
+        size = (box.y1 - box.y0, box.x1 - box.x0)
+        pixels = view_of(patch.pixels).part(box.y0 - patch.y0, box.x0 - patch.x0, *size)
+        under = View(self.rows, box.y0 % len(self.rows), box.x0, *size, self.channels)
         below = [other.cut(box).moved(-box.x0, -box.y0) for other in self.painted if not other.cut(box).is_empty]
         seams: list[Seam] = [seam_between(under, pixels, box=box, other=other) for other in parting(box, self.painted)]
         open_sides = (box.x0 > 0, box.y0 > 0, box.x1 < self.width, box.y1 < self.height)

@@ -11,15 +11,17 @@ strip are one tile's own.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from dieplat.blending.mix_loops import MIXED, OWN, kind_of, paint, weigh
 from dieplat.blending.place import Box
 from dieplat.blending.seam import EDGE_PX, FEATHER_PX, Seam
+from dieplat.blending.seam_loops import View
 
 _BLOCK_PX = 64
 """The tile is painted in blocks of this size; those that no seam or edge touches are only copied or left."""
@@ -29,28 +31,57 @@ _BANDS = ((9, 1.5, 4.0), (13, 2.6, 2.0))
 broader structure, and how many times narrower than the whole strip its mix is. What is left is mixed over the
 whole strip."""
 
-_BLUR_REACH_PX = sum(size // 2 for size, _, _ in _BANDS)
-"""Pixels beyond a place that its bands depend on."""
-
 _FADE_PX = EDGE_PX + 2.0 * FEATHER_PX
 """So far from an edge that no seam covers a tile is used in full."""
 
-Pixels = npt.NDArray[Any]
 Weights = npt.NDArray[np.float32]
 Sides = tuple[bool, bool, bool, bool]
 
 
-def mix_over(
-    under: Pixels, pixels: Pixels, *, seams: Sequence[Seam], covered: Sequence[Box], open_sides: Sides
-) -> None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """What decides over a tile's weights, in its own pixels and as tables of numbers for the loops.
+
+    seams (S, 7): rectangle (x0, y0, x1, y1), runs down, tile after it, where its path begins in `paths`;
+    feathers (S,): half widths of their mixes; covered (B, 4): rectangles that are painted already;
+    open_sides (4,): left, top, right, bottom, whether the mosaic goes on beyond that side.
+    """
+
+    width: int
+    height: int
+    seams: npt.NDArray[np.int64]
+    feathers: npt.NDArray[np.float64]
+    paths: npt.NDArray[np.float64]
+    covered: npt.NDArray[np.int64]
+    open_sides: npt.NDArray[np.int64]
+
+
+def scene_of(whole: Box, *, seams: Sequence[Seam], covered: Sequence[Box], open_sides: Sides) -> Scene:
+    """The tables of a tile that lies at `whole` in its own pixels."""
+    starts = np.cumsum([0, *(len(seam.at_px) for seam in seams)])
+    table = [
+        (*seam.box, seam.runs_down, seam.after, start) for seam, start in zip(seams, starts.tolist(), strict=False)
+    ]
+    return Scene(
+        whole.x1 - whole.x0,
+        whole.y1 - whole.y0,
+        np.array(table, np.int64).reshape(-1, 7),
+        np.array([seam.feather_px for seam in seams], np.float64),
+        np.concatenate([np.zeros(0), *(seam.at_px for seam in seams)]),
+        np.array(covered, np.int64).reshape(-1, 4),
+        np.array(open_sides, np.int64),
+    )
+
+
+def mix_over(under: View, pixels: View, *, seams: Sequence[Seam], covered: Sequence[Box], open_sides: Sides) -> None:
     """Paint a tile over a mosaic, in place.
 
     Parameters
     ----------
-    under : ndarray of shape (M, N, C)
+    under : View
         The mosaic where the tile lies; changed.
-    pixels : ndarray of shape (M, N, C)
-        The tile.
+    pixels : View
+        The tile, of the same size.
     seams : sequence of Seam
         The tile is shown where it lies on its own side of all of them.
     covered : sequence of Box
@@ -58,146 +89,53 @@ def mix_over(
     open_sides : tuple of bool
         Left, top, right, bottom: whether the mosaic goes on beyond that side of the tile.
     """
-    height, width = under.shape[:2]
-    whole = Box(0, 0, width, height)
-    rows, columns = -(-height // _BLOCK_PX), -(-width // _BLOCK_PX)
-    touched = np.zeros((rows, columns), np.bool_)
-    for box in covered:
-        touched[box.y0 // _BLOCK_PX : -(-box.y1 // _BLOCK_PX), box.x0 // _BLOCK_PX : -(-box.x1 // _BLOCK_PX)] = True
-    # The bands of a block look at its neighbours as they were: nothing is written before all is worked out.
-    ours: list[Box] = list(_runs(~touched))
-    mixed: list[tuple[Box, Weights, Box, Pixels]] = []
-    for row, column in np.argwhere(touched).tolist():
-        block = Box(*(side * _BLOCK_PX for side in (column, row, column + 1, row + 1))).cut(whole)
-        weights = tile_weights(block, whole, seams=seams, covered=covered, open_sides=open_sides)
-        if not isinstance(weights, float):
-            strip = _strip(weights)
-            part = strip.moved(block.x0, block.y0)
-            blend = under[part.cut_out] if strip.is_empty else mixed_bands(under, pixels, weights[strip.cut_out], part)
-            mixed.append((block, weights, part, blend))
-        elif weights == 1.0:
-            ours.append(block)
-    for box in ours:
-        under[box.cut_out] = pixels[box.cut_out]
-    for block, weights, part, result in mixed:
-        cv2.copyTo(pixels[block.cut_out], (weights == 1.0).view(np.uint8), under[block.cut_out])
-        under[part.cut_out] = result
-
-
-def _strip(weights: Weights) -> Box:
-    """The rectangle that holds all that is neither 0 nor 1."""
-    partly = (weights > 0.0) & (weights < 1.0)
-    rows, columns = (np.flatnonzero(partly.any(axis=axis)) for axis in (1, 0))
-    return Box(int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1) if len(rows) else Box(0, 0, 0, 0)
-
-
-def _runs(free: npt.NDArray[np.bool_]) -> Iterator[Box]:
-    """Runs of blocks along the rows, as boxes in pixels; they may reach beyond the tile."""
-    for row, line in enumerate(free):
-        edges = np.flatnonzero(np.diff(line, prepend=False, append=False))
-        for start, stop in edges.reshape(-1, 2).tolist():
-            yield Box(start * _BLOCK_PX, row * _BLOCK_PX, stop * _BLOCK_PX, (row + 1) * _BLOCK_PX)
+    whole = Box(0, 0, under.width, under.height)
+    scene = scene_of(whole, seams=seams, covered=covered, open_sides=open_sides)
+    paint(
+        *under[:3],
+        *pixels[:3],
+        under.width,
+        under.height,
+        under.channels,
+        _BLOCK_PX,
+        scene.seams,
+        scene.feathers,
+        scene.paths,
+        scene.covered,
+        scene.open_sides,
+        EDGE_PX,
+        _FADE_PX,
+        _TAPS[0],
+        _TAPS[1],
+        _TIMES,
+    )
 
 
 def tile_weights(
     block: Box, whole: Box, *, seams: Sequence[Seam], covered: Sequence[Box], open_sides: Sides
 ) -> Weights | float:
-    """Weights of a tile over a block of itself; a single 0.0 or 1.0 if they are all alike.
+    """Weights of a tile over a block of itself; a single 0.0 or 1.0 if they are plainly all alike.
 
     As the seams say, but turning away from the edge of the tile, and of the paint: without that a seam that
-    ends inside the picture, or an edge that no seam covers, would show as a line.
+    ends inside the picture, or an edge that no seam covers, would show as a line. Within `EDGE_PX` of such an
+    edge filters leaned on mirrored pixels; from there to `_FADE_PX` the weight changes as beside a seam.
     """
-    parts = [(seam, part) for seam in seams if not (part := block.cut(seam.box)).is_empty]
-    sides = [(seam.side(part), part == block) for seam, part in parts]
-    beside_side = _is_near_side(block, whole, open_sides)
-    around = block.grown(int(_FADE_PX) + 1).cut(whole)
-    beside_hole = not any(box.cut(around) == around for box in covered)
-    if not beside_side and all(side > 0 for side, _ in sides):
-        return 1.0
-    if not beside_hole and any(side < 0 and is_whole for side, is_whole in sides):
-        return 0.0
-    weights = np.ones((block.y1 - block.y0, block.x1 - block.x0), np.float32)
-    for seam, part in parts:
-        view = weights[part.moved(-block.x0, -block.y0).cut_out]
-        np.minimum(view, seam.weights(part), out=view)
-    if beside_side:
-        weights -= _fading(block, whole, open_sides)
-    if beside_hole:
-        present = _painted(around, covered)
-        inner = block.moved(-around.x0, -around.y0).cut_out
-        weights += _fade(cv2.distanceTransform(present, cv2.DIST_L2, 5)[inner])
-        weights[present[inner] == 0] = 1.0
-    np.clip(weights, 0.0, 1.0, out=weights)
-    low = float(weights.min())
-    return low if low == float(weights.max()) and low in (0.0, 1.0) else weights
+    scene = scene_of(whole, seams=seams, covered=covered, open_sides=open_sides)
+    seen = (scene.width, scene.height, scene.seams, scene.feathers, scene.paths, scene.covered, scene.open_sides)
+    place = np.array(block, np.int64)
+    kind = kind_of(place, *seen, _FADE_PX)
+    if kind != MIXED:
+        return 1.0 if kind == OWN else 0.0
+    weights = np.empty((block.y1 - block.y0, block.x1 - block.x0), np.float32)
+    weigh(place, *seen, EDGE_PX, _FADE_PX, weights)
+    return weights
 
 
-def _fade(distance: npt.NDArray[np.float32]) -> Weights:
-    """1 within `EDGE_PX` of an edge, where filters leaned on mirrored pixels, then down to 0, as a seam does."""
-    faded: Weights = np.clip((np.float32(_FADE_PX) - distance) / np.float32(2.0 * FEATHER_PX), 0.0, 1.0)
-    return faded
+def _taps(size: int, sigma: float) -> npt.NDArray[np.float32]:
+    """Weights of a Gaussian, from its middle outwards."""
+    taps: npt.NDArray[np.float32] = cv2.getGaussianKernel(size, sigma)[size // 2 :, 0].astype(np.float32)
+    return taps
 
 
-def _is_near_side(block: Box, whole: Box, open_sides: Sides) -> bool:
-    left, top, right, bottom = open_sides
-    return (
-        (left and block.x0 < _FADE_PX)
-        or (top and block.y0 < _FADE_PX)
-        or (right and whole.x1 - block.x1 < _FADE_PX)
-        or (bottom and whole.y1 - block.y1 < _FADE_PX)
-    )
-
-
-def _fading(block: Box, whole: Box, open_sides: Sides) -> Weights:
-    """How close a pixel is to a side of the tile beyond which the mosaic goes on."""
-    left, top, right, bottom = open_sides
-    x = np.arange(block.x0, block.x1, dtype=np.float32) + 0.5
-    y = np.arange(block.y0, block.y1, dtype=np.float32) + 0.5
-    far = np.float32(_FADE_PX)
-    along_x, along_y = np.full(x.shape, far), np.full(y.shape, far)
-    for is_open, along, distance in (
-        (left, along_x, x),
-        (right, along_x, whole.x1 - x),
-        (top, along_y, y),
-        (bottom, along_y, whole.y1 - y),
-    ):
-        if is_open:
-            np.minimum(along, distance, out=along)
-    return _fade(np.minimum(along_y[:, None], along_x[None, :]))
-
-
-def _painted(around: Box, covered: Sequence[Box]) -> npt.NDArray[np.uint8]:
-    """1 where something is painted already. Beyond the tile's own sides that is of no concern."""
-    present = np.zeros((around.y1 - around.y0, around.x1 - around.x0), np.uint8)
-    for box in covered:
-        part = box.cut(around)
-        if not part.is_empty:
-            present[part.moved(-around.x0, -around.y0).cut_out] = 1
-    return present
-
-
-def mixed_bands(under: Pixels, pixels: Pixels, weights: Weights, block: Box) -> Pixels:
-    """A block of a mosaic with a tile mixed in, band by band; exactly either's pixels where the weight is 0 or 1.
-
-    The mosaic takes weight times the difference of the two, of which each band has a weight of its own.
-    """
-    channels = under.shape[2]
-    around = block.grown(_BLUR_REACH_PX).cut(Box(0, 0, under.shape[1], under.shape[0]))
-    inner = block.moved(-around.x0, -around.y0).cut_out
-    wide = around.cut_out
-    rest = cv2.subtract(pixels[wide], under[wide], dtype=cv2.CV_32F).reshape(pixels[wide].shape)
-    result = under[block.cut_out].astype(np.float32)
-    for size, sigma, times in _BANDS:
-        broad = cv2.GaussianBlur(rest, (size, size), sigma).reshape(rest.shape)
-        steep = np.clip(0.5 + times * (weights - 0.5), 0.0, 1.0)
-        result += _for_channels(steep, channels) * (rest[inner] - broad[inner])
-        rest = broad
-    result += _for_channels(weights, channels) * rest[inner]
-    top = np.iinfo(under.dtype).max
-    mixed: Pixels = np.clip(np.rint(result), 0, top).astype(under.dtype)
-    return mixed
-
-
-def _for_channels(weights: Weights, channels: int) -> Weights:
-    """The same weights for every channel, in memory: NumPy is slow at repeating them along short axes."""
-    return weights[..., None] if channels == 1 else np.asarray(cv2.merge([weights] * channels))
+_TAPS = tuple(_taps(size, sigma) for size, sigma, _ in _BANDS)
+_TIMES = np.array([times for _, _, times in _BANDS], np.float32)

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
+from dieplat.blending.shift_loop import move_rows
+from dieplat.blending.unbend_loop import unbend_rows
 from dieplat.errors import MosaicError
 from dieplat.tiles.read import Picture, read_picture
 from dieplat.values import Lens
@@ -26,8 +29,41 @@ REACH_PX = 4
 _BAND = 0.3
 """Waves up to this many cycles a pixel are kept: optics pass hardly any shorter, and eight samples suffice."""
 
-_STRIP_ROWS = 96
-"""Rows worked on at a time: few enough to stay in the processor's cache, many against the filter's reach."""
+_BANK_STEPS = 2048
+"""Places within a pixel for which the filter is worked out beforehand."""
+
+
+_MOST_SPARE = 4
+
+
+class Spare:
+    """Arrays whose pixels are no longer needed, for the next tile: fresh memory costs as much as the arithmetic.
+
+    Safe to share between threads; in another process it is empty.
+    """
+
+    def __init__(self) -> None:
+        self._kept: deque[Pixels] = deque(maxlen=_MOST_SPARE)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self._kept = deque(maxlen=_MOST_SPARE)
+
+    def give(self, pixels: Pixels) -> None:
+        """Nobody looks at these pixels any more."""
+        self._kept.append(pixels)
+
+    def take(self, shape: tuple[int, ...], dtype: str) -> Pixels:
+        """An array whose content is arbitrary."""
+        while True:
+            try:
+                kept = self._kept.pop()
+            except IndexError:
+                return np.empty(shape, dtype)
+            if kept.shape == shape and kept.dtype == dtype:
+                return kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,6 +79,9 @@ class TileJob:
     gains: npt.NDArray[np.float32]
     lens: Lens | None
     read: Callable[[Path], Picture] | None = None
+    flat_spacing: int = 1
+    """`inverse_flat` (n, W, C) holds every so manieth row of a tile; those between are interpolated."""
+    spare: Spare | None = None
 
     @property
     def x0(self) -> int:
@@ -80,31 +119,35 @@ def render_tile(job: TileJob) -> Patch:
     fx, fy = job.x_px - job.x0, job.y_px - job.y0
     if job.lens is None:
         return Patch(job.x0, job.y0, _shift(picture, fx, fy, job))
-    left, top = (math.ceil((1.0 - _inner_share(job.lens)) * size / 2) for size in (width, height))
-    pixels = _unbend(picture, fx, fy, job.lens, job)
-    return Patch(job.x0 + left, job.y0 + top, pixels[top : height - top, left : width - left])
+    return _unbend(picture, fx, fy, job.lens, job)
 
 
-def enlarged_inverse(flat: npt.NDArray[np.float32], shape: tuple[int, int, int]) -> npt.NDArray[np.float32]:
-    """1 / flat at the size of a tile, (h, w, C), from its coarse grid of cells.
+def enlarged_inverse(
+    flat: npt.NDArray[np.float32], shape: tuple[int, int, int], *, spacing: int = 1
+) -> npt.NDArray[np.float32]:
+    """1 / flat at the size of a tile, (n, w, C), from its coarse grid of cells, in every `spacing`-th row.
+
+    The rows go from the first to the last or the next beyond it.
 
     A cubic spline through the cells' centres, going on beyond the outermost: a flat that ended there level
     would be wrong by a per cent at a tile's edge.
     """
     height, width, channels = shape
-    down, across = _spline(flat.shape[0], height), _spline(flat.shape[1], width)
+    rows_at: Floats = np.arange(0.5, height + spacing - 1, spacing)
+    down = _spline(flat.shape[0], height, rows_at)
+    across = _spline(flat.shape[1], width, np.arange(0.5, width))
     rows = np.einsum("ijc,xj->ixc", flat.astype(np.float64), across, optimize=True)
     full = down.astype(np.float32) @ rows.reshape(len(rows), -1).astype(np.float32)
-    inverse: npt.NDArray[np.float32] = np.reciprocal(full, out=full).reshape(height, width, channels)
+    inverse: npt.NDArray[np.float32] = np.reciprocal(full, out=full).reshape(-1, width, channels)
     return inverse
 
 
-def _spline(cells: int, size: int) -> Floats:
-    """Matrix (size, cells) that takes values at the centres of cells to the centres of pixels."""
+def _spline(cells: int, size: int, places: Floats) -> Floats:
+    """Matrix (places, cells) that takes values at the centres of cells, which share `size`, to those places."""
     if cells == 1:
-        return np.ones((size, 1))
+        return np.ones((len(places), 1))
     centres = (np.arange(cells) + 0.5) * (size / cells)
-    matrix: Floats = CubicSpline(centres, np.eye(cells))(np.arange(size) + 0.5)
+    matrix: Floats = CubicSpline(centres, np.eye(cells))(places)
     return matrix
 
 
@@ -137,48 +180,23 @@ def shift_filter(fraction: float) -> tuple[Floats, int]:
 
 
 def _shift(picture: Pixels, fx: float, fy: float, job: TileJob) -> Pixels:
-    """The tile moved right by fx and down by fy, both within half a pixel.
-
-    Strip by strip, so that shading, filters, gains and rounding find the pixels still in the cache. The
-    library's own warps would round the shift to 1/32 px.
-    """
+    """The tile moved right by fx and down by fy, both within half a pixel."""
     height, width, channels = job.shape
     (across, anchor_x), (down, anchor_y) = shift_filter(fx), shift_filter(fy)
-    finish = _Finish(job)
-    even = np.empty((_STRIP_ROWS + 2 * REACH_PX, width, channels), np.float32)
-    moved = np.empty_like(even)
-    inverse = job.inverse_flat.reshape(picture.shape)
-    for top in range(0, height, _STRIP_ROWS):
-        stop = min(top + _STRIP_ROWS, height)
-        first, last = max(top - REACH_PX, 0), min(stop + REACH_PX, height)
-        count = last - first
-        cv2.multiply(picture[first:last], inverse[first:last], dst=even[:count], dtype=cv2.CV_32F)
-        cv2.sepFilter2D(
-            even[:count],
-            cv2.CV_32F,
-            across,
-            down,
-            dst=moved[:count],
-            anchor=(anchor_x, anchor_y),
-            borderType=cv2.BORDER_REFLECT,
-        )
-        finish.rows(moved[top - first : stop - first], top, stop)
-    return finish.pixels
-
-
-class _Finish:
-    """Gains, rounding and clipping, from strips of floating point to the patch's own pixels."""
-
-    def __init__(self, job: TileJob) -> None:
-        _, width, channels = job.shape
-        self.pixels: Pixels = np.empty(job.shape, job.dtype)
-        self.depth = cv2.CV_8U if job.dtype == "uint8" else cv2.CV_16U
-        self.gains = np.empty((_STRIP_ROWS, width, channels), np.float32)
-        self.gains[:] = job.gains
-
-    def rows(self, strip: npt.NDArray[np.float32], top: int, stop: int) -> None:
-        """Finish rows `top` to `stop`; OpenCV rounds to nearest and clips."""
-        cv2.multiply(strip, self.gains[: stop - top], dst=self.pixels[top:stop], dtype=self.depth)
+    out = np.empty(job.shape, job.dtype) if job.spare is None else job.spare.take(job.shape, job.dtype)
+    move_rows(
+        picture.reshape(height, width * channels),
+        job.inverse_flat.reshape(len(job.inverse_flat), width * channels),
+        job.flat_spacing,
+        across.astype(np.float32),
+        anchor_x,
+        down.astype(np.float32),
+        anchor_y,
+        np.tile(job.gains.astype(np.float32), width),
+        channels,
+        out.reshape(height, width * channels),
+    )
+    return out
 
 
 def _inner_share(lens: Lens) -> float:
@@ -189,52 +207,38 @@ def _inner_share(lens: Lens) -> float:
     return share
 
 
-def _unbend(picture: Pixels, fx: float, fy: float, lens: Lens, job: TileJob) -> Pixels:
+def _unbend(picture: Pixels, fx: float, fy: float, lens: Lens, job: TileJob) -> Patch:
     """Move as `_shift` does and take the lens's distortion out, about the tile's centre.
 
-    The library's warp rounds places to 1/32 px. What it leaves out is known at every pixel and is made up for
-    to first order, with the slope of the warped picture. What is left is the error of its eight Lanczos
-    weights: within 1 % of the height of waves of 6 px and longer, in place 0.006 px for waves of up to 8 px and
-    0.02 px for the broadest, on which a place tells least.
+    The patch is the largest rectangle of the tile's own proportions that lies on the picture.
     """
     height, width, channels = job.shape
-    finish = _Finish(job)
-    even = cv2.multiply(picture, job.inverse_flat.reshape(picture.shape), dtype=cv2.CV_32F)
-    # Undistorted position of every patch pixel's centre, from the tile's centre.
-    x = (np.arange(width) + (0.5 - fx - width / 2)).astype(np.float32)[None, :]
-    for top in range(0, height, _STRIP_ROWS):
-        stop = min(top + _STRIP_ROWS, height)
-        # One row more on either side, for the slope.
-        y = (np.arange(top - 1, stop + 1) + (0.5 - fy - height / 2)).astype(np.float32)[:, None]
-        stretch = _stretch(x, y, lens)
-        places = x * stretch + np.float32(width / 2 - 0.5), y * stretch + np.float32(height / 2 - 0.5)
-        map_x, map_y = (np.rint(place * np.float32(32.0)) / np.float32(32.0) for place in places)
-        warped = cv2.remap(even, map_x, map_y, interpolation=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT)
-        strip = warped[1:-1].copy()
-        _make_up(strip[:, 1:-1], warped[1:-1, 2:], warped[1:-1, :-2], (places[0] - map_x)[1:-1, 1:-1])
-        _make_up(strip, warped[2:], warped[:-2], (places[1] - map_y)[1:-1])
-        finish.rows(strip.reshape(stop - top, width, channels), top, stop)
-    return finish.pixels
+    left, top = (math.ceil((1.0 - _inner_share(lens)) * size / 2) for size in (width, height))
+    shape = (height - 2 * top, width - 2 * left, channels)
+    out = np.empty(shape, job.dtype) if job.spare is None else job.spare.take(shape, job.dtype)
+    unbend_rows(
+        picture.reshape(job.shape),
+        job.inverse_flat,
+        job.flat_spacing,
+        filter_bank(),
+        left,
+        top,
+        (fx, fy),
+        (lens.k1, lens.k2, 1.0 / lens.norm_px**2),
+        job.gains.astype(np.float32),
+        out,
+    )
+    return Patch(job.x0 + left, job.y0 + top, out)
 
 
-def _stretch(x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], lens: Lens) -> npt.NDArray[np.float32]:
-    """1 + k1 r^2 + k2 r^4 at places from the tile's centre."""
-    r2 = (x * x + y * y) * np.float32(1.0 / lens.norm_px**2)
-    stretch = r2 * np.float32(lens.k2)
-    stretch += np.float32(lens.k1)
-    stretch *= r2
-    stretch += np.float32(1.0)
-    return stretch
+@cache
+def filter_bank() -> npt.NDArray[np.float32]:
+    """Weights (n, 8) of the samples -3 to 4 for places k / (n - 1) after sample 0, as `shift_filter` has them.
 
-
-def _make_up(
-    strip: npt.NDArray[np.float32],
-    ahead: npt.NDArray[np.float32],
-    behind: npt.NDArray[np.float32],
-    missing: npt.NDArray[np.float32],
-) -> None:
-    """Add to the strip its slope, from the pixels ahead and behind, times the part of a pixel that is missing."""
-    slope = cv2.subtract(ahead, behind)
-    parts = missing if slope.ndim == 2 else cv2.merge([missing] * slope.shape[2])
-    # The slope is over two pixels.
-    strip += cv2.multiply(slope, parts, dst=slope, scale=0.5)
+    The nearest entry is right to 1/4096 px, a shift by less than 0.04 % of a wave's height at 0.25 cycles a pixel.
+    """
+    shares = np.linspace(0.0, 1.0, _BANK_STEPS + 1)
+    rows = [shift_filter(-share)[0] if share <= 0.5 else shift_filter(1.0 - share)[0] for share in shares]
+    # The same filter at 0 begins a sample earlier.
+    rows[0] = np.roll(rows[0], -1)
+    return np.array(rows, dtype=np.float32)

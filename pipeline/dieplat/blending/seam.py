@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dieplat.blending.place import Box, is_beside
+from dieplat.blending.seam_loops import View, cheapest_path, differences, sharpness, view_of
 
 CELL_PX = 4
 """The seam is sought on cells of this size, smaller than the mix along it: a sixteenth of the work."""
@@ -52,33 +53,6 @@ class Seam:
     runs_down: bool
     after: bool
 
-    def weights(self, part: Box) -> npt.NDArray[np.float32]:
-        """The tile's weight over `part` of the overlap: 1 on its side, falling over `FEATHER_PX` either side."""
-        if self.runs_down:
-            path, origin = self.at_px[part.y0 - self.box.y0 : part.y1 - self.box.y0, None], part.x0
-            along = np.arange(part.x0, part.x1)[None, :] + 0.5
-        else:
-            path, origin = self.at_px[None, part.x0 - self.box.x0 : part.x1 - self.box.x0], part.y0
-            along = np.arange(part.y0, part.y1)[:, None] + 0.5
-        slope = (0.5 if self.after else -0.5) / self.feather_px
-        # Both relative to the part's corner, where 32 bits are plenty.
-        ramp = (along - origin).astype(np.float32) - (path - origin).astype(np.float32)
-        ramp *= np.float32(slope)
-        ramp += np.float32(0.5)
-        return np.clip(ramp, 0.0, 1.0, out=ramp)
-
-    def side(self, part: Box) -> int:
-        """1 or -1 if all of `part` of the overlap is the tile's own, or none of it; 0 if it is divided or mixed."""
-        if self.runs_down:
-            path, low, high = self.at_px[part.y0 - self.box.y0 : part.y1 - self.box.y0], part.x0, part.x1
-        else:
-            path, low, high = self.at_px[part.x0 - self.box.x0 : part.x1 - self.box.x0], part.y0, part.y1
-        if path.min() - self.feather_px >= high:
-            return -1 if self.after else 1
-        if path.max() + self.feather_px <= low:
-            return 1 if self.after else -1
-        return 0
-
     @property
     def feather_px(self) -> float:
         """Half the width of the mix: less than usual where the overlap is narrow."""
@@ -89,25 +63,25 @@ class Seam:
         return self.box.x1 - self.box.x0 if self.runs_down else self.box.y1 - self.box.y0
 
 
-def seam_between(under: npt.NDArray[Any], pixels: npt.NDArray[Any], *, box: Box, other: Box) -> Seam:
+def seam_between(under: View, pixels: View, *, box: Box, other: Box) -> Seam:
     """Find the seam between a tile and what is painted of a neighbour.
 
     Parameters
     ----------
-    under, pixels : ndarray of shape (M, N, C)
+    under, pixels : View
         The mosaic under the tile, and the tile.
     box, other : Box
         Where tile and neighbour lie in the mosaic.
     """
     overlap = box.cut(other).moved(-box.x0, -box.y0)
-    cut = np.s_[overlap.y0 : overlap.y1, overlap.x0 : overlap.x1]
+    height, width = overlap.y1 - overlap.y0, overlap.x1 - overlap.x0
     runs_down = is_beside(box, other)
     after = box.x0 >= other.x0 if runs_down else box.y0 >= other.y0
-    first, second = (under[cut], pixels[cut]) if after else (pixels[cut], under[cut])
-    width = overlap.x1 - overlap.x0 if runs_down else overlap.y1 - overlap.y0
+    there, here = (view.part(overlap.y0, overlap.x0, height, width) for view in (under, pixels))
+    first, second = (there, here) if after else (here, there)
     # Where there is room the mix keeps off the strips in which edges count.
-    margin_px = min(EDGE_PX + 3.0 * FEATHER_PX, width / 3)
-    path = find_seam(first, second, margin_px=margin_px, runs_down=runs_down)
+    margin_px = min(EDGE_PX + 3.0 * FEATHER_PX, (width if runs_down else height) / 3)
+    path = _seam(first, second, margin_px=margin_px, runs_down=runs_down)
     return Seam(overlap, path + (overlap.x0 if runs_down else overlap.y0), runs_down, after)
 
 
@@ -134,42 +108,43 @@ def find_seam(
         The seam's x in every row (or y in every column), in pixels from the overlap's edge (a pixel's centre
         lies at its index plus 0.5).
     """
-    height, width = first.shape[:2]
-    rows, columns = -(-height // CELL_PX), -(-width // CELL_PX)
+    return _seam(view_of(first), view_of(second), margin_px=margin_px, runs_down=runs_down)
+
+
+def _seam(first: View, second: View, *, margin_px: float, runs_down: bool) -> Floats:
+    height, width, channels = first.height, first.width, first.channels
     length_px, width_px = (height, width) if runs_down else (width, height)
-    if (columns if runs_down else rows) < 3:
+    if width_px <= 2 * CELL_PX:
         return np.full(length_px, width_px / 2)
-    cells = _cell_differences(first, second, rows, columns)
+    cells = differences(*first[:3], *second[:3], height, width, channels, CELL_PX)
     mean = float(cells.mean())
     cost = cells / mean if mean > 0 else np.zeros_like(cells)
-    preference = _preference(first, second, rows, columns)
+    preference = _preference(first, second, *cells.shape)
     if not runs_down:
         cost, preference = np.ascontiguousarray(cost.T), preference.T
     # A cell left of the seam is shown by the first picture: that costs where the second is the sharper.
     cost += 2.0 * _FOCUS_COST * (np.cumsum(preference, axis=1) - 0.5 * preference)
-    steps = cost.shape[1]
-    x_px = (np.arange(steps) + 0.5) * (width_px / steps)
+    x_px = _cell_centres(width_px)
     cost += _CENTRING * (2 * x_px / width_px - 1) ** 2
     outside = (x_px < margin_px) | (x_px > width_px - margin_px)
     if not outside.all():
         # Dearer than any path inside.
         cost[:, outside] += float(cost.max() - cost.min()) * (len(cost) + 1)
     path = seam_path(cost)
-    y_px = (np.arange(len(cost)) + 0.5) * (length_px / len(cost))
-    seam: Floats = np.interp(np.arange(length_px) + 0.5, y_px, x_px[path])
+    seam: Floats = np.interp(np.arange(length_px) + 0.5, _cell_centres(length_px), x_px[path])
     return seam
 
 
-def _cell_differences(first: npt.NDArray[Any], second: npt.NDArray[Any], rows: int, columns: int) -> Floats:
-    """Mean absolute difference in every cell, of the channel that differs most, from every other row."""
-    difference = cv2.absdiff(first[::2], second[::2]).astype(np.float32)
-    cells: Floats = cv2.resize(difference, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float64)
-    return cells.max(axis=2) if cells.ndim == 3 else cells
+def _cell_centres(size_px: int) -> Floats:
+    """Where the cells lie along a side; the last may be smaller than the others."""
+    edges = np.append(np.arange(0, size_px, CELL_PX), size_px)
+    centres: Floats = 0.5 * (edges[1:] + edges[:-1])
+    return centres
 
 
-def _preference(first: npt.NDArray[Any], second: npt.NDArray[Any], rows: int, columns: int) -> Floats:
+def _preference(first: View, second: View, rows: int, columns: int) -> Floats:
     """For every cell -1 to 1: how much sharper the second picture is; 0 where they do not differ for sure."""
-    a, b = focus_measure(first), focus_measure(second)
+    a, b = _focus(first), _focus(second)
     share = (b - a) / np.maximum(a + b, 1e-6)
     share = np.copysign(np.maximum(np.abs(share) - _FOCUS_IGNORED, 0.0), share)
     cells: Floats = cv2.resize(share, (columns, rows), interpolation=cv2.INTER_LINEAR).astype(np.float64)
@@ -196,27 +171,15 @@ def focus_measure(picture: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
     .. [1] S. K. Nayar, Y. Nakagawa, "Shape from focus", IEEE Trans. Pattern Analysis and Machine Intelligence
        16 (1994) 824-831. doi:10.1109/34.308479
     """
-    plane = picture if picture.ndim == 2 else picture[..., picture.shape[2] // 2]
-    height, width = plane.shape
-    size = max(1, round(width / _FOCUS_WINDOW_PX)), max(1, round(height / _FOCUS_WINDOW_PX))
-    if min(height, width) <= 2 * _FOCUS_STEP_PX:
-        return np.zeros(size[::-1], np.float32)
-    squares = [_second_difference(lines) ** 2 for lines in (plane[::4], plane[:, ::4].T)]
-    across = cv2.resize(squares[0], size, interpolation=cv2.INTER_AREA)
-    down = cv2.resize(squares[1], size[::-1], interpolation=cv2.INTER_AREA).T
-    return np.asarray(across + down, dtype=np.float32)
+    return _focus(view_of(picture))
 
 
-def _second_difference(lines: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
-    values = np.ascontiguousarray(lines).astype(np.float32)
-    step = _FOCUS_STEP_PX
-    bent: npt.NDArray[np.float32] = 2.0 * values[:, step:-step]
-    bent -= values[:, : -2 * step]
-    bent -= values[:, 2 * step :]
-    return bent
+def _focus(view: View) -> npt.NDArray[np.float32]:
+    down, across = (max(1, round(side / _FOCUS_WINDOW_PX)) for side in (view.height, view.width))
+    return sharpness(*view, across, down, _FOCUS_STEP_PX)
 
 
-def seam_path(cost: Floats) -> npt.NDArray[np.intp]:
+def seam_path(cost: Floats) -> npt.NDArray[np.int64]:
     """The cheapest path from top to bottom, one column a row, moving at most one column from row to row.
 
     Dynamic programming, the minimum error boundary cut of [1]_. Of equal paths the one further left.
@@ -236,22 +199,4 @@ def seam_path(cost: Floats) -> npt.NDArray[np.intp]:
     .. [1] A. A. Efros, W. T. Freeman, "Image quilting for texture synthesis and transfer", Proc. SIGGRAPH
        2001, 341-346. doi:10.1145/383259.383296
     """
-    rows, columns = cost.shape
-    # Cheapest way to every cell, between two columns that no path takes.
-    total = np.full((rows, columns + 2), np.inf)
-    total[0, 1:-1] = cost[0]
-    for row in range(1, rows):
-        above, here = total[row - 1], total[row, 1:-1]
-        np.minimum(above[:-2], above[1:-1], out=here)
-        np.minimum(here, above[2:], out=here)
-        here += cost[row]
-    path = np.empty(rows, np.intp)
-    column = path[-1] = int(np.argmin(total[-1, 1:-1]))
-    for row in range(rows - 2, -1, -1):
-        left, middle, right = total[row, column : column + 3].tolist()
-        if left <= middle and left <= right:
-            column -= 1
-        elif right < middle:
-            column += 1
-        path[row] = column
-    return path
+    return cheapest_path(np.ascontiguousarray(cost))

@@ -6,6 +6,7 @@ reduced levels in the SubIFDs of the full picture. Compression is Zstandard (TIF
 
 from __future__ import annotations
 
+import math
 import os
 import tempfile
 from collections.abc import Iterable, Iterator
@@ -129,42 +130,60 @@ class _Level:
     def __init__(self, index: int, shape: tuple[int, ...], dtype: str) -> None:
         self.index = index
         self.shape = shape
+        self.dtype = np.dtype(dtype)
         self.across = -(-shape[1] // TILE_PX)
         self.tiles = self.across * -(-shape[0] // TILE_PX)
         self.rows_in = 0
         self.filled = 0
-        # Whole tiles: the margin at the right and bottom repeats the edge, which costs next to nothing.
-        self.buffer = np.zeros((TILE_PX, self.across * TILE_PX, *shape[2:]), dtype)
-        self.raw_bytes = self.tiles * self.buffer.nbytes // self.across
+        self.raw_bytes = self.tiles * TILE_PX * TILE_PX * math.prod(shape[2:]) * self.dtype.itemsize
         self.spooled: list[tuple[int, int]] = []
+        self._buffer: Pixels | None = None
 
     def put(self, rows: Pixels) -> int:
         """Take as many rows as fit; return how many."""
+        if self._buffer is None:
+            self._buffer = np.empty((TILE_PX, *self.shape[1:]), self.dtype)
         taken = min(len(rows), TILE_PX - self.filled)
-        target = self.buffer[self.filled : self.filled + taken]
-        width = self.shape[1]
-        target[:, :width] = rows[:taken]
-        target[:, width:] = target[:, width - 1 : width]
+        self._buffer[self.filled : self.filled + taken] = rows[:taken]
         self.filled += taken
         self.rows_in += taken
         return taken
 
-    @property
-    def ready(self) -> bool:
-        return self.filled == TILE_PX or (self.filled > 0 and self.rows_in == self.shape[0])
+    def ready(self, rows: Pixels) -> tuple[Pixels, Pixels] | None:
+        """The rows of a row of tiles, once there are enough, and what is left of `rows`; if it can be, uncopied."""
+        left = self.shape[0] - self.rows_in
+        if self.filled == 0 and len(rows) >= min(TILE_PX, left):
+            count = min(TILE_PX, left)
+            self.rows_in += count
+            return rows[:count], rows[count:]
+        rows = rows[self.put(rows) :]
+        if self._buffer is None or (self.filled < TILE_PX and self.rows_in < self.shape[0]):
+            return None
+        full, self.filled = self._buffer[: self.filled], 0
+        return full, rows
 
-    def cut(self) -> Iterator[tuple[int, Pixels]]:
-        """The tiles of the collected rows, as copies, so that the buffer is free for the next rows."""
-        self.buffer[self.filled :] = self.buffer[self.filled - 1]
-        for column in range(self.across):
-            yield self.index, self.buffer[:, column * TILE_PX : (column + 1) * TILE_PX].copy()
+    def cut(self, rows: Pixels) -> Iterator[tuple[int, Pixels]]:
+        """The tiles of these rows, as copies, so that the rows are free for others.
 
-    def halved(self) -> Pixels:
-        """The collected rows at half size: means of 2 x 2 pixels, edges repeated where the size is odd."""
-        rows, width = self.filled + self.filled % 2, self.shape[1] + self.shape[1] % 2
-        rows_of_pairs = self.buffer[:rows, :width]
-        half = cv2.resize(rows_of_pairs, (width // 2, rows // 2), interpolation=cv2.INTER_AREA)
-        return np.asarray(half)
+        All are whole: the margin at the right and bottom repeats the edge, which costs next to nothing.
+        """
+        for left in range(0, self.shape[1], TILE_PX):
+            part = rows[:, left : left + TILE_PX]
+            tile = np.empty((TILE_PX, TILE_PX, *self.shape[2:]), self.dtype)
+            high, wide = part.shape[:2]
+            tile[:high, :wide] = part
+            tile[:high, wide:] = part[:, -1:]
+            tile[high:] = tile[high - 1]
+            yield self.index, tile
+
+
+def _halved(rows: Pixels) -> Pixels:
+    """Rows at half size: means of 2 x 2 pixels, edges repeated where the size is odd."""
+    down, across = (side % 2 for side in rows.shape[:2])
+    if down or across:
+        rows = np.pad(rows, ((0, down), (0, across), (0, 0))[: rows.ndim], mode="edge")
+    half = cv2.resize(rows, (rows.shape[1] // 2, rows.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    return np.asarray(half)
 
 
 def _levels(shape: tuple[int, ...], dtype: str) -> list[_Level]:
@@ -179,7 +198,7 @@ def _cut(path: Path, bands: Iterable[Pixels], levels: list[_Level]) -> Iterator[
     """Turn bands into tiles of all levels, each level's tiles in file order."""
     base = levels[0]
     for band in bands:
-        if band.shape[1:] != base.shape[1:] or band.dtype != base.buffer.dtype:
+        if band.shape[1:] != base.shape[1:] or band.dtype != base.dtype:
             raise MosaicError(f"{path}: a band of {band.shape} {band.dtype} does not fit {base.shape}")
         if base.rows_in + len(band) > base.shape[0]:
             raise MosaicError(f"{path}: the bands hold more than the announced {base.shape[0]} rows")
@@ -191,12 +210,13 @@ def _cut(path: Path, bands: Iterable[Pixels], levels: list[_Level]) -> Iterator[
 def _feed(levels: list[_Level], index: int, rows: Pixels) -> Iterator[tuple[int, Pixels]]:
     level = levels[index]
     while len(rows):
-        rows = rows[level.put(rows) :]
-        if level.ready:
-            yield from level.cut()
-            if index + 1 < len(levels):
-                yield from _feed(levels, index + 1, level.halved())
-            level.filled = 0
+        taken = level.ready(rows)
+        if taken is None:
+            return
+        full, rows = taken
+        yield from level.cut(full)
+        if index + 1 < len(levels):
+            yield from _feed(levels, index + 1, _halved(full))
 
 
 def _encode(codec: Codec, item: tuple[int, Pixels]) -> tuple[int, bytes]:
@@ -209,7 +229,8 @@ def _encode(codec: Codec, item: tuple[int, Pixels]) -> tuple[int, bytes]:
     differences = np.empty_like(tile)
     differences[:, 0] = tile[:, 0]
     np.subtract(tile[:, 1:], tile[:, :-1], out=differences[:, 1:])
-    return index, bytes(imagecodecs.zstd_encode(differences.tobytes(), level=1))
+    plain: Any = differences  # any buffer will do, which the declared types do not know
+    return index, bytes(imagecodecs.zstd_encode(plain, level=1))
 
 
 def _base_tiles(encoded: Iterator[tuple[int, bytes]], levels: list[_Level], spool: Any) -> Iterator[bytes]:
