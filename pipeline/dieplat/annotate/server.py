@@ -79,7 +79,8 @@ def listen(port: int = 0) -> socket.socket:
     SettingsError
         If the port is taken.
     """
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # The protocol by name: only then does asyncio send small answers at once (TCP_NODELAY).
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listening.bind((LOOPBACK, port))
     except OSError as error:

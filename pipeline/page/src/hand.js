@@ -7,6 +7,7 @@ import Modify from "ol/interaction/Modify.js";
 import Snap from "ol/interaction/Snap.js";
 import Translate from "ol/interaction/Translate.js";
 import VectorLayer from "ol/layer/Vector.js";
+import VectorImageLayer from "ol/layer/VectorImage.js";
 import VectorSource from "ol/source/Vector.js";
 import { altKeyOnly, never, primaryAction, singleClick } from "ol/events/condition.js";
 import { corners, evenSided, moved, placeOf, rectangle, toDrawing, toMap, withCorner } from "./shapes.js";
@@ -38,17 +39,21 @@ export class Hand extends EventTarget {
     this.aimed = [];
     this.sides = 8;
     this.source = new VectorSource({ wrapX: false });
-    this.layer = new VectorLayer({
+    // All blocks in one picture that is moved while the view moves; the chosen one apart, drawn anew as it changes.
+    this.layer = new VectorImageLayer({
       source: this.source,
-      style: (feature, resolution) => this.#style(feature, resolution),
+      style: (feature, resolution) => (feature.get("index") === this.chosen ? [] : this.#style(feature, resolution)),
       declutter: "names",
+      imageRatio: 1.6,
+    });
+    this.top = new VectorLayer({
+      source: new VectorSource({ wrapX: false }),
+      style: (feature, resolution) => this.#style(feature, resolution),
       updateWhileAnimating: true,
       updateWhileInteracting: true,
-      renderBuffer: 64,
     });
     this.found = new VectorLayer({ source: new VectorSource(), style: null, zIndex: 5 });
-    die.map.addLayer(this.layer);
-    die.map.addLayer(this.found);
+    for (const layer of [this.layer, this.top, this.found]) die.map.addLayer(layer);
     this.picked = new Collection();
     this.modify = new Modify({
       features: this.picked,
@@ -87,6 +92,11 @@ export class Hand extends EventTarget {
     this.#pick();
   }
 
+  redraw() {
+    this.layer.changed();
+    this.top.changed();
+  }
+
   choose(index) {
     this.chosen = index;
     this.corner = null;
@@ -96,8 +106,11 @@ export class Hand extends EventTarget {
 
   #pick() {
     this.picked.clear();
-    if (this.chosen !== null && this.act === "look") this.picked.push(this.source.getFeatures().find((f) => f.get("index") === this.chosen));
-    this.layer.changed();
+    const feature = this.chosen === null ? null : this.source.getFeatures().find((one) => one.get("index") === this.chosen);
+    this.top.getSource().clear(true);
+    if (feature) this.top.getSource().addFeature(feature);
+    if (feature && this.act === "look") this.picked.push(feature);
+    this.redraw();
   }
 
   get feature() {
@@ -219,7 +232,7 @@ export class Hand extends EventTarget {
     const pixel = this.die.map.getPixelFromCoordinate([x, -y]);
     const [width, height] = this.die.map.getSize();
     if (!pixel || pixel[0] < 0 || pixel[1] < 0 || pixel[0] > width || pixel[1] > height) this.die.view.setCenter([x, -y]);
-    this.layer.changed();
+    this.top.changed();
     this.dispatchEvent(new CustomEvent("corner", { detail: { number: this.corner + 1, of: all.length, at: [x, y] } }));
   }
 
@@ -238,7 +251,7 @@ export class Hand extends EventTarget {
     const all = corners(this.feature.geometry);
     this.#put(withCorner(this.feature.geometry, all[this.corner].path, () => []));
     this.corner = Math.min(this.corner, corners(this.feature.geometry).length - 1);
-    this.layer.changed();
+    this.top.changed();
   }
 
   moveBlock(dx, dy) {
@@ -267,7 +280,7 @@ export class Hand extends EventTarget {
     if (this.act !== "look") return;
     const hits = [];
     this.die.map.forEachFeatureAtPixel(event.pixel, (feature) => void hits.push(feature), {
-      layerFilter: (layer) => layer === this.layer,
+      layerFilter: (layer) => layer === this.layer || layer === this.top,
       hitTolerance: 6,
     });
     const size = (feature) => (feature.getGeometry() instanceof Polygon ? feature.getGeometry().getArea() : 0);

@@ -45,6 +45,7 @@ async function begin() {
   const hand = new Hand(die, drawing, look);
   const page = new Page(setup, die, drawing, look, hand);
   await die.show(0, 0);
+  die.map.once("rendercomplete", () => (document.documentElement.dataset.drawn = "yes"));
   await drawing.load();
   document.documentElement.dataset.ready = "yes";
   window.dieplat = { page, die, drawing, hand };
@@ -122,11 +123,11 @@ class Page {
   #shown() {
     at("#fill").addEventListener("input", () => {
       this.look.strength = Number(at("#fill").value) / 100;
-      this.hand.layer.changed();
+      this.hand.redraw();
     });
     at("#names").addEventListener("change", () => {
       this.look.names = at("#names").checked;
-      this.hand.layer.changed();
+      this.hand.redraw();
     });
     const names = this.setup.pictures.map(({ name }, index) => `<option value="${index}">${escaped(name)}</option>`).join("");
     at("#picture").innerHTML = names;
@@ -177,7 +178,7 @@ class Page {
       choose: (index) => this.hand.choose(index),
       hide: (kind, hidden) => {
         this.look.hidden[hidden ? "add" : "delete"](kind);
-        this.hand.layer.changed();
+        this.hand.redraw();
       },
     });
     at("#undo").disabled = !this.drawing.canUndo;
@@ -329,7 +330,7 @@ class Page {
         this.setup.scale = found.scale;
         this.look.umPerPx = found.scale.um_per_px_x;
         this.die.redrawBar();
-        this.hand.layer.changed();
+        this.hand.redraw();
         this.#told(found.text);
         this.measure();
       },
