@@ -20,7 +20,7 @@ def grid_problem(rng: np.random.Generator, rows: int, columns: int, sigma_px: fl
         ]
     )
     offsets = truth[pairs[:, 1]] - truth[pairs[:, 0]] + rng.normal(0, sigma_px, (len(pairs), 2))
-    return truth - truth.mean(axis=0), pairs, offsets, np.full((len(pairs), 2), sigma_px)
+    return truth - truth.mean(axis=0), pairs, offsets, np.tile([sigma_px**2, 0.0, sigma_px**2], (len(pairs), 1))
 
 
 @pytest.mark.parametrize("shape", [(1, 2), (2, 2), (5, 7), (20, 20)])
@@ -58,5 +58,7 @@ def test_a_lone_wrong_bridge_must_stay() -> None:
     pairs = np.array([[0, 1], [1, 2]])
     offsets = np.array([[100.0, 0.0], [100.0, 0.0]])
     start = np.array([[0.0, 0.0], [100.0, 0.0], [260.0, 0.0]])
-    solution = solve_positions(3, pairs, offsets, np.full((2, 2), 0.1), start, rejectable=np.ones(2, bool))
+    solution = solve_positions(
+        3, pairs, offsets, np.tile([0.01, 0.0, 0.01], (2, 1)), start, rejectable=np.ones(2, bool)
+    )
     np.testing.assert_allclose(np.diff(solution.position_px[:, 0]), [100.0, 100.0], atol=1e-9)

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
+from dieplat.registration.bundle import adjust, even_change, in_words, lens_change, windows_of
 from dieplat.registration.choose import Choice
-from dieplat.registration.solve import Solution, solve_positions
+from dieplat.registration.solve import Solution
+from dieplat.registration.stage import is_clear
+from dieplat.values.correction import Lens
 from dieplat.values.layout import Layout, PairLink, PlacedBy, PlacedTile
 from dieplat.values.offsets import PairOffsets, StageModel
 from dieplat.values.tiles import TileSet
+
+LAST_STEP_PX = 0.0008
+"""What a fit's last step leaves (a tenth of up to 0.015 px): part of an offset's uncertainty that its noise is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,29 +41,38 @@ class _System:
 
     pairs: npt.NDArray[np.intp]
     offsets: npt.NDArray[np.float64]
-    sigma: npt.NDArray[np.float64]
+    cov: npt.NDArray[np.float64]
+    change: npt.NDArray[np.float64]
     from_pictures: npt.NDArray[np.bool_]
 
 
-def _system(offsets: Sequence[PairOffsets], choice: Choice, model: StageModel) -> _System:
+def _system(
+    offsets: Sequence[PairOffsets], choice: Choice, model: StageModel, changes: npt.NDArray[np.float64]
+) -> _System:
     """Chosen hypotheses; where they leave parts unjoined, the stage's predictions join them."""
     chosen_pairs = [(o.a, o.b) for o, chosen in zip(offsets, choice.chosen, strict=True) if chosen is not None]
     label = _parts(len(choice.start_px), np.array(chosen_pairs, dtype=np.intp).reshape(-1, 2))
     rows = []
-    for offset, chosen in zip(offsets, choice.chosen, strict=True):
+    used = []
+    for index, (offset, chosen) in enumerate(zip(offsets, choice.chosen, strict=True)):
         if chosen is not None:
-            sigma = math.sqrt(chosen.cov_px2[0]), math.sqrt(chosen.cov_px2[2])
-            rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *sigma, True))
+            xx, xy, yy = chosen.cov_px2
+            cov = xx + LAST_STEP_PX**2, xy, yy + LAST_STEP_PX**2
+            rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *cov, True))
         elif label[offset.a] != label[offset.b]:
             # Predictions of one tile from several neighbours share its own error: they must not average it away.
-            sigma = model.sigma_px[0] * math.sqrt(2), model.sigma_px[1] * math.sqrt(2)
-            rows.append((offset.a, offset.b, *offset.predicted_px, *sigma, False))
-    data = np.array([row[:6] for row in rows], dtype=np.float64)
+            cov = 2 * model.sigma_px[0] ** 2, 0.0, 2 * model.sigma_px[1] ** 2
+            rows.append((offset.a, offset.b, *offset.predicted_px, *cov, False))
+        else:
+            continue
+        used.append(index)
+    data = np.array([row[:7] for row in rows], dtype=np.float64)
     return _System(
         data[:, :2].astype(np.intp),
         data[:, 2:4],
-        data[:, 4:6],
-        np.array([row[6] for row in rows], dtype=bool),
+        data[:, 4:7],
+        changes[used],
+        np.array([row[7] for row in rows], dtype=bool),
     )
 
 
@@ -73,19 +88,36 @@ def assemble_layout(
     choice: Choice,
     model: StageModel,
     ties: Mapping[tuple[int, int], Tie],
+    *,
+    along: Mapping[tuple[int, int], npt.NDArray[np.float64]] | None = None,
+    present: Lens | None = None,
 ) -> Layout:
-    """Solve for all positions and state of each tile what placed it, how well, and where else it may lie."""
+    """Solve for all positions and the lens, and state of each tile what placed it, how well, and where else it may lie.
+
+    `along` are rows of `optics.offsets_along` by pair, `present` is the lens that the pictures were rid of before.
+    """
     tiles = tile_set.tiles
-    system = _system(offsets, choice, model)
+    norm = math.hypot(tile_set.width_px, tile_set.height_px) / 2
+    along = along or {}
+    windows = windows_of(
+        [along[o.a, o.b] for o in offsets if (o.a, o.b) in along and is_clear(o)], present=present, norm_px=norm
+    )
+    changes = _changes(tile_set, offsets, along, ties, present)
+    system = _system(offsets, choice, model, changes)
     rejectable = system.from_pictures & np.array([tuple(map(int, p)) not in ties for p in system.pairs])
-    solution = solve_positions(
+    adjustment = adjust(
         len(tiles),
         system.pairs,
         system.offsets,
-        system.sigma,
+        system.cov,
         np.array(choice.start_px),
         rejectable=rejectable,
+        change=system.change,
+        windows=windows,
+        norm_px=norm,
+        present=present,
     )
+    solution = adjustment.solution
     corner = solution.position_px - solution.position_px.min(axis=0)
     placed_by = _placed_by(len(tiles), system, solution, ties)
     placed = []
@@ -106,7 +138,7 @@ def assemble_layout(
             )
         )
     size = np.ceil(corner.max(axis=0) + np.array([tile_set.width_px, tile_set.height_px]) - 1e-6).astype(int)
-    links, rms = _links(tile_set, offsets, choice, solution, system)
+    links, rms = _links(tile_set, offsets, choice, solution, system, changes @ adjustment.left)
     return Layout(
         width_px=int(size[0]),
         height_px=int(size[1]),
@@ -116,7 +148,32 @@ def assemble_layout(
         pairs=links,
         skipped=tile_set.skipped,
         rms_residual_px=rms,
+        lens=None if adjustment.lens is None else asdict(adjustment.lens),
+        notes=in_words(adjustment.choice, windows, norm),
     )
+
+
+def _changes(
+    tile_set: TileSet,
+    offsets: Sequence[PairOffsets],
+    along: Mapping[tuple[int, int], npt.NDArray[np.float64]],
+    ties: Mapping[tuple[int, int], Tie],
+    present: Lens | None,
+) -> npt.NDArray[np.float64]:
+    """How every pair's offset changes with k1 and k2 (P, 2, 2); not at all for a tie."""
+    shape = tile_set.height_px, tile_set.width_px
+    norm = math.hypot(*shape) / 2
+    changes = np.zeros((len(offsets), 2, 2))
+    for index, offset in enumerate(offsets):
+        key = offset.a, offset.b
+        if key in ties:
+            continue
+        if key in along and len(along[key]):
+            changes[index] = lens_change(along[key][:1], present=present, norm_px=norm)[0]
+        else:
+            best = offset.hypotheses[0] if offset.hypotheses else None
+            changes[index] = even_change((best.dx_px, best.dy_px) if best else offset.predicted_px, shape)
+    return changes
 
 
 def _placed_by(count: int, system: _System, solution: Solution, ties: Mapping[tuple[int, int], Tie]) -> list[PlacedBy]:
@@ -128,8 +185,14 @@ def _placed_by(count: int, system: _System, solution: Solution, ties: Mapping[tu
 
 
 def _links(
-    tile_set: TileSet, offsets: Sequence[PairOffsets], choice: Choice, solution: Solution, system: _System
+    tile_set: TileSet,
+    offsets: Sequence[PairOffsets],
+    choice: Choice,
+    solution: Solution,
+    system: _System,
+    bent_px: npt.NDArray[np.float64],
 ) -> tuple[tuple[PairLink, ...], float]:
+    """Every measured pair, rid of the part `bent_px` (P, 2) that the lens still has in it, and how well it fits."""
     used = {
         (int(a), int(b))
         for (a, b), ok, seen in zip(system.pairs, solution.used, system.from_pictures, strict=True)
@@ -138,17 +201,17 @@ def _links(
     links = []
     squares = []
     position = solution.position_px
-    for offset, chosen in zip(offsets, choice.chosen, strict=True):
+    for offset, chosen, bent in zip(offsets, choice.chosen, bent_px, strict=True):
         best = chosen or (offset.hypotheses[0] if offset.hypotheses else None)
         if best is None:
             continue
-        gap = position[offset.b] - position[offset.a] - (best.dx_px, best.dy_px)
-        residual = float(np.hypot(*gap))
+        dx, dy = best.dx_px - float(bent[0]), best.dy_px - float(bent[1])
+        residual = float(np.hypot(*(position[offset.b] - position[offset.a] - (dx, dy))))
         keep = (offset.a, offset.b) in used
         if keep:
             squares.append(residual**2)
         names = tile_set.tiles[offset.a].name, tile_set.tiles[offset.b].name
-        links.append(PairLink(*names, best.dx_px, best.dy_px, residual, keep))
+        links.append(PairLink(*names, dx, dy, residual, keep))
     return tuple(links), float(np.sqrt(np.mean(squares))) if squares else 0.0
 
 

@@ -1,102 +1,176 @@
-"""Radial distortion of the objective, from how an offset changes along an overlap."""
+"""Radial distortion of the objective: taken out of pictures, and seen in how an offset changes along an overlap."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.registration.correlate import Image, refine
+from dieplat.compiled import compiled
+from dieplat.registration.correlate import Image, overlap_windows, refine
+from dieplat.registration.subpixel import RIM_PX
 from dieplat.values.correction import Lens
-from dieplat.values.offsets import PairOffsets
+from dieplat.values.offsets import Hypothesis, PairOffsets
 
-PARTS = 4
+Numbers = npt.NDArray[np.float64]
+
+PARTS = 6
 """Windows along an overlap; each gives one offset."""
-FEWEST_OFFSETS = 12
-SIGNIFICANT = 6.0
-"""k1 is taken for real when it is this many standard uncertainties from zero."""
-LEAST_SHIFT_PX = 0.05
-"""A distortion that moves no pixel of a tile by this much is not worth resampling for."""
+LEAST_CORRELATION = 0.5
+LARGEST_U_PX = 0.05
+"""Windows that are less certain say nothing of a lens."""
+PHASES = 1024
+"""Fractions of a pixel that filters are kept for: places are right to 1/2048 px, to either side alike."""
+CELL_PX = 8
+"""Side of the cells in which gradients are summed: the distortion hardly changes within one."""
 
 
 def undistorted(picture: Image, lens: Lens) -> Image:
-    """The picture as a lens without distortion would show it, at the same scale in the middle."""
-    height, width = picture.shape[:2]
-    x = (np.arange(width, dtype=np.float32) + 0.5 - width / 2)[None, :]
-    y = (np.arange(height, dtype=np.float32) + 0.5 - height / 2)[:, None]
-    r2 = (x * x + y * y) / np.float32(lens.norm_px**2)
-    stretch = 1 + np.float32(lens.k1) * r2 + np.float32(lens.k2) * r2 * r2
-    map_x, map_y = x * stretch + np.float32(width / 2 - 0.5), y * stretch + np.float32(height / 2 - 0.5)
-    return np.asarray(
-        cv2.remap(picture, map_x, map_y, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32
+    """The picture as a lens without distortion would show it, at the same scale in the middle.
+
+    Read between the pixels by Lagrange's polynomial through eight of them a row and a column: OpenCV's warp with a
+    Lanczos window moves smooth structure by hundredths of a pixel too far, which a lens's offsets would take for k1.
+    """
+    straight = np.empty(picture.shape, dtype=np.float32)
+    _straighten(
+        np.ascontiguousarray(picture, dtype=np.float32), straight, _TAPS, lens.k1, lens.k2, 1.0 / lens.norm_px**2
     )
+    return straight
 
 
-def offsets_along(a: Image, b: Image, pair: PairOffsets) -> npt.NDArray[np.float64]:
-    """Offsets of windows along an overlap.
+def _taps() -> Image:
+    """Filters (PHASES + 1, 8) for a place that lies k / PHASES beyond the fourth of eight pixels."""
+    nodes = np.arange(-3.0, 5.0)
+    at = np.arange(PHASES + 1)[:, None, None] / PHASES
+    others = ~np.eye(8, dtype=np.bool_)
+    top = np.where(others, at - nodes, 1.0).prod(axis=2)
+    return np.asarray(top / np.where(others, nodes[:, None] - nodes, 1.0).prod(axis=1), dtype=np.float32)
 
-    Returns an array (n, 4): dx, dy measured in the window, and the change of dx, dy per unit of k1 there.
+
+_TAPS = _taps()
+
+
+@compiled
+def _straighten(
+    picture: Image, straight: Image, taps: Image, k1: float, k2: float, per_norm2: float
+) -> None:  # pragma: no cover
+    """Fill `straight`: places beyond the picture take what is at its rim."""
+    height, width = picture.shape
+    phases = taps.shape[0] - 1
+    for row in range(height):
+        y = row + 0.5 - 0.5 * height
+        for column in range(width):
+            x = column + 0.5 - 0.5 * width
+            r2 = (x * x + y * y) * per_norm2
+            stretch = 1.0 + (k1 + k2 * r2) * r2
+            seen_x = min(max(x * stretch + 0.5 * width - 0.5, 3.0), width - 5.0)
+            seen_y = min(max(y * stretch + 0.5 * height - 0.5, 3.0), height - 5.0)
+            left, top = int(seen_x), int(seen_y)
+            along = taps[int((seen_x - left) * phases + 0.5)]
+            down = taps[int((seen_y - top) * phases + 0.5)]
+            total = np.float32(0.0)
+            for i in range(8):
+                line = np.float32(0.0)
+                for j in range(8):
+                    line += along[j] * picture[top - 3 + i, left - 3 + j]
+                total += down[i] * line
+            straight[row, column] = total
+
+
+def offsets_along(a: Image, b: Image, pair: PairOffsets) -> Numbers:
+    """The offset of a pair, and those of windows along its overlap, with what distortion and turning change in each.
+
+    Returns
+    -------
+    ndarray of shape (1 + n, 11)
+        The whole overlap first, then the windows. Columns: dx, dy; their covariance xx, xy, yy; the change (x, y) of
+        the offset per unit of k1, and of k2; and (x, y) per radian by which tile a turns about its middle.
 
     Notes
     -----
-    A place at p from the middle of tile a lies at q = p - D from that of b. Each is seen displaced by k1 r^2 times its
-    own radius vector (Brown 1971, Photogrammetric Engineering 37, 855-866), so the offset seen is
-    D + k1 (r_p^2 p - r_q^2 q): linear in k1, and not the same all along the overlap.
+    A place at p from the middle of tile a lies at q = p - D from that of b. Each is seen displaced by
+    (k1 r^2 + k2 r^4) times its own radius vector (Brown 1971, Photogrammetric Engineering 37, 855-866), so the offset
+    seen is D + k1 (r_p^2 p - r_q^2 q) + ...: linear in k1 and k2, and not the same all along the overlap. One offset
+    for a whole window is the mean of these, each pixel weighted by its gradients, as least squares on pixels does
+    (Lucas and Kanade 1981).
     """
     height, width = a.shape
     best = pair.hypotheses[0]
     across = abs(best.dx_px) > abs(best.dy_px)
-    rows = []
+    changes = _Changes(a, best)
+    rows = [(best.dx_px, best.dy_px, *best.cov_px2, *changes.within(slice(None), slice(None)))]
     for part in range(PARTS):
         low, high = (round(k * (height if across else width) / PARTS) for k in (part, part + 1))
         window = (slice(low, high), slice(None)) if across else (slice(None), slice(low, high))
         fit = refine(a[window], b[window], best.dx_px, best.dy_px)
-        if fit is None or fit.correlation < 0.5 or max(fit.cov_px2[0], fit.cov_px2[2]) > 0.05**2:
+        if fit is None or fit.correlation < LEAST_CORRELATION or max(fit.cov_px2[0], fit.cov_px2[2]) > LARGEST_U_PX**2:
             continue
-        x0, x1 = max(0.0, fit.dx_px), min(width, width + fit.dx_px)
-        y0, y1 = max(0.0, fit.dy_px), min(height, height + fit.dy_px)
-        if across:
-            y0, y1 = max(low, y0), min(high, y1)
-        else:
-            x0, x1 = max(low, x0), min(high, x1)
-        x, y = np.linspace(x0, x1, 9) - width / 2, np.linspace(y0, y1, 9) - height / 2
-        rows.append((fit.dx_px, fit.dy_px, *_change(x, y, fit.dx_px, fit.dy_px, math.hypot(width, height) / 2)))
-    return np.array(rows, dtype=np.float64).reshape(-1, 4)
+        rows.append((fit.dx_px, fit.dy_px, *fit.cov_px2, *changes.within(*window)))
+    return np.array(rows, dtype=np.float64)
 
 
-def _change(
-    x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], dx: float, dy: float, norm: float
-) -> tuple[float, float]:
-    px, py = np.meshgrid(x, y)
-    qx, qy = px - dx, py - dy
-    r2, s2 = (px * px + py * py) / norm**2, (qx * qx + qy * qy) / norm**2
-    return float((r2 * px - s2 * qx).mean()), float((r2 * py - s2 * qy).mean())
+class _Changes:
+    """What distortion and turning change in offsets, from the gradients of tile a where b overlaps it."""
+
+    def __init__(self, a: Image, offset: Hypothesis) -> None:
+        self._shape = (a.shape[0], a.shape[1])
+        self._offset = offset.dx_px, offset.dy_px
+        shared = overlap_windows(self._shape, round(offset.dx_px), round(offset.dy_px), margin=1)
+        if shared is not None:
+            (rows, columns), _ = shared
+            top, bottom, left, right = rows.start, rows.stop, columns.start, columns.stop
+            self._origin = top, left
+            dx = a[top:bottom, left + 1 : right + 1] - a[top:bottom, left - 1 : right - 1]
+            dy = a[top + 1 : bottom + 1, left:right] - a[top - 1 : bottom - 1, left:right]
+            self._products = dx * dx, dx * dy, dy * dy
+
+    def within(self, rows: slice, columns: slice) -> tuple[float, ...]:
+        """The six numbers for a window of the tile."""
+        height, width = self._shape
+        top, bottom, _ = rows.indices(height)
+        left, right, _ = columns.indices(width)
+        dx, dy = self._offset
+        inner = _overlap((bottom - top, right - left), round(dx), round(dy))
+        if inner is None:
+            return (0.0,) * 6
+        y0, y1, x0, x1 = inner[0] + top, inner[1] + top, inner[2] + left, inner[3] + left
+        size = max(1, (x1 - x0) // CELL_PX), max(1, (y1 - y0) // CELL_PX)
+        cut = slice(y0 - self._origin[0], y1 - self._origin[0]), slice(x0 - self._origin[1], x1 - self._origin[1])
+        xx, xy, yy = (
+            cv2.resize(product[cut], size, interpolation=cv2.INTER_AREA).astype(np.float64)
+            for product in self._products
+        )
+        x = x0 + (np.arange(size[0]) + 0.5) * (x1 - x0) / size[0] - width / 2
+        y = y0 + (np.arange(size[1]) + 0.5) * (y1 - y0) / size[1] - height / 2
+        px, py = np.meshgrid(x, y)
+        normal = np.array([[xx.sum(), xy.sum()], [xy.sum(), yy.sum()]])
+        if np.linalg.det(normal) <= 1e-6 * np.trace(normal) ** 2:
+            # Edges of one direction: the plain mean.
+            xx, xy, yy = np.ones_like(xx), np.zeros_like(xx), np.ones_like(xx)
+            normal = np.eye(2) * xx.sum()
+        found: list[float] = []
+        for cx, cy in (*radial_changes(px, py, dx, dy, math.hypot(width, height) / 2), (-py, px)):
+            side = (xx * cx + xy * cy).sum(), (xy * cx + yy * cy).sum()
+            found.extend(map(float, np.linalg.solve(normal, np.array(side))))
+        return tuple(found)
 
 
-def estimate_k1(along: Sequence[npt.NDArray[np.float64]]) -> tuple[float, float] | None:
-    """k1 and its standard uncertainty from the windows of several pairs, by robust least squares.
-
-    Each pair has an offset of its own; what is common is how offsets change along the overlap. Cauchy weights; the
-    uncertainty is scaled by the scatter of the residuals. None when there are too few windows.
-    """
-    useful = [rows for rows in along if len(rows) >= 3]
-    if sum(len(rows) for rows in useful) < FEWEST_OFFSETS:
+def _overlap(shape: tuple[int, int], dx: int, dy: int) -> tuple[int, int, int, int] | None:
+    """Rows and columns (top, bottom, left, right) of a that a sub-pixel fit rests on."""
+    room = min(shape[0] - abs(dy), shape[1] - abs(dx))
+    found = overlap_windows(shape, dx, dy, margin=max(4, min(RIM_PX, room // 6)) + 4)
+    if found is None:
         return None
-    measured = np.concatenate([(rows[:, :2] - rows[:, :2].mean(axis=0)).ravel() for rows in useful])
-    change = np.concatenate([(rows[:, 2:] - rows[:, 2:].mean(axis=0)).ravel() for rows in useful])
-    k1, weight = 0.0, np.ones_like(measured)
-    for _ in range(20):
-        k1 = float((weight * change * measured).sum() / (weight * change * change).sum())
-        residual = measured - k1 * change
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-3)
-        weight = 1 / (1 + (residual / (2 * scale)) ** 2)
-    variance = float((weight * residual**2).sum() / weight.sum())
-    return k1, math.sqrt(variance / float((weight * change * change).sum()))
+    (rows, columns), _ = found
+    return rows.start, rows.stop, columns.start, columns.stop
 
 
-def is_worth_removing(k1: float, k1_u: float, norm_px: float) -> bool:
-    """Whether k1 is significant and moves the corners of a tile noticeably."""
-    return abs(k1) > SIGNIFICANT * k1_u and abs(k1) * norm_px > LEAST_SHIFT_PX
+def radial_changes(
+    px: Numbers, py: Numbers, dx_px: float, dy_px: float, norm_px: float
+) -> tuple[tuple[Numbers, Numbers], tuple[Numbers, Numbers]]:
+    """Change (x, y) of an offset per unit of k1, and of k2, at places from the middle of tile a."""
+    qx, qy = px - dx_px, py - dy_px
+    r2, s2 = (px * px + py * py) / norm_px**2, (qx * qx + qy * qy) / norm_px**2
+    return (r2 * px - s2 * qx, r2 * py - s2 * qy), (r2 * r2 * px - s2 * s2 * qx, r2 * r2 * py - s2 * s2 * qy)

@@ -6,7 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, replace
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -14,11 +14,12 @@ import numpy as np
 
 from dieplat.errors import RegistrationError
 from dieplat.registration.assemble import Tie, assemble_layout, layout_of_one
+from dieplat.registration.bundle import further_shift
 from dieplat.registration.choose import DECIDED_MARGIN, Choice, choose
 from dieplat.registration.correlate import Spectrum, coarse_offsets
+from dieplat.registration.flat import Shading, estimate_shading, without_shading
 from dieplat.registration.grid import find_grid
 from dieplat.registration.memory import Memory
-from dieplat.registration.optics import estimate_k1, is_worth_removing
 from dieplat.registration.overlap import Measured, measure_overlap, view_overlap
 from dieplat.registration.overview import Overview, thumb_factor
 from dieplat.registration.pixels import PixelCache
@@ -29,10 +30,10 @@ from dieplat.registration.stage import (
     Steps,
     fit_model,
     grid_pairs,
-    is_clear,
     likely_steps,
     sample_evenly,
 )
+from dieplat.registration.turn import stage_turn
 from dieplat.tiles.read import Picture, read_picture
 from dieplat.values.correction import Lens
 from dieplat.values.layout import Layout
@@ -48,8 +49,11 @@ THUMB_SCATTER_PX = 3.0
 PLACE_SCATTER_PX = 1.5
 """The same of places that thumbnails gave."""
 LENS_SAMPLE = 60
-LENS_ROUNDS = 3
-"""The first estimate is from pictures that are still bent; two more make the rest too small to see."""
+LENS_LOOKS = 2
+"""Pictures are straightened and measured again once, or twice where the first estimate was far off."""
+FOLLOWED_PX = 0.5
+"""What is left of a lens in straightened pictures is followed by the chain rule while it moves no pixel farther."""
+SHADING_SAMPLE = 120
 STEP_PEAKS = 24
 """Places of a pair that may be its step: a memory's banks alone offer a dozen."""
 SPECTRA_HELD = 24
@@ -159,37 +163,71 @@ def register(
         model = StageModel((1.0, 0.0), (0.0, 1.0), (0.0, 0.0), (sigma, sigma), 0)
     else:
         model, others = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
+    shading = _shading(tile_set, views, grid, pairs, model)
+    if shading is not None:
+        marked = [f"{digest} {shading.coefficients}" if digest else "" for digest in digests]
+        cache = PixelCache(
+            paths,
+            capacity=tile_set.columns + 12,
+            read=without_shading(read, shading),
+            digests=marked,
+            memory=memory,
+        )
     model, measured = _measure(tile_set, grid, pairs, model, cache, executor, progress)
-    lens: Lens | None = None
-    for _ in range(LENS_ROUNDS):
-        better = _better_lens(tile_set, measured, lens)
-        if better is None:
+    layout = _adjusted(tile_set, grid, measured, model, others, ties, None)
+    present: Lens | None = None
+    for _ in range(LENS_LOOKS):
+        lens = None if layout.lens is None else Lens(**layout.lens)
+        if lens is None or (present is not None and further_shift(lens, present) < FOLLOWED_PX):
             break
-        lens = better
-        cache = cache.with_lens(lens)
-        model, measured = _measure(tile_set, grid, pairs, model, cache, executor, progress)
-    offsets = [pair.offsets for pair in measured]
-    offsets = _with_ties(offsets, ties)
+        present = lens
+        model, measured = _measure(tile_set, grid, pairs, model, cache.with_lens(lens), executor, progress)
+        layout = _adjusted(tile_set, grid, measured, model, others, ties, present)
+    return layout if uneven else _with_stage_turn(tile_set, grid, layout)
+
+
+def _with_stage_turn(tile_set: TileSet, grid: Grid, layout: Layout) -> Layout:
+    """The layout with the angle between the camera's axes and the stage's, from tiles that pictures placed."""
+    known = [
+        (cell, (tile.x_px, tile.y_px))
+        for cell, tile in zip(grid, layout.tiles, strict=True)
+        if tile.placed_by == "overlap" and not tile.ambiguous
+    ]
+    turn = stage_turn([cell for cell, _ in known], [place for _, place in known])
+    return layout if turn is None else replace(layout, camera_to_stage_deg=turn[0], camera_to_stage_deg_u=turn[1])
+
+
+def _shading(
+    tile_set: TileSet,
+    views: Mapping[str, Overview],
+    grid: Grid,
+    pairs: Sequence[tuple[int, int]],
+    model: StageModel,
+) -> Shading | None:
+    """The shading that tiles share, from small looks at their overlaps."""
+    some = sample_evenly(pairs, SHADING_SAMPLE)
+    size = tile_set.width_px, tile_set.height_px
+    predicted = [model.predict(*grid[a], *grid[b]) for a, b in some]
+    looks = [views[tile.name].colour for tile in tile_set.tiles]
+    return estimate_shading(looks, some, [(x / size[0], y / size[1]) for x, y in predicted])
+
+
+def _adjusted(
+    tile_set: TileSet,
+    grid: Grid,
+    measured: Sequence[Measured],
+    model: StageModel,
+    others: OtherSteps,
+    ties: Sequence[Tie],
+    present: Lens | None,
+) -> Layout:
+    """The layout from what was measured in pictures that are rid of the lens `present`."""
+    offsets = _with_ties([pair.offsets for pair in measured], ties)
     choice = choose(len(grid), offsets, sigma_px=model.sigma_px)
     choice = replace(choice, alternatives=_with_other_steps(choice, grid, model, others))
-    layout = assemble_layout(tile_set, offsets, choice, model, {(tie.a, tie.b): tie for tie in ties})
-    return layout if lens is None else replace(layout, lens=asdict(lens))
-
-
-def _better_lens(tile_set: TileSet, measured: Sequence[Measured], lens: Lens | None) -> Lens | None:
-    """The lens with what is left of its distortion added, or None when none is found or nothing is left.
-
-    Rests on clear pairs only, spread over the set: the distortion is the objective's and common to all tiles.
-    """
-    found = estimate_k1([pair.along for pair in measured if pair.along is not None and is_clear(pair.offsets)])
-    norm = math.hypot(tile_set.width_px, tile_set.height_px) / 2
-    if found is None:
-        return None
-    # A lens once found is followed until what is left is within its uncertainty, however little that is.
-    left = is_worth_removing(*found, norm) if lens is None else abs(found[0]) > found[1]
-    if not left:
-        return None
-    return Lens(found[0] + (lens.k1 if lens is not None else 0.0), 0.0, norm, found[1])
+    along = {(pair.offsets.a, pair.offsets.b): pair.along for pair in measured if pair.along is not None}
+    known = {(tie.a, tie.b): tie for tie in ties}
+    return assemble_layout(tile_set, offsets, choice, model, known, along=along, present=present)
 
 
 def _with_other_steps(

@@ -7,136 +7,243 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
 Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.intp]
 
 REJECT_SIGMA = 6.0
-FLOOR_PX = 0.008
-"""Part of an offset's standard uncertainty that more pixels do not lower: JPEG blocks, unequal focus, shading."""
+HUBER_SIGMA = 3.0
+SMALL_PX = 0.05
+"""A pair that misfits by less is never left out: that much is no wrong place, whatever its stated uncertainty."""
+MEDIAN_CHI2 = 2 * float(np.log(2))
+"""Median of chi-square with two degrees of freedom: what the square of a misfit should be half of the time."""
+USUAL_FACTOR = 1.0
+"""Observed over stated variance of a pair's offset, over phantoms of every kind: little is missing from the latter."""
+USUAL_FREEDOM = 16.0
+"""Degrees of freedom that `USUAL_FACTOR` counts for: sets scatter about it by about a third."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Common:
+    """Unknowns that all pairs share, such as the lens's.
+
+    change : ndarray of shape (P, 2, K)
+        How the offset of every pair changes (x, y) with each of them.
+    normal, side : ndarrays of shape (K, K) and (K,)
+        What is known of them from elsewhere, as normal equations.
+    """
+
+    change: Array
+    normal: Array
+    side: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
     """Positions (N, 2) about their mean, standard uncertainties (N, 2), residuals (P, 2), which pairs were used (P,).
 
-    `variance_factor` is the ratio of observed to stated variance of the pairs.
+    `variance_factor` is the ratio of observed to stated variance of the pairs. `common` (K,) are the shared unknowns
+    and `common_cov` (K, K) is their covariance; both are empty where there are none.
     """
 
     position_px: Array
     position_u_px: Array
     residual_px: Array
-    used: npt.NDArray[np.bool_]
+    used: Flags
     variance_factor: float
+    common: Array
+    common_cov: Array
 
 
 def solve_positions(
     tiles: int,
-    pairs: npt.NDArray[np.intp],
+    pairs: Indices,
     offsets_px: Array,
-    sigma_px: Array,
+    cov_px2: Array,
     start_px: Array,
     *,
-    rejectable: npt.NDArray[np.bool_],
+    rejectable: Flags,
+    common: Common | None = None,
 ) -> Solution:
-    """Solve position[b] - position[a] = offset for all pairs.
+    """Solve position[b] - position[a] + change @ common = offset for all pairs.
 
     Parameters
     ----------
     tiles : int
     pairs : ndarray of shape (P, 2)
         Indices a, b.
-    offsets_px, sigma_px : ndarray of shape (P, 2)
-        Offsets and their standard uncertainties, x and y. x and y are solved separately.
+    offsets_px : ndarray of shape (P, 2)
+        Offsets, x and y.
+    cov_px2 : ndarray of shape (P, 3)
+        Their covariances xx, xy, yy.
     start_px : ndarray of shape (tiles, 2)
         First positions; they only tell which pairs are gross outliers at the start.
     rejectable : ndarray of shape (P,), bool
-        False for pairs that must always count (the stage's predictions, the user's ties).
+        False for pairs that must always count (the stage's predictions, the user's ties). They are taken at their
+        word; the variance of the others is scaled by what their loops say of it.
+    common : Common, optional
+        Shared unknowns and how offsets change with them.
 
     Returns
     -------
     Solution
         Uncertainties are those of a position against the mean of all (inner constraint, a free network; Koch, Parameter
-        Estimation and Hypothesis Testing in Linear Models, 1999), scaled by the a-posteriori variance factor.
+        Estimation and Hypothesis Testing in Linear Models, 1999) and contain those of the shared unknowns.
 
     Notes
     -----
     Iteratively reweighted least squares with the weights of Geman and McClure (1985); pairs beyond `REJECT_SIGMA`
-    robust deviations at the end are left out and the system is solved once more with plain weights.
+    robust deviations at the end are left out, the rest is solved with the weights of Huber (1964). The variance factor
+    is the a-posteriori one of the loops, drawn towards `USUAL_FACTOR` where there are few: the mean of a scaled inverse
+    chi-square prior's posterior scale (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, section 2.6).
     """
-    sigma = np.hypot(sigma_px, FLOOR_PX)
-    position = start_px - start_px.mean(axis=0)
-    count = len(pairs)
-    weight = np.ones(count)
+    if common is None:
+        common = Common(np.zeros((len(pairs), 2, 0)), np.zeros((0, 0)), np.zeros(0))
+    system = _System(tiles, pairs, offsets_px, _inverse(cov_px2), common)
+    unknown = np.concatenate([(start_px - start_px.mean(axis=0)).ravel(), np.zeros(len(common.side))])
+    if len(common.side):
+        unknown[2 * tiles :] = np.linalg.solve(common.normal, common.side)
     for iteration in range(12):
-        residual = offsets_px - (position[pairs[:, 1]] - position[pairs[:, 0]])
-        z2 = ((residual / sigma) ** 2).max(axis=1)
-        scale2 = max(1.0, float(np.median(z2[rejectable])) / 0.9) if rejectable.any() else 1.0
+        z2 = system.misfit(unknown)
         # Start wide, so that a first position that is off does not throw out good pairs.
-        width2 = scale2 * REJECT_SIGMA**2 * (4.0 if iteration < 4 else 1.0)
-        weight = np.where(rejectable, 1 / (1 + z2 / width2) ** 2, 1.0)
-        position = _solve(tiles, pairs, offsets_px, sigma, weight)
-    residual = offsets_px - (position[pairs[:, 1]] - position[pairs[:, 0]])
-    z2 = ((residual / sigma) ** 2).max(axis=1)
-    scale2 = max(1.0, float(np.median(z2[rejectable])) / 0.9) if rejectable.any() else 1.0
-    used = ~rejectable | (z2 < REJECT_SIGMA**2 * scale2)
+        width2 = _scale2(z2, rejectable) * REJECT_SIGMA**2 * (4.0 if iteration < 4 else 1.0)
+        unknown = system.solve(np.where(rejectable, geman_mcclure(z2, width2), 1.0))
+    z2 = system.misfit(unknown)
+    scale2 = _scale2(z2, rejectable)
+    small = np.abs(system.residual(unknown)).max(axis=1, initial=0.0) < SMALL_PX
+    used = ~rejectable | (z2 < REJECT_SIGMA**2 * scale2) | small
     used |= _bridges(tiles, pairs, used)
-    position = _solve(tiles, pairs, offsets_px, sigma, used.astype(float))
-    residual = offsets_px - (position[pairs[:, 1]] - position[pairs[:, 0]])
-    freedom = 2 * (int(used.sum()) - (tiles - 1))
-    factor = float((((residual / sigma) ** 2)[used]).sum() / freedom) if freedom >= 4 else 1.0
-    factor = max(factor, 1.0)
-    uncertainty = _uncertainty(tiles, pairs, sigma, used.astype(float)) * np.sqrt(factor)
-    return Solution(position, uncertainty, residual, used, factor)
+    weight = used.astype(np.float64)
+    for _ in range(4):
+        unknown = system.solve(weight)
+        z2 = system.misfit(unknown)
+        weight = np.where(rejectable, huber(z2, HUBER_SIGMA**2 * scale2), 1.0) * used
+    counted = used & rejectable
+    factor = _variance_factor(tiles, pairs[counted], (weight * z2)[counted], len(common.side))
+    weight = np.where(rejectable, weight / factor, weight)
+    unknown = system.solve(weight)
+    position_u, common_cov = system.uncertainty(weight)
+    position = unknown[: 2 * tiles].reshape(tiles, 2)
+    residual = system.residual(unknown)
+    return Solution(position, position_u, residual, used, factor, unknown[2 * tiles :], common_cov)
 
 
-def _normal(tiles: int, pairs: npt.NDArray[np.intp], weight: Array) -> sp.csc_matrix:
-    rows = np.repeat(np.arange(len(pairs)), 2)
-    values = np.tile([-1.0, 1.0], len(pairs))
-    incidence = sp.csr_matrix((values, (rows, pairs.ravel())), shape=(len(pairs), tiles))
-    return sp.csc_matrix(incidence.T @ sp.diags(weight) @ incidence)
+def geman_mcclure(z2: Array, width2: float) -> Array:
+    """Weights that fall to nothing far out, for squared misfits."""
+    return np.asarray(1 / (1 + z2 / width2) ** 2, dtype=np.float64)
 
 
-def _solve(tiles: int, pairs: npt.NDArray[np.intp], offsets: Array, sigma: Array, weight: Array) -> Array:
-    """Weighted least squares on both axes, about the mean; tile 0 is held while solving."""
-    position = np.zeros((tiles, 2))
-    if tiles < 2:
-        return position
-    for axis in range(2):
-        w = weight / sigma[:, axis] ** 2
-        side = np.zeros(tiles)
-        np.add.at(side, pairs[:, 1], w * offsets[:, axis])
-        np.add.at(side, pairs[:, 0], -w * offsets[:, axis])
-        normal = _normal(tiles, pairs, w)
-        position[1:, axis] = splu(sp.csc_matrix(normal[1:, 1:])).solve(side[1:])
-    return np.asarray(position - position.mean(axis=0), dtype=np.float64)
+def huber(z2: Array, width2: float) -> Array:
+    """Weights that let a misfit beyond the width pull no harder than at it."""
+    return np.asarray(np.sqrt(width2 / np.maximum(z2, width2)), dtype=np.float64)
 
 
-def _uncertainty(tiles: int, pairs: npt.NDArray[np.intp], sigma: Array, weight: Array) -> Array:
-    """Standard uncertainty of each position against the mean of all: the diagonal of the pseudo-inverse."""
-    result = np.zeros((tiles, 2))
-    if tiles < 2:
-        return result
-    for axis in range(2):
-        held = splu(sp.csc_matrix(_normal(tiles, pairs, weight / sigma[:, axis] ** 2)[1:, 1:]))
-        row_mean = np.concatenate([[0.0], held.solve(np.full(tiles - 1, 1.0 / tiles))])
-        diagonal = np.zeros(tiles)
-        for first in range(1, tiles, 256):
-            block = np.arange(first, min(first + 256, tiles))
-            unit = np.zeros((tiles - 1, len(block)))
-            unit[block - 1, np.arange(len(block))] = 1.0
-            diagonal[block] = held.solve(unit)[block - 1, np.arange(len(block))]
-        result[:, axis] = np.sqrt(np.maximum(diagonal - 2 * row_mean + row_mean.mean(), 0.0))
-    return result
+def _scale2(z2: Array, rejectable: Flags) -> float:
+    return max(1.0, float(np.median(z2[rejectable])) / MEDIAN_CHI2) if rejectable.any() else 1.0
 
 
-def _bridges(tiles: int, pairs: npt.NDArray[np.intp], used: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def _inverse(cov_px2: Array) -> Array:
+    xx, xy, yy = cov_px2.T
+    inverse = np.stack([np.stack([yy, -xy], axis=-1), np.stack([-xy, xx], axis=-1)], axis=-2)
+    return np.asarray(inverse / (xx * yy - xy * xy)[:, None, None], dtype=np.float64)
+
+
+def _variance_factor(tiles: int, pairs: Indices, z2: Array, common: int) -> float:
+    graph = sp.coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(tiles, tiles))
+    parts = int(connected_components(graph, directed=False)[0])
+    freedom = max(2 * (len(pairs) - (tiles - parts)) - common, 0)
+    return float((USUAL_FREEDOM * USUAL_FACTOR + z2.sum()) / (USUAL_FREEDOM + freedom))
+
+
+class _System:
+    """The linear system; unknowns are x and y of tile 0, of tile 1, ... and then the shared ones."""
+
+    def __init__(self, tiles: int, pairs: Indices, offsets: Array, inverse: Array, common: Common) -> None:
+        self._tiles, self._inverse, self._common = tiles, inverse, common
+        count = len(pairs)
+        rows = np.repeat(np.arange(2 * count), 2)
+        axis = np.array([0, 1])
+        columns = (2 * pairs[:, None, :] + axis[None, :, None]).ravel()
+        steps = sp.csr_matrix((np.tile([-1.0, 1.0], 2 * count), (rows, columns)), shape=(2 * count, 2 * tiles))
+        shared = sp.csr_matrix(common.change.reshape(2 * count, len(common.side)))
+        self._design = sp.csr_matrix(sp.hstack([steps, shared]))
+        self._offsets = offsets.ravel()
+
+    def residual(self, unknown: Array) -> Array:
+        """Offset minus what the unknowns give, (P, 2)."""
+        return np.asarray(self._offsets - self._design @ unknown, dtype=np.float64).reshape(-1, 2)
+
+    def misfit(self, unknown: Array) -> Array:
+        """Squared residual of every pair in stated standard deviations (of both axes together)."""
+        residual = self.residual(unknown)
+        return np.asarray(np.einsum("pi,pij,pj->p", residual, self._inverse, residual), dtype=np.float64)
+
+    def _weighted(self, weight: Array) -> sp.csr_matrix:
+        blocks = self._inverse * weight[:, None, None]
+        count = len(blocks)
+        store = sp.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(2 * count, 2 * count))
+        return sp.csr_matrix(self._design.T @ store)
+
+    def _normal(self, weighted: sp.csr_matrix) -> sp.csc_matrix:
+        """Tile 0 is held: its two rows and columns are left out."""
+        normal = sp.csc_matrix(weighted @ self._design)
+        shared = len(self._common.side)
+        if shared:
+            row, column = np.indices((shared, shared)) + 2 * self._tiles
+            known = self._common.normal.ravel(), (row.ravel(), column.ravel())
+            normal = normal + sp.csc_matrix(known, shape=normal.shape)
+        return sp.csc_matrix(normal[2:, 2:])
+
+    def solve(self, weight: Array) -> Array:
+        """Weighted least squares; positions about their mean."""
+        unknown = np.zeros(2 * self._tiles + len(self._common.side))
+        if len(unknown) == 2:
+            return unknown
+        weighted = self._weighted(weight)
+        side = np.asarray(weighted @ self._offsets)
+        side[2 * self._tiles :] += self._common.side
+        unknown[2:] = splu(self._normal(weighted)).solve(side[2:])
+        for axis in range(2):
+            own = unknown[axis : 2 * self._tiles : 2]
+            own -= own.mean()
+        return unknown
+
+    def uncertainty(self, weight: Array) -> tuple[Array, Array]:
+        """Standard uncertainty of each position against the mean of all, and the covariance of what is shared."""
+        tiles, shared = self._tiles, len(self._common.side)
+        size = 2 * tiles + shared - 2
+        if size == 0:
+            return np.zeros((1, 2)), np.zeros((0, 0))
+        held = splu(self._normal(self._weighted(weight)))
+        diagonal = np.zeros(2 * tiles)
+        for first in range(0, 2 * tiles - 2, 256):
+            block = np.arange(first, min(first + 256, 2 * tiles - 2))
+            unit = np.zeros((size, len(block)))
+            unit[block, np.arange(len(block))] = 1.0
+            diagonal[2 + block] = held.solve(unit)[block, np.arange(len(block))]
+        variance = np.zeros((tiles, 2))
+        for axis in range(2):
+            # Off the mean: the diagonal of the pseudo-inverse from the inverse that holds tile 0.
+            every = np.zeros(size)
+            every[axis : 2 * tiles - 2 : 2] = 1.0 / tiles
+            row_mean = np.concatenate([[0.0], held.solve(every)[axis : 2 * tiles - 2 : 2]])
+            variance[:, axis] = diagonal[axis::2] - 2 * row_mean + row_mean.mean()
+        last = np.zeros((size, shared))
+        last[size - shared :] = np.eye(shared)
+        cov = held.solve(last)[size - shared :] if shared else np.zeros((0, 0))
+        return np.sqrt(np.maximum(variance, 0.0)), np.asarray(cov, dtype=np.float64)
+
+
+def _bridges(tiles: int, pairs: Indices, used: Flags) -> Flags:
     """Rejected pairs that alone hold parts together must stay, or the system has no solution."""
     kept = np.zeros(len(pairs), dtype=bool)
     while True:
         mask = used | kept
         graph = sp.coo_matrix((np.ones(mask.sum()), (pairs[mask, 0], pairs[mask, 1])), shape=(tiles, tiles))
-        parts, label = sp.csgraph.connected_components(graph, directed=False)
+        parts, label = connected_components(graph, directed=False)
         crossing = np.nonzero(~mask & (label[pairs[:, 0]] != label[pairs[:, 1]]))[0]
         if parts <= 1 or len(crossing) == 0:
             return kept

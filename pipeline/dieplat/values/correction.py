@@ -21,6 +21,7 @@ class Lens:
     norm_px: float
     k1_u: float = 0.0
     k2_u: float = 0.0
+    k1_k2_cov: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

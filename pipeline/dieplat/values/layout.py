@@ -56,7 +56,11 @@ class FusedTile:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The solved layout: mosaic size, tiles, pairs, and what was left out. `lens` is None or k1, k2, ..."""
+    """The solved layout: mosaic size, tiles, pairs, and what was left out. `lens` is None or k1, k2, ...
+
+    `notes` say how the lens was decided; `camera_to_stage_deg` is the turn of the stage's axes against the camera's,
+    x towards y, or None where the tiles do not tell.
+    """
 
     width_px: int
     height_px: int
@@ -69,6 +73,8 @@ class Layout:
     lens: dict[str, float] | None = None
     notes: tuple[str, ...] = ()
     fused: tuple[FusedTile, ...] = ()
+    camera_to_stage_deg: float | None = None
+    camera_to_stage_deg_u: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, keyed as layout.json has them."""
