@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 
 from dieplat.errors import SettingsError
-from dieplat.inductance import describe_inductor, given_geometry
+from dieplat.inductance import describe_inductor, given_geometry, spiral_path
 from dieplat.inductance.assumptions import METAL_NAMES, as_span, assume
+from dieplat.inductance.centre_line import coarser
 from dieplat.inductance.electrical import coil_quality, lanes_for
+from dieplat.inductance.estimate import coil_line
 from dieplat.inductance.resistance_q import METALS, resonance_hz, skin_depth_um
 from dieplat.values.electrical import Surroundings
 
@@ -237,3 +239,28 @@ def test_every_metal_has_a_range_about_its_value(metal):
     else:
         line = assumptions.resistivity_ohm_m
         assert line.low <= line.value <= line.high
+
+
+def test_a_traced_round_coil_has_the_figures_of_the_ideal_one():
+    ideal = given_geometry("circle", 2.5, 200, 10, 3)
+    line = spiral_path(ideal, chords=150)
+    traced = replace(ideal, method="image", path_um=tuple(map(tuple, line.tolist())))
+    a, b = figures(geometry=ideal, frequency_hz=3e9), figures(geometry=traced, frequency_hz=3e9)
+    # A pitch of drift less than the mean diameter, and fewer pieces: a percent.
+    assert b.at.resistance_ohm.value == pytest.approx(a.at.resistance_ohm.value, rel=1e-2)
+    assert b.at.inductance_nh.value == pytest.approx(a.at.inductance_nh.value, rel=1e-2)
+    assert b.self_resonance_hz.value == pytest.approx(a.self_resonance_hz.value, rel=1e-2)
+
+
+def test_fewer_pieces_keep_the_vias():
+    spiral = spiral_path(given_geometry("circle", 3, 200, 8, 4), chords=60)
+    lead = np.vstack([spiral, spiral[-1] + [0.0, 15.0], spiral[-1] + [-200.0, 15.0]])
+    geometry = replace(given_geometry("circle", 3, 200, 8, 4), method="path", path_um=tuple(map(tuple, lead.tolist())))
+    line = coil_line(geometry, thickness_um=2.0)
+    fewer = coarser(line, 40)
+    assert len(fewer) <= 41 < len(line.points_um)
+    rises = np.diff(fewer[:, 2])
+    assert np.count_nonzero(rises) == line.vias > 0
+    # Vias are vertical: both ends at one place.
+    assert np.abs(np.diff(fewer[:, :2], axis=0)[rises != 0]).max() < 1e-9
+    assert fewer[[0, -1]] == pytest.approx(line.points_um[[0, -1]])

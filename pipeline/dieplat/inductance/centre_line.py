@@ -87,6 +87,25 @@ def centre_line(
     return CentreLine(level.points_um, widths, True, level.crossings, level.vias, remarks)
 
 
+def coarser(line: CentreLine, most_pieces: int) -> Array:
+    """The points of a line of even width with fewer pieces, vias kept, (M, 3).
+
+    For what changes little from piece to piece, such as how current spreads over the section.
+    """
+    points = line.points_um
+    level = np.flatnonzero(np.diff(points[:, 2]) != 0)
+    runs = [run for run in np.split(points, level + 1) if len(run)]
+    tolerance = float(np.max(line.width_um)) / 30
+    while sum(map(len, runs)) - 1 > most_pieces and tolerance < np.max(line.width_um):
+        tolerance *= 1.3
+        runs = [
+            np.column_stack([kept, np.full(len(kept), run[0, 2])])
+            for run in runs
+            for kept in [_simplified(run[:, :2], tolerance) if len(run) > 2 else run[:, :2]]
+        ]
+    return np.concatenate(runs)
+
+
 def _without_noise(line: Array, width_um: float) -> tuple[Array, tuple[str, ...]]:
     # A thirtieth of the width moves L by less than 1e-3 and takes the noise of a traced line out.
     tolerance = width_um / 30

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dieplat.inductance.assumptions import Assumptions, assume
-from dieplat.inductance.centre_line import CentreLine
+from dieplat.inductance.centre_line import CentreLine, coarser
 from dieplat.inductance.fine_network import fine_network, graded_section
 from dieplat.inductance.partial import Array
 from dieplat.inductance.path import Section, spiral_path
@@ -39,7 +39,8 @@ NUMERIC_RESISTANCE_REL = 0.03
 """The lanes of `lanes_for` read the resistance up to 3 % low where skin effect is strong (test_redistribution.py)."""
 
 _CHORDS = 24
-"""Chords a turn of a round coil for the redistribution, whose inductance is then fitted to the estimate."""
+_MOST_PIECES = 64
+"""Chords a turn of a round coil, and pieces of a traced one, for the redistribution."""
 
 
 def electrical_figures(
@@ -88,7 +89,7 @@ def electrical_figures(
         curve=curve,
         at=at,
         peak=peak,
-        notes=_notes(line, surroundings, resonance, frequency_hz),
+        notes=_notes(stray, surroundings, resonance, conductors is not None, frequency_hz),
     )
 
 
@@ -112,9 +113,8 @@ def _conductors(
     pairs = _metals(assumed)
     if pairs is None:
         return None
-    points = line.points_um
-    if geometry.shape == "circle" and not line.traced:
-        points = spiral_path(geometry, chords=_CHORDS)
+    points = _for_redistribution(geometry, line)
+    longer = line.length_um / float(np.sum(np.linalg.norm(np.diff(points, axis=0), axis=1)))
     section = graded_section(6, 3)
     modes = {
         t: Redistribution.of(fine_network(points, line.width_um, t, section, ground_depth_um=estimate.ground_depth_um))
@@ -124,7 +124,7 @@ def _conductors(
     found = []
     for t, rho in pairs:
         z = modes[t].impedance_ohm(grid, rho)
-        found.append((z.real, z.imag / (2e-9 * math.pi * grid)))
+        found.append((z.real * longer, z.imag / (2e-9 * math.pi * grid)))
     shift = estimate.inductance_nh - found[0][1][0]
     more = 1 + NUMERIC_RESISTANCE_REL
     worst = _worst_links(line, found[2][0][0])
@@ -133,6 +133,15 @@ def _conductors(
     return _Conductors(
         (found[0][0][1:], found[0][1][1:] + shift), tuple((r[1:], inductance[1:]) for r, inductance in ends), dc
     )
+
+
+def _for_redistribution(geometry: InductorGeometry, line: CentreLine) -> Array:
+    """The line in fewer pieces: how current spreads changes little along it; length and L are put right after."""
+    if isinstance(line.width_um, np.ndarray):
+        return line.points_um
+    if geometry.shape == "circle" and not line.traced:
+        return spiral_path(geometry, chords=_CHORDS)
+    return coarser(line, _MOST_PIECES)
 
 
 def lanes_for(width_um: float, thickness_um: float, skin_um: float) -> Section:
@@ -221,20 +230,27 @@ def coil_quality(
 
 
 def _notes(
-    line: CentreLine, surroundings: Surroundings, resonance: Interval, frequency_hz: float | None
+    stray: Stray, surroundings: Surroundings, resonance: Interval, metal: bool, frequency_hz: float | None
 ) -> tuple[str, ...]:
     notes = [
         "ranges cover every combination of the assumptions' ranges, the inductance at k = 2 among them",
-        "one end of the coil grounded; voltage falls evenly along the conductor; one even dielectric around the metal",
+        "one end of the coil grounded; voltage falls evenly along the conductor, so that 0.33 to 0.5 of the capacitance "
+        "below acts at the other end",
+        "one even dielectric around the metal; the low end of capacitances takes bare plates without fringes",
+        f"capacitance between turns: up to that of {stray.crossings} crossing"
+        f"{'' if stray.crossings == 1 else 's'} at the full voltage, metals {stray.gap_um:.3g} um apart",
     ]
-    if surroundings.ground_um is None:
+    if metal:
+        notes.append(
+            f"the upper end of resistance has {VIA_OHM:g} ohm for each change of layer, at least two, and a lower layer "
+            f"of {UNDERPASS_SQUARES:g} times the sheet resistance where the path goes below"
+        )
+    if surroundings.ground_um is not None:
+        notes.append("the plane below conducts perfectly: its own losses lower the quality factor further")
+    elif metal:
         notes.append(
             "no eddy currents in the substrate: below about 1 ohm cm the quality factor is lower than any value here"
         )
-    else:
-        notes.append("the plane below conducts perfectly: its own losses lower the quality factor further")
-    vias = "vias and the layer of underpasses are in the upper end of the resistance only"
-    notes.append(vias if line.vias or not line.traced else f"{vias}; the path names none")
     if frequency_hz is not None and frequency_hz > resonance.low:
         notes.append("the frequency asked for may lie above the coil's own resonance, where it is no inductor")
     return tuple(notes)

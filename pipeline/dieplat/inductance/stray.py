@@ -41,13 +41,18 @@ class Capacitance:
 
 @dataclass(frozen=True, slots=True)
 class Stray:
-    """Capacitances at their middle and ends, and the substrate: its resistivities in ohm cm, middle first."""
+    """Capacitances at their middle and ends, and the substrate: its resistivities in ohm cm, middle first.
+
+    Runs cross `crossings` times, their metals `gap_um` apart.
+    """
 
     low: Capacitance
     middle: Capacitance
     high: Capacitance
     substrate_ohm_cm: tuple[float, ...]
     radius_um: float
+    crossings: int
+    gap_um: float
 
     def admittance_s(self, capacitance: Capacitance, ohm_cm: float, frequency_hz: Array) -> npt.NDArray[np.complex128]:
         """Admittance of all capacitances between the ends, (F,), siemens.
@@ -79,7 +84,8 @@ def stray_of(geometry: InductorGeometry, line: CentreLine, assumed: Assumptions,
         substrate = (ends.value, *np.geomspace(ends.low, ends.high, 5).tolist())
     thickness = assumed.thickness_um.value
     depth = thickness + 1.0 if surroundings.underpass_um is None else surroundings.underpass_um
-    crossings = line.crossings if line.traced else max(1, math.floor(geometry.turns))
+    # A line drawn or traced without its lead: the inner end must leave somewhere, under all turns.
+    crossings = line.crossings or max(1, math.floor(geometry.turns))
     overlap = crossings * geometry.width_um**2 / (depth - thickness)
     made = []
     for oxide, permittivity, place in (
@@ -96,7 +102,7 @@ def stray_of(geometry: InductorGeometry, line: CentreLine, assumed: Assumptions,
                 share=SHARE[place],
             )
         )
-    return Stray(made[0], made[1], made[2], substrate, geometry.outer_um / 2)
+    return Stray(made[0], made[1], made[2], substrate, geometry.outer_um / 2, crossings, depth - thickness)
 
 
 def _strips(geometry: InductorGeometry, turns: int, thickness_um: float, oxide_um: float) -> tuple[float, float]:
