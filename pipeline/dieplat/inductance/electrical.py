@@ -234,16 +234,16 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = [
         "ranges cover every combination of the assumptions' ranges, the inductance at k = 2 among them",
-        "one end of the coil grounded; voltage falls evenly along the conductor, so that 0.33 to 0.5 of the capacitance "
-        "below acts at the other end",
+        "one end of the coil grounded; voltage falls evenly along the conductor, so that 0.33 to 0.5 of the "
+        "capacitance below acts at the other end",
         "one even dielectric around the metal; the low end of capacitances takes bare plates without fringes",
         f"capacitance between turns: up to that of {stray.crossings} crossing"
         f"{'' if stray.crossings == 1 else 's'} at the full voltage, metals {stray.gap_um:.3g} um apart",
     ]
     if metal:
         notes.append(
-            f"the upper end of resistance has {VIA_OHM:g} ohm for each change of layer, at least two, and a lower layer "
-            f"of {UNDERPASS_SQUARES:g} times the sheet resistance where the path goes below"
+            f"the upper end of resistance has {VIA_OHM:g} ohm for each change of layer, at least two, and a lower "
+            f"layer of {UNDERPASS_SQUARES:g} times the sheet resistance where the path goes below"
         )
     if surroundings.ground_um is not None:
         notes.append("the plane below conducts perfectly: its own losses lower the quality factor further")
