@@ -179,9 +179,12 @@ class _Level:
 
 def _halved(rows: Pixels) -> Pixels:
     """Rows at half size: means of 2 x 2 pixels, edges repeated where the size is odd."""
-    down, across = (side % 2 for side in rows.shape[:2])
-    if down or across:
-        rows = np.pad(rows, ((0, down), (0, across), (0, 0))[: rows.ndim], mode="edge")
+    for axis in (0, 1):
+        if rows.shape[axis] % 2:
+            # The edge apart, so that the rest need not be copied to make room beside it.
+            rest, last = np.split(rows, [-1], axis=axis)
+            edge = _halved(np.repeat(last, 2, axis=axis))
+            return np.concatenate([_halved(rest), edge], axis=axis) if rest.size else edge
     half = cv2.resize(rows, (rows.shape[1] // 2, rows.shape[0] // 2), interpolation=cv2.INTER_AREA)
     return np.asarray(half)
 
