@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
@@ -10,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
+from scipy.stats import t as student
 
 from dieplat.registration.bundle import adjust, even_change, in_words, lens_change, windows_of
 from dieplat.registration.choose import Choice
@@ -20,6 +22,8 @@ from dieplat.values.layout import Layout, PairLink, PlacedBy, PlacedTile
 from dieplat.values.offsets import PairOffsets, StageModel
 from dieplat.values.tiles import TileSet
 
+MODEL_PARAMETERS = 3
+"""Of the stage model along either axis: two steps and the backlash."""
 LAST_STEP_PX = 0.0008
 """What a fit's last step leaves (a tenth of up to 0.015 px): part of an offset's uncertainty that its noise is not."""
 
@@ -52,6 +56,13 @@ def _system(
     """Chosen hypotheses; where they leave parts unjoined, the stage's predictions join them."""
     chosen_pairs = [(o.a, o.b) for o, chosen in zip(offsets, choice.chosen, strict=True) if chosen is not None]
     label = _parts(len(choice.start_px), np.array(chosen_pairs, dtype=np.intp).reshape(-1, 2))
+    stated = Counter(
+        label[tile]
+        for offset, chosen in zip(offsets, choice.chosen, strict=True)
+        if chosen is None and label[offset.a] != label[offset.b]
+        for tile in (offset.a, offset.b)
+    )
+    few = _widening(model.pairs_used)
     rows = []
     used = []
     for index, (offset, chosen) in enumerate(zip(offsets, choice.chosen, strict=True)):
@@ -60,8 +71,10 @@ def _system(
             cov = xx + LAST_STEP_PX**2, xy, yy + LAST_STEP_PX**2
             rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *cov, True))
         elif label[offset.a] != label[offset.b]:
-            # Predictions of one tile from several neighbours share its own error: they must not average it away.
-            cov = 2 * model.sigma_px[0] ** 2, 0.0, 2 * model.sigma_px[1] ** 2
+            # The k predictions of one tile share its own error e, which they must not average away: with errors of
+            # e each at both ends of a step, e^2 (1 + 1/k) is left, and the step's scatter is e sqrt(2).
+            wider = few**2 * (min(stated[label[offset.a]], stated[label[offset.b]]) + 1) / 2
+            cov = wider * model.sigma_px[0] ** 2, 0.0, wider * model.sigma_px[1] ** 2
             rows.append((offset.a, offset.b, *offset.predicted_px, *cov, False))
         else:
             continue
@@ -74,6 +87,16 @@ def _system(
         changes[used],
         np.array([row[7] for row in rows], dtype=bool),
     )
+
+
+def _widening(pairs: int) -> float:
+    """By how much predictions scatter more than the residuals of the few steps that the stage model was fitted to.
+
+    The prediction's own part, 1 + 3/n for its three parameters, and Student's quantile over the normal one, so that
+    1.96 standard uncertainties are 95 % (JCGM 100, G.3).
+    """
+    freedom = max(pairs - MODEL_PARAMETERS, 1)
+    return float(student.ppf(0.975, freedom) / 1.96) * math.sqrt(1 + MODEL_PARAMETERS / max(pairs, 1))
 
 
 def _parts(count: int, joined: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:

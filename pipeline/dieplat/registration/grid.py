@@ -218,15 +218,16 @@ def _placed(count: int, compared: _Compared) -> dict[int, Place]:
     steps = _basis(links)
     if steps is None:
         return {}
-    even = _largest(count, [link for link in links if _is_step(link, steps)], compared)
+    loose_px = 2 * OFF_STEP * min(compared.size)
+    even = _largest(count, [link for link in links if _is_step(link, steps)], compared, loose_px)
     if len(even) >= EVEN_SHARE * count:
         return even
     uneven = _largest(count, links, compared)
     return uneven if len(uneven) > len(even) else even
 
 
-def _largest(count: int, links: Sequence[Link], compared: _Compared) -> dict[int, Place]:
-    clusters = assemble(count, links, compared.size, compared.likeness)
+def _largest(count: int, links: Sequence[Link], compared: _Compared, loose_px: float = 0.0) -> dict[int, Place]:
+    clusters = assemble(count, links, compared.size, compared.likeness, loose_px=loose_px)
     largest = clusters.largest()
     return {tile: clusters.place[tile] for tile in largest} if len(largest) > 1 else {}
 

@@ -28,7 +28,7 @@ SAME_SHIFT_PX = 6.0
 SAME_PLACE = 0.45
 """Tiles whose corners differ by less than this share of a tile, along both axes, lie in one place."""
 ALONE_SCORE = 0.4
-"""A tile that hangs on a single offset without a loop must show it at least so well."""
+"""A tile that hangs on a single offset without a loop must show it at least so well, and better than any false one."""
 ALIKE, UNLIKE = 0.3, 0.15
 """Overlaps above the first bear a joining out, below the second they deny it."""
 
@@ -92,30 +92,32 @@ def in_one_place(one: Place, other: Place, size: tuple[int, int]) -> bool:
     return abs(one[0] - other[0]) < SAME_PLACE * size[0] and abs(one[1] - other[1]) < SAME_PLACE * size[1]
 
 
-def best_buddies(links: Sequence[Link], size: tuple[int, int]) -> list[tuple[Link, int]]:
+def best_buddies(links: Sequence[Link], size: tuple[int, int], *, loose_px: float = 0.0) -> list[tuple[Link, int]]:
     """Links that are the clear best of both their tiles in their place, with their loops, best first.
 
-    More loops are better, as far as two; of equally many the score must lead.
+    More loops are better, as far as two; of equally many the score must lead. Offsets of one pair of tiles that differ
+    by less than `loose_px`, as a repeating pattern gives them, are no rivals: which tiles are neighbours they all say.
     """
     loops = [min(count, 2) for count in closed_loops(links, size)]
-    offers: dict[int, list[tuple[Place, int, float]]] = defaultdict(list)
+    offers: dict[int, list[tuple[Link, int]]] = defaultdict(list)
     for link, closed in zip(links, loops, strict=True):
-        offers[link.a].append((link.offset_px, closed, link.score))
-        offers[link.b].append((_turned(link).offset_px, closed, link.score))
+        offers[link.a].append((link, closed))
+        offers[link.b].append((_turned(link), closed))
 
-    def is_best(end: int, offset: Place, closed: int, score: float) -> bool:
-        for other, others_closed, others_score in offers[end]:
-            if (other == offset and others_score == score) or not in_one_place(other, offset, size):
+    def is_best(link: Link, closed: int) -> bool:
+        for other, others_closed in offers[link.a]:
+            (x, y), (other_x, other_y) = link.offset_px, other.offset_px
+            apart = max(abs(x - other_x), abs(y - other_y))
+            if (other.b == link.b and apart <= loose_px) or not in_one_place(other.offset_px, link.offset_px, size):
                 continue
-            if others_closed > closed or (others_closed == closed and others_score > score - LEAD):
+            if others_closed > closed or (others_closed == closed and other.score > link.score - LEAD):
                 return False
         return True
 
     good = [
         (link, closed)
         for link, closed in zip(links, loops, strict=True)
-        if is_best(link.a, link.offset_px, closed, link.score)
-        and is_best(link.b, _turned(link).offset_px, closed, link.score)
+        if is_best(link, closed) and is_best(_turned(link), closed)
     ]
     return sorted(good, key=lambda one: (-one[1], -one[0].score, one[0].a, one[0].b))
 
@@ -171,7 +173,14 @@ class Clusters:
         return max(self.members.values(), key=lambda tiles: (len(tiles), -min(tiles)))
 
 
-def assemble(count: int, links: Sequence[Link], size: tuple[int, int], check: Check | None = None) -> Clusters:
+def assemble(
+    count: int,
+    links: Sequence[Link],
+    size: tuple[int, int],
+    check: Check | None = None,
+    *,
+    loose_px: float = 0.0,
+) -> Clusters:
     """Join tiles by their links: those in loops first, then where two links agree, single tiles last.
 
     Parameters
@@ -184,9 +193,11 @@ def assemble(count: int, links: Sequence[Link], size: tuple[int, int], check: Ch
         Thumbnail (width, height).
     check : callable, optional
         Likeness of two tiles at an offset, asked for all that overlap when groups are joined.
+    loose_px : float, optional
+        Offsets of one pair this near each other mean the same neighbours; for sets whose grid is all that is sought.
     """
     # What is not in a loop with other best buddies was in one by chance.
-    good = [link for link, _ in best_buddies(links, size)]
+    good = [link for link, _ in best_buddies(links, size, loose_px=loose_px)]
     clusters = Clusters(count, size, check)
     ranked = sorted(zip(closed_loops(good, size), good, strict=True), key=lambda one: (-min(one[0], 2), -one[1].score))
     for closed, link in ranked:
@@ -196,11 +207,12 @@ def assemble(count: int, links: Sequence[Link], size: tuple[int, int], check: Ch
     changed = True
     while changed:
         changed = False
+        alone = max(ALONE_SCORE, _highest_false_score(clusters, links, loose_px) + LEAD)
         for votes in _between(clusters, good):
             first = votes[0]
             ends = clusters.group[first.a], clusters.group[first.b]
             single = min(len(clusters.members[end]) for end in ends) == 1
-            if ends not in refused and (len(votes) > 1 or (single and first.score >= ALONE_SCORE)):
+            if ends not in refused and (len(votes) > 1 or (single and first.score >= alone)):
                 changed = clusters.merge(first)
                 if changed:
                     # Groups keep the number of one of them: what was refused may fit what they are now.
@@ -208,6 +220,16 @@ def assemble(count: int, links: Sequence[Link], size: tuple[int, int], check: Ch
                     break
                 refused.add(ends)
     return clusters
+
+
+def _highest_false_score(clusters: Clusters, links: Sequence[Link], loose_px: float) -> float:
+    """What tiles reach in this set at offsets that loops have shown to be false: repeating blocks may reach much."""
+    false = [
+        link.score
+        for link in links
+        if not clusters.joins(link) and max(map(abs, clusters.shift(link))) > max(SAME_SHIFT_PX, loose_px)
+    ]
+    return max(false, default=0.0)
 
 
 def _between(clusters: Clusters, links: Sequence[Link]) -> list[list[Link]]:

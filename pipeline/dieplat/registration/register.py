@@ -88,7 +88,7 @@ def place_in_grid(
     seen: set[tuple[int, int]] = set()
     for index, (tile, cell) in enumerate(zip(tiles, found.cells, strict=True)):
         if cell is None or cell in seen:
-            skipped.append(Skipped(tile.name, "no place in the grid: it shows nothing in common with another tile"))
+            skipped.append(Skipped(tile.name, "its place is not beyond doubt: too little of it is seen in other tiles"))
             continue
         seen.add(cell)
         place = found.places_px[index] if found.places_px is not None else None
