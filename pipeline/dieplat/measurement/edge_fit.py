@@ -26,13 +26,22 @@ FIT_PX = 3.0
 """Reach of the fit to either side of the edge: beyond it lie other things."""
 LEAST_SEEN = 0.6
 """Part of a side's windows that must show the edge."""
-LEAST_CONTRAST = 4.0
-"""Height of the step in standard deviations of what the fit leaves in one window."""
+LEAST_CONTRAST = 12.0
+MOST_MISFIT = 0.045
+"""Height of a clear step in standard deviations of what the fit leaves in one window, and most that the mean profile
+may differ from a step's form (rms, over its height). Bond pads, metal and the die's own edge reach 15 to 100 and 0.005 to
+0.04 on phantoms; ends of rows of cells, which are no edge, 6 to 12 and 0.05 to 0.09."""
+LEAST_EVIDENCE = 8.0
+"""What suffices of the "outermost" edge: height over noise of one window times the root of the number of windows, and
+at least 1. Rough ground beside a long side hides a step in single windows that all of them together show."""
 RIVAL = 0.6
 """Another edge of this part of the strongest one's height, within reach, leaves the choice open."""
 FLOOR_PX = 0.03
 """Standard uncertainty that no length of side averages away: interpolation and the pixels' own phase (drawn pictures:
 0.01 to 0.03 px)."""
+MISFIT = 2.5
+"""Shift of a step, in its blur, for a misfit as large as its height: a bump on the slope moves the place fitted by
+about its own height over the slope, and the slope is height / (2.5 blur)."""
 PIECE_PX = 512.0
 """A long side is sampled in pieces, so that memory does not grow with its slant."""
 
@@ -55,7 +64,8 @@ class Edge:
     """A straight edge: the line through `point` (px) along `along`; `normal` points to its left on the screen.
 
     shift_u_px is the standard uncertainty of its place across, turn_u that of its direction (radians), independent of
-    one another at `point`. blur_px is the standard deviation of the blurred step, contrast its height over the noise.
+    one another at `point`. blur_px is the standard deviation of the blurred step, contrast its height over the noise,
+    misfit what the mean profile leaves of the step's form (rms) over its height.
     """
 
     point: Array
@@ -64,6 +74,7 @@ class Edge:
     turn_u: float
     blur_px: float
     contrast: float
+    misfit: float
 
     @property
     def normal(self) -> Array:
@@ -108,15 +119,19 @@ def find_edge(mosaic: Reader, start: Array, end: Array, *, reach_px: float, choi
         middle, colour = _coarse_place(t, profiles, reach, choice, open_choice=attempt == 0)
         shades = profiles @ colour
         mean = np.median(shades, axis=0)
-        blur, centre = _blur_of(t, mean, middle)
+        blur, centre, misfit = _blur_of(t, mean, middle)
         place, place_u, height, noise = _places(t, shades, centre, blur)
-        line = _line(s, place, place_u, height, noise, reach)
+        needed = LEAST_CONTRAST if choice == "strongest" else max(1.0, LEAST_EVIDENCE / math.sqrt(len(s)))
+        if choice == "strongest" and misfit > MOST_MISFIT:
+            raise UndecidedError(f"no clear edge: its form differs from a step by {100 * misfit:.0f} %")
+        line = _line(s, place, place_u, height, noise, reach, needed)
         shift, slope, shift_u, slope_u, contrast = line
         normal = np.array([along[1], -along[0]])
         half = 0.5 * length
         start, end = start + (shift - half * slope) * normal, end + (shift + half * slope) * normal
     along = (end - start) / np.hypot(*(end - start))
-    return Edge(0.5 * (start + end), along, math.hypot(shift_u, FLOOR_PX), slope_u, blur, contrast)
+    shift_u = math.hypot(shift_u, FLOOR_PX, MISFIT * misfit * blur)
+    return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, misfit)
 
 
 def _profiles(mosaic: Reader, start: Array, end: Array, reach: float) -> tuple[Array, Array, Array]:
@@ -186,18 +201,20 @@ def _step(t: Array, centre: npt.ArrayLike, blur: float) -> Array:
     return np.asarray(ndtr((t - np.asarray(centre)) / blur), dtype=np.float64)
 
 
-def _blur_of(t: Array, mean: Array, middle: float) -> tuple[float, float]:
-    """Blur (standard deviation, px) and place of the mean profile's step, by trying blurs and places."""
+def _blur_of(t: Array, mean: Array, middle: float) -> tuple[float, float, float]:
+    """Blur (standard deviation, px), place and relative misfit of the mean profile's step: the best of a grid."""
     near = np.abs(t - middle) <= FIT_PX
     x, y = t[near], mean[near] - mean[near].mean()
-    best = (math.inf, 1.0, middle)
+    best = (math.inf, 1.0, middle, 0.0)
     for blur in (0.4, 0.55, 0.75, 1.0, 1.3, 1.7, 2.2):
         for centre in middle + np.arange(-1.5, 1.51, 0.1):
             model = _step(x, centre, blur)
             model = model - model.mean()
-            fit = y - model * float(model @ y) / float(model @ model)
-            best = min(best, (float(fit @ fit), blur, float(centre)))
-    return best[1], best[2]
+            height = float(model @ y) / float(model @ model)
+            fit = y - model * height
+            best = min(best, (float(fit @ fit), blur, float(centre), height))
+    misfit = math.sqrt(best[0] / len(x)) / max(abs(best[3]), 1e-9)
+    return best[1], best[2], misfit
 
 
 def _places(t: Array, shades: Array, centre: float, blur: float) -> tuple[Array, Array, Array, Array]:
@@ -225,16 +242,14 @@ def _places(t: Array, shades: Array, centre: float, blur: float) -> tuple[Array,
 
 
 def _line(
-    s: Array, place: Array, place_u: Array, height: Array, noise: Array, reach: float
+    s: Array, place: Array, place_u: Array, height: Array, noise: Array, reach: float, needed: float
 ) -> tuple[float, float, float, float, float]:
     """A robust line through the windows' places: shift, slope, their uncertainties, contrast."""
     usual = float(np.median(height))
     seen = (np.sign(height) == np.sign(usual)) & (np.abs(height) >= 0.3 * abs(usual)) & (np.abs(place) <= reach + 1.0)
     contrast = abs(usual) / max(float(np.median(noise)), 1e-9)
-    if contrast < LEAST_CONTRAST:
-        raise UndecidedError(
-            f"no clear edge: the step is {contrast:.1f} times the noise, {LEAST_CONTRAST:g} are needed"
-        )
+    if contrast < needed:
+        raise UndecidedError(f"no clear edge: the step is {contrast:.1f} times the noise, {needed:.1f} are needed")
     span = float(np.ptp(s)) if len(s) > 1 else WINDOW_PX
     basis = np.stack([np.ones_like(s), s], axis=1) if len(s) > 2 else np.ones((len(s), 1))
     kept = seen.copy()

@@ -22,8 +22,10 @@ COARSE_PX = 1200
 """Longest side of the reduced picture in which the die is found first."""
 RIM = 0.006
 """Width of the rim, as a part of the reduced picture, that is taken for the ground the die lies on."""
-APART = 6.0
+APART = 4.0
 """A pixel belongs to the die when it differs from the ground by more than this many of its robust deviations."""
+SMOOTH = 1.5
+"""Blur (pixels of the reduced picture) before the two are told apart, so that specks on the ground weigh less."""
 LEAST_SIZE = 0.2
 LEAST_FILL = 0.97
 """Least part of the picture that a die covers, and of its own rectangle that it fills."""
@@ -104,29 +106,58 @@ def _rectangle(picture: npt.NDArray[np.float32]) -> Array:
     rim = first & ~inside
     if rim.sum() < 50:
         raise UndecidedError("the picture is too small")
-    ground = np.median(picture[rim], axis=0)
-    spread = 1.4826 * np.median(np.abs(picture[rim] - ground), axis=0)
+    smooth = cv2.GaussianBlur(picture, (0, 0), SMOOTH).reshape(picture.shape)
+    ground = np.median(smooth[rim], axis=0)
+    spread = 1.4826 * np.median(np.abs(smooth[rim] - ground), axis=0)
     floor = 0.004 * float(picture.max())
-    differs = (np.abs(picture - ground) / np.maximum(spread, floor)).max(axis=2) > APART
-    mask = (differs & shown).astype(np.uint8)
-    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
-    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((7, 7), np.uint8))
+    differs = (np.abs(smooth - ground) / np.maximum(spread, floor)).max(axis=2) > APART
+    mask = cv2.morphologyEx((differs & shown).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         raise UndecidedError("nothing differs from the ground along the picture's rim")
     contour = max(contours, key=cv2.contourArea)
-    box = cv2.minAreaRect(contour)
-    size = box[1][0] * box[1][1]
-    if size < LEAST_SIZE * shown.sum():
+    area = cv2.contourArea(contour)
+    if area < LEAST_SIZE * shown.sum():
         raise UndecidedError("what differs from the ground along the picture's rim is too small for a die")
-    fill = cv2.contourArea(contour) / size
-    touches = np.array(cv2.boundingRect(contour))
-    if touches[0] <= 0 or touches[1] <= 0 or touches[0] + touches[2] >= width or touches[1] + touches[3] >= height:
-        raise UndecidedError("it reaches the rim of the picture")
-    if fill < LEAST_FILL:
-        raise UndecidedError(f"what differs from the ground fills {100 * fill:.0f} % of a rectangle only")
-    corners = np.asarray(cv2.boxPoints(box), dtype=np.float64)
+    filled = cv2.drawContours(np.zeros_like(mask), [contour], -1, 1, cv2.FILLED).astype(bool)
+    corners = _corners(filled)
     x, y = corners.T
-    if float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) < 0:
-        corners = corners[::-1]
+    size = 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+    if x.min() <= 0 or y.min() <= 0 or x.max() >= width - 1 or y.max() >= height - 1:
+        raise UndecidedError("it reaches the rim of the picture")
+    fill = area / size if size > 0 else math.inf
+    if not LEAST_FILL <= fill <= 1 / LEAST_FILL:
+        raise UndecidedError(f"what differs from the ground is no rectangle: it fills {100 * fill:.0f} % of one")
     return corners
+
+
+def _corners(filled: npt.NDArray[np.bool_]) -> Array:
+    """Corners (4, 2), clockwise on the screen from the top left one, of the rectangle about a filled shape.
+
+    Every side is a line through the outermost pixels of its rows or columns, the median of which counts: specks that
+    stick to the shape do not.
+    """
+    rows, columns = np.nonzero(filled.any(axis=1))[0], np.nonzero(filled.any(axis=0))[0]
+    down, across = (ends[len(ends) // 20 : len(ends) - len(ends) // 20] for ends in (rows, columns))
+    height, width = filled.shape
+    left = _median_line(down, filled[down].argmax(axis=1) - 0.5)
+    right = _median_line(down, width - filled[down, ::-1].argmax(axis=1) - 0.5)
+    top = _median_line(across, filled[:, across].argmax(axis=0) - 0.5)
+    bottom = _median_line(across, height - filled[::-1, across].argmax(axis=0) - 0.5)
+
+    def cross(level: tuple[float, float], upright: tuple[float, float]) -> tuple[float, float]:
+        """x = a + b y and y = c + d x."""
+        (c, d), (a, b) = level, upright
+        x = (a + b * c) / (1.0 - b * d)
+        return x, c + d * x
+
+    return np.array([cross(top, left), cross(top, right), cross(bottom, right), cross(bottom, left)])
+
+
+def _median_line(at: npt.NDArray[np.intp], place: Array) -> tuple[float, float]:
+    """Intercept and slope of place against at: the median slope between points a third of the side apart, and the
+    median intercept (Theil and Sen)."""
+    apart = max(len(at) // 3, 1)
+    slope = float(np.median((place[apart:] - place[:-apart]) / (at[apart:] - at[:-apart])))
+    return float(np.median(place - slope * at)), slope

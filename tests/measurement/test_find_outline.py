@@ -1,0 +1,63 @@
+"""The die found by itself on drawn pictures."""
+
+import numpy as np
+import pytest
+from edge_pictures import Memory, picture_of, points_of, turned_box
+from shapely.geometry import box
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.outline import find_outline
+
+
+def with_blocks(die):
+    """A die with bright and dark things on it, some near its edge."""
+    x, y = die.centroid.x, die.centroid.y
+    return [
+        (die, 70.0),
+        (box(x - 300, y - 150, x - 40, y + 100), 130.0),
+        (box(x + 20, y - 180, x + 300, y - 20), 40.0),
+        (box(x + 320, y + 100, x + 370, y + 150), 200.0),
+    ]
+
+
+def specks(picture, seed):
+    """Bright flecks on the ground: what adhesive looks like."""
+    rng = np.random.default_rng(seed)
+    for x, y in zip(rng.integers(0, picture.width_px, 60), rng.integers(0, picture.height_px, 60), strict=True):
+        if not 30 < x < picture.width_px - 30 or not 30 < y < picture.height_px - 30:
+            picture.picture[y : y + 3, x : x + 3] = 120
+    return picture
+
+
+@pytest.mark.parametrize(("degrees", "seed"), [(0.0, 1), (0.4, 2), (-1.7, 3)])
+def test_the_outline_is_found_to_a_fraction_of_a_pixel(degrees, seed):
+    truth = turned_box(50.4, 60.2, 950.8, 640.3, degrees)
+    picture = specks(picture_of(with_blocks(truth), (700, 1000), ground=28.0, seed=seed), seed)
+    found = find_outline(picture)
+    corners = points_of(found.polygon)
+    apart = np.linalg.norm(corners[:, None] - points_of(truth)[None], axis=2).min(axis=1)
+    assert apart.max() < 0.3
+    assert all(0 < u < 0.3 for pair in found.vertex_u_px.values() for u in pair)
+    assert set(found.vertex_u_px) == {tuple(corner) for corner in corners.tolist()}
+
+
+def test_a_picture_that_shows_no_ground_is_refused():
+    noise = np.random.default_rng(1).normal(120, 10, (600, 800, 3))
+    with pytest.raises(UndecidedError):
+        find_outline(Memory(np.clip(noise, 0, 255).astype(np.uint8)))
+    with pytest.raises(UndecidedError):
+        find_outline(Memory(np.full((600, 800), 120, np.uint8)))
+
+
+def test_a_die_that_reaches_the_rim_is_refused():
+    picture = picture_of(with_blocks(box(50, 60, 1100, 640)), (700, 1000), ground=28.0)
+    with pytest.raises(UndecidedError):
+        find_outline(picture)
+
+
+def test_something_small_or_not_a_rectangle_is_refused():
+    with pytest.raises(UndecidedError, match="too small"):
+        find_outline(picture_of([(box(400, 300, 500, 380), 90.0)], (700, 1000), ground=28.0))
+    round_die = box(500, 350, 500.1, 350.1).buffer(300, quad_segs=64)
+    with pytest.raises(UndecidedError):
+        find_outline(picture_of([(round_die, 90.0)], (700, 1000), ground=28.0))
