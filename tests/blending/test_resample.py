@@ -8,7 +8,7 @@ import known_tiles
 import numpy as np
 import pytest
 import tifffile
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import fourier_shift
 
@@ -53,6 +53,7 @@ def test_moves_as_the_fourier_domain_does(tmp_path: Path, x_px: float, y_px: flo
     assert error.max() < 2 * 0.002 * 20000 + 3
 
 
+@settings(deadline=None)  # the first call compiles
 @given(st.floats(0, 30), st.floats(0, 30))
 def test_an_even_tile_stays_even_and_covers_its_rectangle(x_px: float, y_px: float) -> None:
     tile = Path(__file__).parent / "even.tif"

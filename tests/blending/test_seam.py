@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.graph import MCP
 
@@ -14,6 +14,7 @@ from dieplat.blending.place import Box
 from dieplat.blending.seam import Seam, find_seam, focus_measure, seam_path
 
 
+@settings(deadline=None)  # the first call compiles
 @given(st.integers(0, 2**32 - 1), st.integers(1, 30), st.integers(1, 20))
 def test_the_path_is_as_cheap_as_the_cheapest_of_another_search(seed: int, rows: int, columns: int) -> None:
     """scikit-image's minimum cost paths (Dijkstra) over the same three steps, from top to bottom."""
@@ -113,6 +114,7 @@ def test_weights_of_both_sides_of_a_seam_add_to_one() -> None:
     np.testing.assert_allclose(right[0, 19:21], [0.5 - 0.5 / 16, 0.5 + 0.5 / 16], atol=1e-6)
 
 
+@settings(deadline=None)  # the first call compiles
 @given(st.integers(0, 150), st.integers(0, 90), st.booleans(), st.booleans())
 def test_a_part_on_one_side_of_a_seam_is_known_without_its_weights(
     x0: int, y0: int, after: bool, runs_down: bool

@@ -12,16 +12,17 @@ strip are one tile's own.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.blending.mix_loops import MIXED, OWN, kind_of, paint, weigh
+from dieplat.blending.mix_loops import mix_blocks, put_blocks
 from dieplat.blending.place import Box
 from dieplat.blending.seam import EDGE_PX, FEATHER_PX, Seam
 from dieplat.blending.seam_loops import View
+from dieplat.blending.weight_loops import MIXED, OWN, kind_of, kinds_of, weigh, weights_of
 
 _BLOCK_PX = 64
 """The tile is painted in blocks of this size; those that no seam or edge touches are only copied or left."""
@@ -38,8 +39,7 @@ Weights = npt.NDArray[np.float32]
 Sides = tuple[bool, bool, bool, bool]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Scene:
+class Scene(NamedTuple):
     """What decides over a tile's weights, in its own pixels and as tables of numbers for the loops.
 
     seams (S, 7): rectangle (x0, y0, x1, y1), runs down, tile after it, where its path begins in `paths`;
@@ -91,24 +91,14 @@ def mix_over(under: View, pixels: View, *, seams: Sequence[Seam], covered: Seque
     """
     whole = Box(0, 0, under.width, under.height)
     scene = scene_of(whole, seams=seams, covered=covered, open_sides=open_sides)
-    paint(
-        *under[:3],
-        *pixels[:3],
-        under.width,
-        under.height,
-        under.channels,
-        _BLOCK_PX,
-        scene.seams,
-        scene.feathers,
-        scene.paths,
-        scene.covered,
-        scene.open_sides,
-        EDGE_PX,
-        _FADE_PX,
-        _TAPS[0],
-        _TAPS[1],
-        _TIMES,
-    )
+    kinds = kinds_of(_BLOCK_PX, *scene, _FADE_PX)
+    rows, columns = np.nonzero(kinds == MIXED)
+    blocks = np.stack([columns, rows, columns + 1, rows + 1], axis=-1) * _BLOCK_PX
+    blocks = np.minimum(blocks, [under.width, under.height, under.width, under.height])
+    weights = weights_of(blocks, _BLOCK_PX, *scene, EDGE_PX, _FADE_PX)
+    place = (*under[:3], *pixels[:3], under.width, under.height, under.channels)
+    mixed = mix_blocks(*place, blocks, weights, _TAPS[0], _TAPS[1], _TIMES)
+    put_blocks(*place, kinds == OWN, blocks, mixed)
 
 
 def tile_weights(
@@ -121,13 +111,12 @@ def tile_weights(
     edge filters leaned on mirrored pixels; from there to `_FADE_PX` the weight changes as beside a seam.
     """
     scene = scene_of(whole, seams=seams, covered=covered, open_sides=open_sides)
-    seen = (scene.width, scene.height, scene.seams, scene.feathers, scene.paths, scene.covered, scene.open_sides)
     place = np.array(block, np.int64)
-    kind = kind_of(place, *seen, _FADE_PX)
+    kind = kind_of(place, *scene, _FADE_PX)
     if kind != MIXED:
         return 1.0 if kind == OWN else 0.0
     weights = np.empty((block.y1 - block.y0, block.x1 - block.x0), np.float32)
-    weigh(place, *seen, EDGE_PX, _FADE_PX, weights)
+    weigh(place, *scene, EDGE_PX, _FADE_PX, weights)
     return weights
 
 
