@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import splu
+from scipy.sparse.linalg import SuperLU, splu
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -187,53 +187,59 @@ class _System:
         store = sp.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(2 * count, 2 * count))
         return sp.csr_matrix(self._design.T @ store)
 
-    def _normal(self, weighted: sp.csr_matrix) -> sp.csc_matrix:
-        """Tile 0 is held: its two rows and columns are left out."""
+    def _factors(self, weighted: sp.csr_matrix) -> tuple[SuperLU, Array, Array]:
+        """Positions eliminated first, with tile 0 held, so that what is shared does not fill the sparse system.
+
+        The factors of the positions' own normal matrix, its inverse times their coupling to what is shared (Schur
+        complement), and the covariance of what is shared.
+        """
         normal = sp.csc_matrix(weighted @ self._design)
-        shared = len(self._common.side)
-        if shared:
-            row, column = np.indices((shared, shared)) + 2 * self._tiles
-            known = self._common.normal.ravel(), (row.ravel(), column.ravel())
-            normal = normal + sp.csc_matrix(known, shape=normal.shape)
-        return sp.csc_matrix(normal[2:, 2:])
+        own, shared = slice(2, 2 * self._tiles), slice(2 * self._tiles, None)
+        held = splu(sp.csc_matrix(normal[own, own]), permc_spec="MMD_AT_PLUS_A")
+        coupling = normal[own, shared].toarray()
+        through = held.solve(coupling)
+        rest = normal[shared, shared].toarray() + self._common.normal - coupling.T @ through
+        return held, through, np.asarray(np.linalg.inv(rest), dtype=np.float64)
 
     def solve(self, weight: Array) -> Array:
         """Weighted least squares; positions about their mean."""
-        unknown = np.zeros(2 * self._tiles + len(self._common.side))
-        if len(unknown) == 2:
+        split = 2 * self._tiles
+        unknown = np.zeros(split + len(self._common.side))
+        if self._tiles < 2:
             return unknown
         weighted = self._weighted(weight)
         side = np.asarray(weighted @ self._offsets)
-        side[2 * self._tiles :] += self._common.side
-        unknown[2:] = splu(self._normal(weighted)).solve(side[2:])
+        side[split:] += self._common.side
+        held, through, cov = self._factors(weighted)
+        unknown[split:] = cov @ (side[split:] - through.T @ side[2:split])
+        unknown[2:split] = held.solve(side[2:split]) - through @ unknown[split:]
         for axis in range(2):
-            own = unknown[axis : 2 * self._tiles : 2]
+            own = unknown[axis:split:2]
             own -= own.mean()
         return unknown
 
     def uncertainty(self, weight: Array) -> tuple[Array, Array]:
         """Standard uncertainty of each position against the mean of all, and the covariance of what is shared."""
-        tiles, shared = self._tiles, len(self._common.side)
-        size = 2 * tiles + shared - 2
-        if size == 0:
-            return np.zeros((1, 2)), np.zeros((0, 0))
-        held = splu(self._normal(self._weighted(weight)))
+        tiles = self._tiles
+        if tiles < 2:
+            return np.zeros((tiles, 2)), np.zeros((len(self._common.side), len(self._common.side)))
+        held, through, cov = self._factors(self._weighted(weight))
+        size = 2 * tiles - 2
         diagonal = np.zeros(2 * tiles)
-        for first in range(0, 2 * tiles - 2, 256):
-            block = np.arange(first, min(first + 256, 2 * tiles - 2))
+        for first in range(0, size, 256):
+            block = np.arange(first, min(first + 256, size))
             unit = np.zeros((size, len(block)))
             unit[block, np.arange(len(block))] = 1.0
             diagonal[2 + block] = held.solve(unit)[block, np.arange(len(block))]
+        diagonal[2:] += np.einsum("ik,kl,il->i", through, cov, through)
         variance = np.zeros((tiles, 2))
         for axis in range(2):
             # Off the mean: the diagonal of the pseudo-inverse from the inverse that holds tile 0.
             every = np.zeros(size)
-            every[axis : 2 * tiles - 2 : 2] = 1.0 / tiles
-            row_mean = np.concatenate([[0.0], held.solve(every)[axis : 2 * tiles - 2 : 2]])
+            every[axis::2] = 1.0 / tiles
+            mean = held.solve(every) + through @ (cov @ (through.T @ every))
+            row_mean = np.concatenate([[0.0], mean[axis::2]])
             variance[:, axis] = diagonal[axis::2] - 2 * row_mean + row_mean.mean()
-        last = np.zeros((size, shared))
-        last[size - shared :] = np.eye(shared)
-        cov = held.solve(last)[size - shared :] if shared else np.zeros((0, 0))
         return np.sqrt(np.maximum(variance, 0.0)), np.asarray(cov, dtype=np.float64)
 
 
