@@ -152,6 +152,7 @@ class Run:
                 frequency_hz=self.frequency_hz,
                 thickness_um=self.thickness_um,
                 surroundings=self.surroundings,
+                vertex_u_px=self.inputs.placement.vertex_u_px,
             )
         except (UndecidedError, InputError) as error:
             remedy = "; draw its centre line as a 'conductor' path with width_um"

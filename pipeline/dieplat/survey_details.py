@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -15,6 +16,7 @@ from dieplat.errors import UndecidedError
 from dieplat.inductance import describe_inductor
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.inductors import inductor_from_path, measure_inductor
+from dieplat.measurement.placement import VERTEX_U_PX
 from dieplat.measurement.scale_parts import scale_u
 from dieplat.values import ArrayLattice, InductorGeometry, Region, Scale
 from dieplat.values.electrical import Surroundings
@@ -47,11 +49,13 @@ def inductor_result(
     frequency_hz: float | None,
     thickness_um: float,
     surroundings: Surroundings,
+    vertex_u_px: float = VERTEX_U_PX,
 ) -> InductorResult:
     """Measure one inductor: from its conductor path where there is one with a width, else from the picture.
 
     `conductors` are the paths that lie inside the region; for a path that stands alone, the region itself.
-    A path's property `widths_um`, a width for each of its pieces, tells of a taper.
+    A path's property `widths_um`, a width for each of its pieces, tells of a taper. Points drawn are known to
+    `vertex_u_px`: so are a drawn coil's diameters, and its width as read between two points.
 
     Raises
     ------
@@ -61,7 +65,7 @@ def inductor_result(
     if len(conductors) > 1:
         raise UndecidedError(f"{len(conductors)} conductor paths lie in it; keep one")
     if conductors and conductors[0].width_um is not None:
-        geometry = _from_path(conductors[0], conductors[0].width_um, scale)
+        geometry = _from_path(conductors[0], conductors[0].width_um, scale, vertex_u_px)
     elif region.kind == "conductor":
         raise UndecidedError("the path has no width; give it a property width_um")
     else:
@@ -156,10 +160,12 @@ def _centred(window: tuple[int, int, int, int], polygon: Polygon) -> tuple[int, 
     return x0, y0, x0 + across, y0 + down
 
 
-def _from_path(path: Region, width_um: float, scale: Scale) -> InductorGeometry:
+def _from_path(path: Region, width_um: float, scale: Scale, vertex_u_px: float) -> InductorGeometry:
     assert isinstance(path.geometry, LineString)
     points = np.asarray(path.geometry.coords, dtype=np.float64)[:, :2]
-    return inductor_from_path(points * [scale.um_per_px_x, scale.um_per_px_y], width_um)
+    geometry = inductor_from_path(points * [scale.um_per_px_x, scale.um_per_px_y], width_um)
+    drawn_um = vertex_u_px * math.sqrt(scale.um_per_px_x * scale.um_per_px_y)
+    return replace(geometry, outer_um_u=drawn_um, inner_um_u=drawn_um, width_um_u=math.sqrt(2) * drawn_um)
 
 
 def _from_picture(mosaic: Picture, polygon: Polygon, scale: Scale) -> InductorGeometry:

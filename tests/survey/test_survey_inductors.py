@@ -77,3 +77,15 @@ def test_a_taper_that_does_not_fit_is_said(widths):
 def test_nonsense_is_refused_before_any_work():
     with pytest.raises(SettingsError, match="oxide"):
         measure_survey(Blank(), Regions((coil(),), "blocks"), SCALE, surroundings=Surroundings(oxide_um=(5.0, 4.0)))
+
+
+def test_a_drawn_path_is_as_uncertain_as_its_points():
+    inductor = measured(coil())
+    # Half a pixel a point, half a micrometre a pixel; the width lies between two points.
+    assert inductor.geometry.outer_um_u == pytest.approx(0.25)
+    assert inductor.geometry.width_um_u == pytest.approx(0.25 * 2**0.5)
+    budget = dict(inductor.estimate.budget)
+    assert budget["outer"] > 0
+    assert budget["width"] > 0
+    finer = measure_survey(Blank(), Regions((coil(),), "b"), SCALE, find_die=False, vertex_u_px=0.1).blocks[0].inductor
+    assert finer.estimate.inductance_nh_u < inductor.estimate.inductance_nh_u
