@@ -32,7 +32,7 @@ STAGE_AGREES = 0.3
 """How far, in tiles, the stage's positions may lie from the places that pictures gave."""
 STAGE_SHARE = 0.75
 """So many of the stage's positions must agree, or none is believed."""
-PAIRS_A_TILE = 8
+PAIRS_A_TILE = 16
 """A set small enough that all its pairs are no more than this many a tile is compared pair by pair."""
 MOST_PAIRS = 2016
 """Up to 64 tiles every pair is compared after all if spots in common do not place them."""

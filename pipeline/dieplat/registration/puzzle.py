@@ -27,8 +27,6 @@ SAME_SHIFT_PX = 6.0
 """Two links between two groups ask for the same shift within this: small errors add up across a group."""
 SAME_PLACE = 0.45
 """Tiles whose corners differ by less than this share of a tile, along both axes, lie in one place."""
-ALONE_SCORE = 0.4
-"""A tile that hangs on a single offset without a loop must show it at least so well, and better than any false one."""
 ALIKE, UNLIKE = 0.3, 0.15
 """Overlaps above the first bear a joining out, below the second they deny it."""
 
@@ -181,7 +179,7 @@ def assemble(
     *,
     loose_px: float = 0.0,
 ) -> Clusters:
-    """Join tiles by their links: those in loops first, then where two links agree, single tiles last.
+    """Join tiles by their links: those in loops first, then where two links agree; a tile on one link is left out.
 
     Parameters
     ----------
@@ -207,12 +205,10 @@ def assemble(
     changed = True
     while changed:
         changed = False
-        alone = max(ALONE_SCORE, _highest_false_score(clusters, links, loose_px) + LEAD)
         for votes in _between(clusters, good):
             first = votes[0]
             ends = clusters.group[first.a], clusters.group[first.b]
-            single = min(len(clusters.members[end]) for end in ends) == 1
-            if ends not in refused and (len(votes) > 1 or (single and first.score >= alone)):
+            if ends not in refused and len(votes) > 1:
                 changed = clusters.merge(first)
                 if changed:
                     # Groups keep the number of one of them: what was refused may fit what they are now.
@@ -220,16 +216,6 @@ def assemble(
                     break
                 refused.add(ends)
     return clusters
-
-
-def _highest_false_score(clusters: Clusters, links: Sequence[Link], loose_px: float) -> float:
-    """What tiles reach in this set at offsets that loops have shown to be false: repeating blocks may reach much."""
-    false = [
-        link.score
-        for link in links
-        if not clusters.joins(link) and max(map(abs, clusters.shift(link))) > max(SAME_SHIFT_PX, loose_px)
-    ]
-    return max(false, default=0.0)
 
 
 def _between(clusters: Clusters, links: Sequence[Link]) -> list[list[Link]]:
