@@ -16,7 +16,8 @@ from dieplat.measurement.placement import Inputs
 from dieplat.measurement.propagation import Measured
 from dieplat.measurement.scale_parts import scale_known
 from dieplat.measurement.traces import compare_with_quarter_wave, measure_length
-from dieplat.survey_details import Picture, array_result, conductors_inside, inductor_result, reads_pixels
+from dieplat.survey_arrays import array_result, array_wishes
+from dieplat.survey_details import Picture, conductors_inside, inductor_result, reads_pixels
 from dieplat.values import KINDS, Region, Regions, Scale
 from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import (
@@ -163,8 +164,9 @@ class Run:
 
     def array(self, region: Region) -> ArrayResult | None:
         """Measure a memory array, or warn that the picture does not decide it."""
+        array_wishes(region)  # a property that makes no sense is an error, not a refusal
         try:
-            result, remark = array_result(self.mosaic, region, self.scale)
+            result, remark = array_result(self.mosaic, region, self.inputs)
         except (UndecidedError, InputError) as error:
             self.warnings.append(f"memory array '{region.name}' was not measured: {error}")
             return None

@@ -1,4 +1,4 @@
-"""The measurements of a survey that look at the picture: inductors and memory arrays, block by block."""
+"""What is read of the picture for a block, and the inductors of a survey, block by block."""
 
 from __future__ import annotations
 
@@ -9,18 +9,17 @@ from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
-from shapely.geometry import LineString, MultiPolygon, Polygon, box
+from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
 from dieplat.inductance import describe_inductor
-from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.inductors import inductor_from_path, measure_inductor
 from dieplat.measurement.placement import VERTEX_U_PX
 from dieplat.measurement.scale_parts import scale_u
-from dieplat.values import ArrayLattice, InductorGeometry, Region, Scale
+from dieplat.values import InductorGeometry, Region, Scale
 from dieplat.values.electrical import Surroundings
-from dieplat.values.measurements import ArrayResult, InductorResult
+from dieplat.values.measurements import InductorResult
 
 MARGIN_PX = 24
 """Ground read around a block, so that its edges are not the crop's edges."""
@@ -69,7 +68,7 @@ def inductor_result(
     elif region.kind == "conductor":
         raise UndecidedError("the path has no width; give it a property width_um")
     else:
-        geometry = _from_picture(mosaic, _single(region), scale)
+        geometry = _from_picture(mosaic, one_polygon(region), scale)
     length_u_rel = scale_u(scale, 0.5, 0.5)  # a winding has as much length along x as along y
     return describe_inductor(
         geometry,
@@ -79,36 +78,6 @@ def inductor_result(
         surroundings=surroundings,
         piece_widths_um=_piece_widths(conductors[0]) if geometry.method == "path" else None,
     )
-
-
-def array_result(mosaic: Picture, region: Region, scale: Scale) -> tuple[ArrayResult, str | None]:
-    """Measure one memory array; the text, if any, says that only a window of it was looked at.
-
-    A block of more than `MAX_CROP_PX` is measured in a window at its centre, so that memory stays bounded.
-    The pitch is then that of the window, and the counts are None: gaps between banks outside the window are
-    not seen, so dividing the block's size by the pitch would be a guess.
-
-    Raises
-    ------
-    UndecidedError
-        If the picture does not decide the lattice, or the block has several parts.
-    """
-    polygon = _single(region)
-    window = _window(mosaic, polygon)
-    remark = None
-    if _size(window) > MAX_CROP_PX:
-        window = _centred(window, polygon)
-        inside = polygon.intersection(box(*window))
-        if not isinstance(inside, Polygon):
-            raise UndecidedError("it is too large to read at once and not in one piece; draw its banks one by one")
-        polygon = inside
-        remark = (
-            f"more than {MAX_CROP_PX / 1e6:.0f} million pixels: the pitch comes from a window of "
-            f"{window[2] - window[0]} x {window[3] - window[1]} px at the centre, cells were not counted; "
-            "draw its banks one by one to count them"
-        )
-    lattice = measure_array(mosaic.read(*window), polygon, origin_px=(window[0], window[1]))
-    return _array_in_um(lattice, scale, whole=remark is None), remark
 
 
 def conductors_inside(region: Region, conductors: Sequence[Region]) -> list[Region]:
@@ -125,7 +94,8 @@ def reads_pixels(region: Region, conductors: Sequence[Region]) -> bool:
     return region.kind == "memory_array"
 
 
-def _single(region: Region) -> Polygon:
+def one_polygon(region: Region) -> Polygon:
+    """The outline of a region that is drawn in one piece."""
     geometry: BaseGeometry = region.geometry
     if isinstance(geometry, MultiPolygon) and len(geometry.geoms) == 1:
         geometry = geometry.geoms[0]
@@ -134,7 +104,8 @@ def _single(region: Region) -> Polygon:
     return geometry
 
 
-def _window(mosaic: Picture, polygon: Polygon) -> tuple[int, int, int, int]:
+def window_of(mosaic: Picture, polygon: Polygon) -> tuple[int, int, int, int]:
+    """Columns and rows (x0, y0, x1, y1) of a block and `MARGIN_PX` around it."""
     x0, y0, x1, y1 = polygon.bounds
     return (
         max(math.floor(x0) - MARGIN_PX, 0),
@@ -144,11 +115,12 @@ def _window(mosaic: Picture, polygon: Polygon) -> tuple[int, int, int, int]:
     )
 
 
-def _size(window: tuple[int, int, int, int]) -> int:
+def size_of(window: tuple[int, int, int, int]) -> int:
+    """Pixels of a window."""
     return (window[2] - window[0]) * (window[3] - window[1])
 
 
-def _centred(window: tuple[int, int, int, int], polygon: Polygon) -> tuple[int, int, int, int]:
+def centred_window(window: tuple[int, int, int, int], polygon: Polygon) -> tuple[int, int, int, int]:
     """A window of at most `MAX_CROP_PX` about a point inside the polygon, as near to square as it can be."""
     wide, high = window[2] - window[0], window[3] - window[1]
     side = math.isqrt(MAX_CROP_PX)
@@ -169,8 +141,8 @@ def _from_path(path: Region, width_um: float, scale: Scale, vertex_u_px: float) 
 
 
 def _from_picture(mosaic: Picture, polygon: Polygon, scale: Scale) -> InductorGeometry:
-    window = _window(mosaic, polygon)
-    if _size(window) > MAX_CROP_PX:
+    window = window_of(mosaic, polygon)
+    if size_of(window) > MAX_CROP_PX:
         raise UndecidedError(f"it has more than {MAX_CROP_PX / 1e6:.0f} million pixels, too many to read at once")
     return measure_inductor(
         mosaic.read(*window),
@@ -188,46 +160,3 @@ def _piece_widths(path: Region) -> list[float] | None:
     if not isinstance(widths, list) or any(isinstance(w, bool) or not isinstance(w, (int, float)) for w in widths):
         raise UndecidedError("its conductor path has widths_um that are no list of numbers")
     return [float(width) for width in widths]
-
-
-def _array_in_um(lattice: ArrayLattice, scale: Scale, *, whole: bool) -> ArrayResult:
-    """A lattice in pixels with square axes turned by `rotation_deg` becomes one in micrometres."""
-    cosine = math.cos(math.radians(lattice.rotation_deg))
-    sine = math.sin(math.radians(lattice.rotation_deg))
-    pitch_x_um, pitch_x_um_u = _pitch(lattice.pitch_x_px, lattice.pitch_x_px_u, (cosine, sine), scale)
-    pitch_y_um, pitch_y_um_u = _pitch(lattice.pitch_y_px, lattice.pitch_y_px_u, (sine, cosine), scale)
-    area = lattice.pitch_x_px * lattice.pitch_y_px * scale.um_per_px_x * scale.um_per_px_y
-    area_u = math.hypot(
-        area * lattice.pitch_x_px_u / lattice.pitch_x_px,
-        area * lattice.pitch_y_px_u / lattice.pitch_y_px,
-        scale_u(scale, area, area),
-    )
-    banks = tuple(
-        {"bounds_px": list(bank.bounds_px), "columns": bank.columns, "rows": bank.rows} for bank in lattice.banks
-    )
-    return ArrayResult(
-        pitch_x_um=pitch_x_um,
-        pitch_x_um_u=pitch_x_um_u,
-        pitch_y_um=pitch_y_um,
-        pitch_y_um_u=pitch_y_um_u,
-        cell_area_um2=area,
-        cell_area_um2_u=area_u,
-        columns=lattice.columns if whole else None,
-        rows=lattice.rows if whole else None,
-        cells=lattice.cells if whole else None,
-        banks=len(banks) if whole else None,
-        rotation_deg=lattice.rotation_deg,
-        mirrored_x=lattice.mirrored_x,
-        mirrored_y=lattice.mirrored_y,
-        bank_list=banks,
-        remarks=lattice.remarks,
-    )
-
-
-def _pitch(pitch_px: float, pitch_px_u: float, direction: tuple[float, float], scale: Scale) -> tuple[float, float]:
-    """A pitch along `direction` (parts along x and y) in micrometres, with the scale in its uncertainty."""
-    part_x, part_y = direction[0] * scale.um_per_px_x, direction[1] * scale.um_per_px_y
-    um_per_px = math.hypot(part_x, part_y)
-    pitch_um = pitch_px * um_per_px
-    from_scale = scale_u(scale, pitch_um * (part_x / um_per_px) ** 2, pitch_um * (part_y / um_per_px) ** 2)
-    return pitch_um, math.hypot(pitch_px_u * um_per_px, from_scale)

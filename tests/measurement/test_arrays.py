@@ -255,3 +255,20 @@ def test_equal_banks_are_never_taken_for_cells(banks: int):
     except UndecidedError:
         return
     check(recipe, found)
+
+
+@pytest.mark.parametrize(("per_x", "per_y"), [(1, 1), (2, 1), (2, 2)])
+def test_cells_in_a_period_are_taken_as_stated_where_somebody_knows(per_x: int, per_y: int):
+    blob = [(0.25, 0.25, 0.75, 0.75, 80.0)]
+    recipe = Recipe(pitch_x=20.3, pitch_y=16.2, columns=(20,), rows=(20,))
+    found = measure_array(*draw(recipe, blob), cells_per_period=(per_x, per_y))
+    assert (found.columns, found.rows) == (20 * per_x, 20 * per_y)
+    assert found.pitch_x_px == pytest.approx(20.3 / per_x, rel=TWO_TENTHS_OF_A_PERMILLE)
+    assert found.pitch_y_px == pytest.approx(16.2 / per_y, rel=TWO_TENTHS_OF_A_PERMILLE)
+    assert (found.mirrored_x, found.mirrored_y) == (per_x == 2, per_y == 2)
+    assert any("as stated" in remark for remark in found.remarks)
+
+
+def test_a_pair_too_small_to_resolve_is_counted_once_somebody_says_that_it_is_a_pair():
+    recipe = Recipe(pitch_x=3.6, pitch_y=9.1, columns=(60,), rows=(24,), mirrored_x=True, blur_px=1.0)
+    check(recipe, measure_array(*draw(recipe), cells_per_period=(2, 1)))

@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from dieplat.errors import UndecidedError
 from dieplat.measurement import arrays_banks as banks
 from dieplat.measurement import arrays_cell as cell
-from dieplat.measurement import arrays_period, arrays_phase
+from dieplat.measurement import arrays_fit, arrays_model, arrays_period, arrays_phase
 from dieplat.measurement.arrays_frame import Frame, grey_of, raster, resample
 from dieplat.values import ArrayLattice, Bank
 
@@ -27,6 +27,8 @@ FloatArray = npt.NDArray[np.float32]
 Matrix = npt.NDArray[np.float64]
 
 SHARED_PX = 0.005
+FINE = 24
+"""Least samples of a mean period, so that every order of the model is there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,11 @@ class _Block:
 
 
 def measure_array(
-    image: npt.NDArray[np.generic], polygon: BaseGeometry, *, origin_px: tuple[float, float] = (0, 0)
+    image: npt.NDArray[np.generic],
+    polygon: BaseGeometry,
+    *,
+    origin_px: tuple[float, float] = (0, 0),
+    cells_per_period: tuple[int, int] | None = None,
 ) -> ArrayLattice:
     """Measure the lattice of a memory array inside a polygon drawn around it.
 
@@ -48,6 +54,9 @@ def measure_array(
         Outline in mosaic pixels; may include some periphery, straps, and several banks.
     origin_px : tuple of float
         Mosaic coordinate (x, y) of the crop's top-left corner.
+    cells_per_period : tuple of int, optional
+        How many cells the picture's period holds along x and y, 1 or 2 each, where somebody knows; else the picture
+        must decide it.
 
     Returns
     -------
@@ -80,21 +89,53 @@ def measure_array(
     for _ in range(6):
         frame = resample(grey, mask, local, reciprocal)
         blocks = _find_blocks(frame)
-        parts = cell.parts_of(_mean_period(frame, _largest(blocks)))
+        tiles = _tiles(grey, frame, _largest(blocks))
+        model = arrays_model.fit_model(grey, tiles, reciprocal, arrays_model.strongest(grey, tiles, reciprocal))
+        parts = cell.parts_of(model.period(_fine(frame)))
         if max(parts) > 1:
             # The coarse step took several periods for one.
             reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
             phase = arrays_phase.demodulate(flat, reciprocal)
             continue
         rectangles = [_inner(block, frame) for block in blocks]
-        change, covariance = arrays_phase.fit_banks(
+        change = arrays_phase.fit_banks(
             arrays_phase.cell_phases(frame.picture, frame.samples, rectangles, phase.orders)
-        )
+        )[0]
         drift = _drift(change @ reciprocal, grey.shape)
         reciprocal = (np.eye(2) + change) @ reciprocal
-        if drift < 0.02:
-            return _report(frame, blocks, reciprocal, covariance, strength, origin_px)
+        if drift < 0.1:
+            reciprocal, covariance = _polished(grey, frame, blocks, reciprocal)
+            model = arrays_model.fit_model(grey, tiles, reciprocal, arrays_model.strongest(grey, tiles, reciprocal))
+            parts = cell.parts_of(model.period(_fine(frame)))
+            if max(parts) > 1:
+                reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
+                phase = arrays_phase.demodulate(flat, reciprocal)
+                continue
+            frame = resample(grey, mask, local, reciprocal)
+            return _report(
+                grey, frame, _find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
+            )
     raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
+
+
+def _polished(grey: FloatArray, frame: Frame, blocks: list[_Block], reciprocal: Matrix) -> tuple[Matrix, Matrix]:
+    """The reciprocal vectors by the picture's own pixels, and the covariance of their relative change."""
+    tiles = [_tiles(grey, frame, block) for block in blocks]
+    for _ in range(8):
+        change, covariance = arrays_fit.refine(grey, tiles, reciprocal)
+        reciprocal = (np.eye(2) + change) @ reciprocal
+        if _drift(change @ reciprocal, grey.shape) < 1e-3:
+            return reciprocal, covariance
+    raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
+
+
+def _tiles(grey: FloatArray, frame: Frame, block: _Block) -> list[arrays_model.Tile]:
+    return arrays_fit.within(arrays_fit.tiles_of(frame, _inner(block, frame)), grey.shape)
+
+
+def _fine(frame: Frame) -> tuple[int, int]:
+    """Samples of a mean period that is judged by its symmetry."""
+    return max(frame.samples[0], FINE), max(frame.samples[1], FINE)
 
 
 def _drift(change: Matrix, shape: tuple[int, ...]) -> float:
@@ -161,38 +202,6 @@ def _largest(blocks: list[_Block]) -> _Block:
     return max(blocks, key=lambda block: block.across.longest() * block.down.longest())
 
 
-def _mean_period(frame: Frame, block: _Block) -> FloatArray:
-    return _mean_within(frame, _inner(block, frame))
-
-
-def _steadiness(frame: Frame, block: _Block) -> tuple[float, float]:
-    """Likeness of the mean periods of a bank's two halves along x and along y; 0 where there are no halves.
-
-    The cut is across the longer side and between periods.
-    """
-    i0, j0, i1, j1 = _inner(block, frame)
-    n_x, n_y = frame.samples
-    columns, rows = (i1 - i0) // n_x, (j1 - j0) // n_y
-    if max(columns, rows) < 2:
-        return 0.0, 0.0
-    if columns > rows:
-        cut = i0 + columns // 2 * n_x
-        halves = _mean_within(frame, (i0, j0, cut, j1)), _mean_within(frame, (cut, j0, i1, j1))
-    else:
-        cut = j0 + rows // 2 * n_y
-        halves = _mean_within(frame, (i0, j0, i1, cut)), _mean_within(frame, (i0, cut, i1, j1))
-    return cell.steadiness(*halves), cell.steadiness(halves[0].T, halves[1].T)
-
-
-def _mean_within(frame: Frame, rectangle: tuple[int, int, int, int]) -> FloatArray:
-    n_x, n_y = frame.samples
-    i0, j0, i1, j1 = rectangle
-    part, mask = frame.picture[j0:j1, i0:i1], frame.mask[j0:j1, i0:i1]
-    folded, _ = banks.fold(part, mask, n_y)
-    again, _ = banks.fold(folded.T, np.ones_like(folded.T), n_x)
-    return np.asarray(again.T, dtype=np.float32)
-
-
 def _count(extent: banks.Extent, samples: float, axis: str) -> tuple[int, float, str | None]:
     """Whole cells in an extent, the place of its first edge, and a remark."""
     low, high = extent.cells_between(samples)
@@ -229,18 +238,20 @@ def _first_edge(extent: banks.Extent, length: float) -> float:
 
 
 def _report(
+    grey: FloatArray,
     frame: Frame,
     blocks: list[_Block],
     reciprocal: Matrix,
     covariance: Matrix,
     strength: float,
     origin_px: tuple[float, float],
+    given: tuple[int, int] | None,
 ) -> ArrayLattice:
     n_x, n_y = frame.samples
     vectors, spread = _vectors(reciprocal, covariance)
     size = np.hypot(vectors[0], vectors[1])
     spread = np.hypot(spread, _systematic(blocks, frame.samples))
-    per_x, per_y, remarks = _cells_of(frame, blocks, size)
+    per_x, per_y, remarks = (*given, _stated(given)) if given else _cells_of(grey, frame, blocks, reciprocal, size)
     found: list[Bank] = []
     places: list[tuple[int, int]] = []
     for block in blocks:
@@ -274,15 +285,30 @@ def _report(
     )
 
 
-def _cells_of(frame: Frame, blocks: list[_Block], size: Matrix) -> tuple[int, int, list[str]]:
+def _stated(given: tuple[int, int]) -> list[str]:
+    said = [f"{count} along {axis}" for count, axis in zip(given, "xy", strict=True)]
+    return [f"cells in one optical period as stated, not as read from the picture: {said[0]}, {said[1]}"]
+
+
+def _cells_of(
+    grey: FloatArray, frame: Frame, blocks: list[_Block], reciprocal: Matrix, size: Matrix
+) -> tuple[int, int, list[str]]:
     """Cells a period along x and along y, and remarks."""
     n_x, n_y = frame.samples
-    largest = _largest(blocks)
-    period, steady = _mean_period(frame, largest), _steadiness(frame, largest)
+    tiles = _tiles(grey, frame, _largest(blocks))
+    orders = arrays_model.strongest(grey, tiles, reciprocal)
+    models = [
+        arrays_model.fit_model(grey, some, reciprocal, orders)
+        for some in (tiles, tiles[: len(tiles) // 2] or tiles, tiles[len(tiles) // 2 :])
+    ]
+    whole, one, other = (model.period(_fine(frame)) for model in models)
+    low, low_one, low_other = (model.low(reciprocal).period(_fine(frame)) for model in models)
+    along_x = cell.Periods(whole, cell.steadiness(one, other), low, cell.steadiness(low_one, low_other))
+    along_y = cell.Periods(whole.T, cell.steadiness(one.T, other.T), low.T, cell.steadiness(low_one.T, low_other.T))
     spans_x = [block.across.cells_between(n_x) for block in blocks]
     spans_y = [block.down.cells_between(n_y) for block in blocks]
-    per_x, remark_x = cell.cells_a_period(period, steady[0], size[0], spans_x, "x")
-    per_y, remark_y = cell.cells_a_period(period.T, steady[1], size[1], spans_y, "y")
+    per_x, remark_x = cell.cells_a_period(along_x, size[0], spans_x, "x")
+    per_y, remark_y = cell.cells_a_period(along_y, size[1], spans_y, "y")
     return per_x, per_y, [text for text in (remark_x, remark_y) if text]
 
 

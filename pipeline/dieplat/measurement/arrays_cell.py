@@ -23,11 +23,17 @@ to
 1.2 px) the likeness of the axes is above the first for pairs, and below the second for symmetric cells."""
 EQUAL_PARTS = 0.96
 RESOLVED_PX = 12.0
-"""Below this period a pair of cells blurs into one sinusoid: on invented pairs of 8 to 11 px the axes were as
-unlike as -1.3."""
+"""Below this period a pair of cells blurs towards one sinusoid: on invented pairs of 8 to 12 px the axes were as
+unlike as -1.9, on invented single cells that are nearly symmetric at least as unlike as -2.2."""
+BLURRED_UNLIKE = -2.0
+FINE_PX, FINE_UNLIKE, FINE_LIKENESS = 8.0, -2.4, 0.8
+"""Below this period a pair has less than 4 px a cell, and orders that fold back spoil its symmetry: on invented
+pairs it fell to 0.86, and one that lacked symmetry had axes as unlike as -2.25 (-3.4 below `SAMPLED_PX`)."""
 SAMPLED_PX = 5.2
-"""Below this period a pair has less than 2.6 px a cell, and sampling alone spoils its symmetry: on invented
-pairs it fell to 0.94, as low as that of single cells."""
+LOW_LACK = 0.002
+"""The same for the mean period of low orders alone, which do not fold back: invented pairs lacked nothing beside
+their noise, single cells 0.0026 and more; above `SAMPLED_PX`, where low orders meet high ones that fold onto them, a
+pair near 6 px lacked 0.06."""
 REPEATS, WITHIN = 0.6, (0.02, 0.3)
 """A period that is this much like itself moved by one of these shares of it holds many cells."""
 
@@ -103,14 +109,27 @@ def _axes_alike(period: FloatArray, axis: float) -> float:
     return 1.0 - float(((first - second) ** 2).mean()) / (2 * varying)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Periods:
+    """Mean periods (V, n) along their second axis: of all orders, and of low ones; and how steady each is.
+
+    `steady` is the likeness of the mean periods of two halves of a bank.
+    """
+
+    whole: FloatArray
+    steady: float
+    low: FloatArray
+    low_steady: float
+
+
 def cells_a_period(
-    period: FloatArray, steady: float, period_px: float, extents: list[tuple[float, float]], axis: str
+    periods: Periods, period_px: float, extents: list[tuple[float, float]], axis: str
 ) -> tuple[int, str | None]:
     """Decide whether a period is one cell or two mirrored ones.
 
-    `steady` is the likeness of the mean periods of two halves of a bank. Returns the number of cells (1 or 2)
-    and a remark.
+    Returns the number of cells (1 or 2) and a remark.
     """
+    period, steady = periods.whole, periods.steady
     _refuse_many(period, axis)
     found = symmetry(period)
     if found.half > 0.8 or found.third > 0.8:
@@ -118,20 +137,23 @@ def cells_a_period(
             f"memory array: along {axis} the period holds parts that are nearly but not quite alike, so "
             "one cell or several may be meant; photograph at a higher magnification"
         )
-    if found.mirror < MIRROR_LIKENESS - 2.0 * (1.0 - steady):
+    if found.mirror < (MIRROR_LIKENESS if period_px >= FINE_PX else FINE_LIKENESS) - 2.0 * (1.0 - steady):
         return 1, None
-    if period_px < SAMPLED_PX:
-        raise _open_mirror(axis)
     # Noise takes twice as much likeness from the halves as from their mean, so this allows it twice over.
-    if found.mirror < 1.0 - MIRROR_LACK - (1.0 - steady):
-        return _nearly_mirrored(found, period_px, axis)
+    if found.mirror < 1.0 - MIRROR_LACK - (1.0 - steady) or period_px < SAMPLED_PX:
+        return _nearly_mirrored(found, periods, period_px, axis)
     # An odd number of half periods can only be made of mirrored half-period cells.
     middles = [(low + high) / 2 for low, high in extents if high - low < 0.6]
     odd = any(abs(m - round(m)) > 0.35 for m in middles)
     if found.axes_alike > AXES_ALIKE or (odd and found.axes_alike > AXES_UNLIKE):
         return 2, None
-    plain = found.axes_alike < (AXES_SURELY_UNLIKE if odd else AXES_UNLIKE)
-    if plain and period_px >= RESOLVED_PX:
+    if period_px < RESOLVED_PX:
+        if found.axes_alike > BLURRED_UNLIKE:
+            return 2, (
+                f"along {axis} a period is its own mirror image and taken as two mirrored cells; if it is one "
+                "cell, the count halves and the pitch doubles"
+            )
+    elif found.axes_alike < (AXES_SURELY_UNLIKE if odd else AXES_UNLIKE):
         return 1, (
             f"along {axis} the cell is its own mirror image and taken as one cell; if it is two mirrored "
             "cells, the count doubles and the pitch halves"
@@ -152,14 +174,19 @@ def _refuse_many(period: FloatArray, axis: str) -> None:
         )
 
 
-def _nearly_mirrored(found: Symmetry, period_px: float, axis: str) -> tuple[int, str | None]:
+def _nearly_mirrored(found: Symmetry, periods: Periods, period_px: float, axis: str) -> tuple[int, str | None]:
     """Decide on a period that differs from its mirror image a little, but by more than noise."""
-    if found.axes_alike < (AXES_UNLIKE if period_px >= RESOLVED_PX else AXES_SURELY_UNLIKE):
+    if period_px >= FINE_PX:
+        single = found.axes_alike < (AXES_UNLIKE if period_px >= RESOLVED_PX else BLURRED_UNLIKE)
+    else:
+        lack = periods.low_steady - symmetry(periods.low).mirror
+        single = lack > LOW_LACK and (found.axes_alike < FINE_UNLIKE or period_px < SAMPLED_PX)
+    if single:
         return 1, (
             f"along {axis} the cell is nearly its own mirror image and taken as one cell; if it is two "
             "mirrored cells in slanting light, the count doubles and the pitch halves"
         )
-    if found.mirror > NEARLY_MIRRORED and found.axes_alike > AXES_ALIKE:
+    if found.mirror > NEARLY_MIRRORED and found.axes_alike > AXES_ALIKE and period_px >= SAMPLED_PX:
         return 2, (
             f"along {axis} a period is taken as two mirrored cells though they differ a little; if it is one "
             "cell, the count halves and the pitch doubles"

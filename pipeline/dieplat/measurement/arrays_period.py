@@ -24,6 +24,8 @@ FloatArray = npt.NDArray[np.float32]
 Vector = npt.NDArray[np.float64]
 
 NYQUIST_PX = 2.2
+CROSSED_PX = (33, 65)
+"""Lengths of the running means that take straps and lines along the axes out."""
 _WEDGE = 0.05
 """Tangent of the largest lattice rotation searched, 2.9 degrees."""
 _STANDS_OUT = 3.0
@@ -42,6 +44,33 @@ def flatten(image: FloatArray, mask: npt.NDArray[np.bool_], size_px: float) -> F
 
     flat = np.where(mask, image - smooth(image * weight) / np.maximum(smooth(weight), 1e-6), 0.0)
     return np.asarray(flat, dtype=np.float32)
+
+
+def _crossed(image: FloatArray, mask: npt.NDArray[np.bool_], size: int) -> FloatArray:
+    """Subtract the running mean along x and along y: what goes on along either axis vanishes, straps and lines too.
+
+    Of the cells only what changes along both axes is left, which has both periods.
+    """
+    weight = mask.astype(np.float32)
+    flat = image
+    for box in ((size, 1), (1, size)):
+
+        def smooth(values: FloatArray, box: tuple[int, int] = box) -> FloatArray:
+            once = cv2.blur(values, box, borderType=cv2.BORDER_CONSTANT)
+            return np.asarray(cv2.blur(once, box, borderType=cv2.BORDER_CONSTANT), dtype=np.float32)
+
+        flat = np.where(mask, flat - smooth(flat * weight) / np.maximum(smooth(weight), 1e-6), 0.0)
+        flat = np.asarray(flat, dtype=np.float32)
+    return flat
+
+
+def _tamed_crossed(image: FloatArray, mask: npt.NDArray[np.bool_], size: int) -> FloatArray:
+    """As `_tamed`, for what changes along both axes."""
+    flat = _crossed(image, mask, size)
+    for _ in range(3):
+        limit = _STANDS_OUT * float(np.median(np.abs(flat[mask]))) if mask.any() else 0.0
+        flat = _crossed(np.clip(flat, -limit, limit), mask, size)
+    return flat
 
 
 def _tamed(image: FloatArray, mask: npt.NDArray[np.bool_], size_px: float) -> FloatArray:
@@ -81,9 +110,17 @@ def coarse_lattice(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vect
     """
     window = _window(mask, 1024)
     level = float(np.abs(image[mask]).mean())
-    flat = _tamed(image[window], mask[window], 64.0)
+    part, inside = image[window], mask[window]
+    for size in CROSSED_PX:
+        try:
+            found = _lattice_of(_tamed_crossed(part, inside, size), inside, level)
+        except UndecidedError:
+            continue
+        # The means along the axes take periods that are no shorter than themselves with them.
+        if max(np.hypot(*found[0]), np.hypot(*found[1])) < size:
+            return found
     try:
-        return _lattice_of(flat, mask[window], level)
+        return _lattice_of(_tamed(part, inside, 64.0), inside, level)
     except UndecidedError:
         size = max(image.shape)
         step = 2 if size > 256 else 1
@@ -261,7 +298,7 @@ def _confirm(value: FloatArray, centre: tuple[int, int], vector: Vector, reach: 
         return None
     # A part of a period meets the whole period at one of its multiples; parts that are nearly alike are left
     # to the mean period's own judgement. Far multiples may meet the next bank with all its straps.
-    if max(rises[:6]) > 1.12 * rises[0] + 0.02:
+    if max(rises[:3]) > 1.12 * rises[0] + 0.02:
         return None
     # Narrow banks lower the near multiples in step with the lag: fewer of their cells meet one another.
     falling = 0.75 - 0.15 * np.arange(len(rises[:4]))

@@ -46,7 +46,10 @@ class TraceResult:
 class ArrayResult:
     """A memory array in micrometres. Counts are None where only part of the array was looked at.
 
-    `bank_list` holds {"bounds_px", "columns", "rows"} for every bank; `banks` is their number.
+    `bank_list` holds {"bounds_px", "columns", "rows"} for every bank; `banks` is their number. `efficiency` is the
+    cells' area over the drawn block's, `gaps` the stripes between banks {"axis", "width_um", "width_um_u",
+    "pitches", "count"}, `technology` what published cells of that size are consistent with {"kind", "node_low_nm",
+    "node_high_nm", "basis", "sources", "from_memory"}, never a finding.
     """
 
     pitch_x_um: float
@@ -64,6 +67,16 @@ class ArrayResult:
     mirrored_y: bool
     bank_list: tuple[Mapping[str, Any], ...] = ()
     remarks: tuple[str, ...] = ()
+    efficiency: float | None = None
+    efficiency_u: float | None = None
+    bits_per_cell: float | None = None
+    capacity_bits: float | None = None
+    capacity_bits_u: float | None = None
+    gaps: tuple[Mapping[str, Any], ...] = ()
+    technology: tuple[Mapping[str, Any], ...] = ()
+    technology_assumes: tuple[str, ...] = ()
+    explanations: tuple[str, ...] = ()
+    cells_per_period_given: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, keyed as measurements.json has an `array`."""
