@@ -6,7 +6,19 @@ from importlib import import_module
 
 import typer
 
-NAMES = ("survey", "stitch", "calibrate", "annotate", "align", "measure", "inductance", "report", "compare", "phantom")
+NAMES = (
+    "survey",
+    "stitch",
+    "calibrate",
+    "annotate",
+    "align",
+    "snap",
+    "measure",
+    "inductance",
+    "report",
+    "compare",
+    "phantom",
+)
 
 
 def register_all(app: typer.Typer) -> None:

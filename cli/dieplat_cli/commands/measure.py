@@ -52,6 +52,22 @@ def measure(
     shortening_factor: Annotated[
         float | None, typer.Option("--shortening-factor", help="Of traces that state none themselves.")
     ] = None,
+    vertex_u_px: Annotated[
+        float, typer.Option("--vertex-u-px", help="How well each drawn vertex is known (k = 1); 0 for exact outlines.")
+    ] = 0.5,
+    edge_u_px: Annotated[
+        float | None,
+        typer.Option(
+            "--edge-u-px", help="How well the offset common to all edges is known (k = 1); 0.144 if not given."
+        ),
+    ] = None,
+    wafer_mm: Annotated[float, typer.Option("--wafer-mm", help="Wafer diameter, for the dies a wafer holds.")] = 300.0,
+    edge_mm: Annotated[float, typer.Option("--edge-mm", help="Rim of the wafer without good dies.")] = 3.0,
+    scribe_um: Annotated[float, typer.Option("--scribe-um", help="Width of the street between dies.")] = 80.0,
+    find_die: Annotated[
+        bool, typer.Option("--find-die/--no-find-die", help="Look for a die outline that nobody drew.")
+    ] = True,
+    budget: Annotated[bool, typer.Option("--budget", help="Print every block's uncertainty line by line.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the results as JSON.")] = False,
     replace: Annotated[bool, typer.Option("--replace", help="Write over files that dieplat did not make.")] = False,
 ) -> None:
@@ -61,9 +77,12 @@ def measure(
     layout.json beside the mosaic where there is one.
     """
     from dieplat.annotations import load_regions
+    from dieplat.measurement.placement import EDGE_U_PX
+    from dieplat.measurement.wafer import WaferPlan
     from dieplat.mosaicfile.read import open_mosaic
     from dieplat.output.tables import check_outputs, write_measurements
     from dieplat.survey import measure_survey
+    from dieplat_cli.budget_table import print_budgets
     from dieplat_cli.console import print_json, progress_bars, say
     from dieplat_cli.measure_table import print_measurements
 
@@ -84,6 +103,10 @@ def measure(
             velocity_factor=velocity_factor,
             shortening_factor=shortening_factor,
             layout=_layout_of(mosaic, picture),
+            vertex_u_px=vertex_u_px,
+            edge_u_px=EDGE_U_PX if edge_u_px is None else edge_u_px,
+            wafer=WaferPlan(wafer_mm, edge_mm, scribe_um),
+            find_die=find_die,
             progress=bar("blocks"),
         )
     table = write_measurements(results, out)
@@ -91,6 +114,8 @@ def measure(
         print_json(results.to_dict())
     else:
         print_measurements(results)
+        if budget:
+            print_budgets(results)
     for path in replaced:
         say(f"replaced {path}")
     say(f"wrote {out} and {table}")

@@ -29,8 +29,8 @@ LEAST_SEEN = 0.6
 LEAST_CONTRAST = 12.0
 MOST_MISFIT = 0.045
 """Height of a clear step in standard deviations of what the fit leaves in one window, and most that the mean profile
-may differ from a step's form (rms, over its height). Bond pads, metal and the die's own edge reach 15 to 100 and 0.005 to
-0.04 on phantoms; ends of rows of cells, which are no edge, 6 to 12 and 0.05 to 0.09."""
+may differ from a step's form (rms, over its height). On phantoms pads, metal and the die's own edge reach 15 to 100,
+and 0.005 to 0.04; ends of rows of cells, which are no edge, 6 to 12 and 0.05 to 0.09."""
 LEAST_EVIDENCE = 8.0
 """What suffices of the "outermost" edge: height over noise of one window times the root of the number of windows, and
 at least 1. Rough ground beside a long side hides a step in single windows that all of them together show."""
