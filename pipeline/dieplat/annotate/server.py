@@ -101,6 +101,36 @@ def serve(session: Session, listening: socket.socket, *, key: str) -> None:
     uvicorn.Server(config).run(sockets=[listening])
 
 
+def index_html(*, mode: str, key: str = "") -> str:
+    """The page itself; `mode` is "draw", or "show" where nothing can be changed."""
+    page = resources.files("dieplat.annotate") / "page" / "index.html"
+    return page.read_text(encoding="utf-8").replace("{{key}}", key).replace("{{mode}}", mode)
+
+
+def setup_of(session: Session) -> dict[str, Any]:
+    """What the page must know before it shows anything."""
+    scale = session.conditions.scale
+    pictures = [
+        {
+            "id": str(number),
+            "name": shown.name,
+            "width_px": shown.mosaic.width_px,
+            "height_px": shown.mosaic.height_px,
+            "dtype": shown.mosaic.dtype,
+            "tone": {"low": shown.tone.low, "high": shown.tone.high, "gamma": shown.tone.gamma},
+        }
+        for number, shown in enumerate(session.pictures)
+    ]
+    return {
+        "title": session.title,
+        "file": session.drawing.path.name,
+        "pictures": pictures,
+        "tile_px": TILE_PX,
+        "scale": None if scale is None else scale.to_dict(),
+        "kinds": [{"kind": kind, **asdict(STYLES[kind])} for kind in KINDS],
+    }
+
+
 async def _told(request: Request, error: Exception) -> Response:
     """A library error is one line for the person, with the status that fits."""
     status = 412 if isinstance(error, DrawingConflictError) else 400
@@ -116,7 +146,7 @@ class _Page:
         self._files = resources.files("dieplat.annotate") / "page"
 
     async def index(self, request: Request) -> Response:
-        html = (self._files / "index.html").read_text(encoding="utf-8").replace("{{key}}", self._key)
+        html = index_html(mode="draw", key=self._key)
         return Response(html, media_type="text/html; charset=utf-8", headers={"cache-control": "no-store"})
 
     async def file(self, request: Request) -> Response:
@@ -127,29 +157,7 @@ class _Page:
         return Response(data, media_type=PAGE_FILES[name], headers={"cache-control": "no-cache"})
 
     async def setup(self, request: Request) -> Response:
-        session = self._session
-        scale = session.conditions.scale
-        pictures = [
-            {
-                "id": str(number),
-                "name": shown.name,
-                "width_px": shown.mosaic.width_px,
-                "height_px": shown.mosaic.height_px,
-                "dtype": shown.mosaic.dtype,
-                "tone": {"low": shown.tone.low, "high": shown.tone.high, "gamma": shown.tone.gamma},
-            }
-            for number, shown in enumerate(session.pictures)
-        ]
-        return _json(
-            {
-                "title": session.title,
-                "file": session.drawing.path.name,
-                "pictures": pictures,
-                "tile_px": TILE_PX,
-                "scale": None if scale is None else scale.to_dict(),
-                "kinds": [{"kind": kind, **asdict(STYLES[kind])} for kind in KINDS],
-            }
-        )
+        return _json(setup_of(self._session))
 
     async def picture_information(self, request: Request) -> Response:
         shown, _ = self._shown(request)

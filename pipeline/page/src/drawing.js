@@ -1,5 +1,5 @@
 // The drawing: a GeoJSON document whose every change can be taken back and is saved within a second.
-import { Refused, ask } from "./server.js";
+import { Refused, ask, shownOnly } from "./server.js";
 
 const SAVE_AFTER_MS = 400;
 const LOOK_AGAIN_MS = 4000;
@@ -21,8 +21,8 @@ export class Drawing extends EventTarget {
     this.#future = [];
     this.#dirty = false;
     this.#tell("changed");
-    this.#say("saved");
-    setInterval(() => this.#lookAgain(), LOOK_AGAIN_MS);
+    this.#say(shownOnly ? "shown" : "saved");
+    if (!shownOnly) setInterval(() => this.#lookAgain(), LOOK_AGAIN_MS);
   }
 
   get document() {
@@ -47,6 +47,7 @@ export class Drawing extends EventTarget {
 
   // `change` gets a copy of the features and returns the new list; what it does is one step of undo.
   change(change) {
+    if (shownOnly) return;
     this.#past.push(this.#document);
     this.#future = [];
     this.#put({ ...this.#document, features: change([...this.features]) });

@@ -10,6 +10,7 @@ import VectorLayer from "ol/layer/Vector.js";
 import VectorImageLayer from "ol/layer/VectorImage.js";
 import VectorSource from "ol/source/Vector.js";
 import { altKeyOnly, never, primaryAction, singleClick } from "ol/events/condition.js";
+import { shownOnly } from "./server.js";
 import { corners, evenSided, moved, placeOf, rectangle, toDrawing, toMap, withCorner } from "./shapes.js";
 
 export const ACTS = {
@@ -109,7 +110,7 @@ export class Hand extends EventTarget {
     const feature = this.chosen === null ? null : this.source.getFeatures().find((one) => one.get("index") === this.chosen);
     this.top.getSource().clear(true);
     if (feature) this.top.getSource().addFeature(feature);
-    if (feature && this.act === "look") this.picked.push(feature);
+    if (feature && this.act === "look" && !shownOnly) this.picked.push(feature);
     this.redraw();
   }
 
@@ -118,6 +119,7 @@ export class Hand extends EventTarget {
   }
 
   doing(act) {
+    if (shownOnly) return;
     if (this.draw) {
       this.die.map.removeInteraction(this.draw);
       this.draw = null;

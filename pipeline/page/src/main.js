@@ -7,7 +7,7 @@ import { Die } from "./die.js";
 import { Drawing } from "./drawing.js";
 import { ACTS, Hand } from "./hand.js";
 import { Look } from "./look.js";
-import { Refused, ask } from "./server.js";
+import { Refused, ask, shownOnly } from "./server.js";
 import { moved, toMap } from "./shapes.js";
 import { escaped, lengthOf, plain } from "./words.js";
 import "./page.css";
@@ -191,6 +191,7 @@ class Page {
     showOne(at("#one"), feature, this.numbers?.blocks?.[chosen], details, this.look, this.look.umPerPx);
     this.#overlay(details);
     if (!feature) return;
+    if (shownOnly) at("#one").querySelectorAll("input, select").forEach((field) => (field.disabled = true));
     const change = (properties) =>
       this.drawing.change((features) => {
         features[chosen] = { ...feature, properties: { ...feature.properties, ...properties } };
@@ -415,7 +416,7 @@ class Page {
     const kept = at("#kept");
     kept.dataset.state = state;
     const time = new Date().toLocaleTimeString("en-GB");
-    kept.textContent = { saved: `saved ${time} in ${this.setup.file}`, saving: "saving …", renewed: `loaded anew ${time}: changed elsewhere` }[state] ?? "not saved";
+    kept.textContent = { saved: `saved ${time} in ${this.setup.file}`, saving: "saving …", renewed: `loaded anew ${time}: changed elsewhere`, shown: "to look at" }[state] ?? "not saved";
     if (state === "saved") at("#trouble").hidden = true;
     if (state === "unsaved") this.#trouble(text, [["Try again", () => this.drawing.save()]]);
     if (state === "conflict")
