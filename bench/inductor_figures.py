@@ -245,7 +245,7 @@ def take(
 def inductance_nh(path_um: Array, width_um: float) -> float:
     """By the segment sum, a curve in pieces that leave it by a sixtieth of the width."""
     line = np.asarray(shapely.LineString(path_um).simplify(width_um / 60, preserve_topology=False).coords)
-    return lane_network(line, width_um, THICKNESS_UM, across=3).shared()
+    return lane_network(line, width_um, THICKNESS_UM, across=2).shared()
 
 
 def of_found(found: InductorGeometry) -> tuple[float, float]:

@@ -18,7 +18,10 @@ SIDES = {"square": 4, "hexagon": 6, "octagon": 8, "circle": 0}
 
 @dataclass(frozen=True)
 class Drawn:
-    """A picture with what it shows, lengths in pixels; `outer`, `inner` are means over the sides."""
+    """A picture with what it shows, lengths in pixels; `outer`, `inner` are means over the sides.
+
+    `line` is the centre line from the outer end to the inner one, None where it is not kept.
+    """
 
     image: np.ndarray
     polygon: Polygon
@@ -31,6 +34,7 @@ class Drawn:
     centre: tuple[float, float]
     rotation: float
     symmetric: bool
+    line: np.ndarray | None = None
 
 
 def corner(a0, n0, a1, n1):
@@ -132,8 +136,14 @@ def draw_spiral(
     light=0.2,
     colour=True,
     loose=1.2,
+    taper=0.0,
+    ringed=False,
 ):
-    """A single-ended spiral; with `leads`, a lead leaves the outer end and an underpass the inner end."""
+    """A single-ended spiral; with `leads`, a lead leaves the outer end and an underpass the inner end.
+
+    `taper` widens a polygon's conductor from turn to turn inwards, its centre line staying where it is; `ringed`
+    puts a closed square of the same metal around, which the lead runs into.
+    """
     sides = SIDES[shape]
     if drift:
         line = drifting_spiral(turns, outer, width, spacing)
@@ -145,7 +155,14 @@ def draw_spiral(
     centre = np.array([size / 2, size / 2]) + rng.uniform(-4, 4, 2)
     reach = outer / 2 * loose + 6
     line = place(line, rotation, centre)
-    metal = LineString(line).buffer(width / 2, cap_style="flat", join_style="mitre", mitre_limit=3)
+    metal = stroke(line, width)
+    if taper:
+        starts = range(0, len(line) - 1, sides)
+        metal = unary_union([stroke(line[k : k + sides + 1], width + taper * (k // sides)) for k in starts])
+    if ringed:
+        at = 0.5 * outer + 2.2 * (width + spacing)
+        around = box(*(centre - at), *(centre + at))
+        metal = unary_union([metal, around.buffer(1.3 * width, join_style="mitre").difference(around)])
     under = Polygon()
     if leads:
         out = (line[0] - centre) / np.linalg.norm(line[0] - centre)
@@ -184,7 +201,12 @@ def draw_spiral(
         tuple(centre),
         rotation,
         False,
+        line,
     )
+
+
+def stroke(line, width):
+    return LineString(line).buffer(width / 2, cap_style="flat", join_style="mitre", mitre_limit=3)
 
 
 def ring(sides, apothem, rotation, centre):

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
-from shapely.affinity import translate
-from shapely.geometry import box
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely.affinity import affine_transform, rotate, translate
+from shapely.geometry import LineString, box
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductors import measure_inductor
@@ -59,6 +62,100 @@ def test_a_winding_with_crossings_is_told_from_a_spiral(shape, turns):
     found = measure(drawn)
     check(found, drawn)
     assert found.symmetric is True
+
+
+@pytest.mark.parametrize(("shape", "turns"), [("hexagon", 2 + 1 / 6), ("hexagon", 1 + 5 / 6), ("octagon", 2.625)])
+def test_a_polygon_may_end_after_any_side(shape, turns):
+    drawn = draw_spiral(np.random.default_rng(21), shape, turns, 180.0, 9.0, 7.0, rotation=0.3)
+    assert measure(drawn).turns == pytest.approx(turns, abs=1e-9)
+
+
+@pytest.mark.parametrize(("shape", "turns"), [("square", 2.5), ("octagon", 2.75), ("circle", 2.5)])
+def test_the_centre_line_is_traced_from_end_to_end(shape, turns):
+    drawn = draw_spiral(np.random.default_rng(8), shape, turns, 180.0, 9.0, 7.0, rotation=0.7)
+    line = LineString(measure(drawn).path_um)
+    true = LineString(drawn.line)
+    # The ends are open by half a width each: where metal ends, it may be by the via's half width.
+    assert line.length == pytest.approx(true.length, abs=2 * drawn.width)
+    middle = [line.interpolate(part, normalized=True) for part in np.linspace(0.05, 0.95, 50)]
+    assert max(true.distance(point) for point in middle) < 2 * EDGE_PX
+    assert np.hypot(*(np.array(line.coords[0]) - drawn.line[0])) < drawn.width
+
+
+def test_the_centre_line_of_a_winding_with_crossings_passes_all_rings():
+    drawn = draw_symmetric(np.random.default_rng(3), "octagon", 3, 200.0, 9.0, 6.0)
+    line = LineString(measure(drawn).path_um)
+    around = np.unwrap(np.arctan2(*(np.array(line.coords) - drawn.centre).T[::-1]))
+    # Three rings from port to port, less the port.
+    assert abs(around[-1] - around[0]) / (2 * np.pi) == pytest.approx(3.0, abs=0.1)
+    assert not line.is_simple
+    rings = sum((drawn.outer - drawn.width) / 2 - k * 15.0 for k in range(3))
+    assert line.length == pytest.approx(2 * 8 * np.tan(np.pi / 8) * rings, rel=0.03)
+
+
+def test_a_ring_of_metal_around_is_not_counted_but_told():
+    drawn = draw_spiral(np.random.default_rng(4), "octagon", 2.5, 160.0, 8.0, 6.0, ringed=True, loose=1.5)
+    found = measure(drawn)
+    check(found, drawn)
+    assert any("ring of metal" in remark for remark in found.remarks)
+
+
+def test_an_outline_on_the_outermost_edge_will_do():
+    drawn = draw_spiral(np.random.default_rng(14), "square", 2.25, 160.0, 8.0, 6.0)
+    (x, y), half = drawn.centre, drawn.outer / 2
+    found = measure_inductor(drawn.image, box(x - half, y - half, x + half, y + half), um_per_px_x=1.0, um_per_px_y=1.0)
+    check(found, drawn)
+
+
+def test_a_taper_is_told_and_the_mean_is_stated():
+    drawn = draw_spiral(np.random.default_rng(15), "square", 3.0, 220.0, 8.0, 9.0, taper=1.5)
+    found = measure(drawn)
+    assert found.turns == 3.0
+    assert found.width_um == pytest.approx(9.5, abs=EDGE_PX)
+    told = [
+        re.search(r"its width changes from turn to turn by ([+-][\d.]+) um inwards", remark) for remark in found.remarks
+    ]
+    assert [float(words[1]) for words in told if words] == [pytest.approx(1.5, abs=EDGE_PX / 2)]
+
+
+def test_an_even_conductor_has_no_taper():
+    drawn = draw_spiral(np.random.default_rng(16), "square", 3.0, 200.0, 8.0, 9.0)
+    assert not any("changes" in remark for remark in measure(drawn).remarks)
+
+
+def test_an_end_part_of_the_way_along_a_side_is_stated_as_such():
+    drawn = draw_spiral(np.random.default_rng(17), "square", 2.5, 180.0, 8.0, 7.0, leads=False)
+    image = drawn.image.copy()
+    # The last side is cut at half its length: 2.25 turns and about half a side.
+    last = drawn.line[-2:]
+    middle = last.mean(axis=0)
+    x0, x1 = sorted((middle[0], last[1][0] + np.sign(last[1][0] - middle[0]) * 8))
+    y0, y1 = sorted((middle[1], last[1][1] + np.sign(last[1][1] - middle[1]) * 8))
+    rows, columns = slice(int(y0) - 6, int(y1) + 6), slice(int(x0), int(x1))
+    if abs(last[0][0] - last[1][0]) < 1:
+        rows, columns = slice(int(y0), int(y1)), slice(int(x0) - 6, int(x1) + 6)
+    image[rows, columns] = image[int(drawn.centre[1]), int(drawn.centre[0])]
+    found = measure_inductor(image, drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+    assert found.turns == pytest.approx(2.375, abs=0.03)
+    assert any("part of the way" in remark for remark in found.remarks)
+
+
+@settings(max_examples=8, deadline=None, derandomize=True)
+@given(quarters=st.integers(0, 3), mirrored=st.booleans(), inverted=st.booleans(), um=st.sampled_from([0.2, 3.0]))
+def test_turning_mirroring_inverting_and_scaling_change_nothing(quarters, mirrored, inverted, um):
+    drawn = draw_spiral(np.random.default_rng(30), "hexagon", 1.5, 120.0, 7.0, 6.0, rotation=0.2)
+    image, size = drawn.image, drawn.image.shape[0]
+    outline = drawn.polygon
+    if mirrored:
+        image, outline = image[:, ::-1], affine_transform(outline, [-1, 0, 0, 1, size, 0])
+    image = np.rot90(image, quarters)
+    outline = rotate(outline, -90 * quarters, origin=(size / 2, size / 2))
+    image = 255 - image if inverted else image
+    found = measure_inductor(image, outline, um_per_px_x=um, um_per_px_y=um)
+    assert (found.shape, found.turns, found.symmetric) == ("hexagon", 1.5, False)
+    assert found.width_um / um == pytest.approx(drawn.width, abs=EDGE_PX)
+    assert found.spacing_um / um == pytest.approx(drawn.spacing, abs=EDGE_PX)
+    assert LineString(found.path_um).length / um == pytest.approx(LineString(drawn.line).length, abs=2 * drawn.width)
 
 
 def test_rotation_is_that_of_the_side_normals():

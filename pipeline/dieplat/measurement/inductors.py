@@ -4,7 +4,9 @@ Conventions. `outer_um` and `inner_um` are flat-to-flat distances between the ou
 innermost metal edges, each the mean over the sides; with them inner = outer - 2 n w - 2 (n - 1) s, for whole
 and for broken numbers of turns and for spirals that drift as for those that step (S. S. Mohan, M. del Mar
 Hershenson, S. P. Boyd, T. H. Lee, IEEE J. Solid-State Circuits 34(10), 1419-1424 (1999)). `turns` counts how
-often the conductor goes round: its winding angle over 2 pi, leads left out.
+often the conductor goes round: its winding angle over 2 pi, leads left out. Of a round spiral that drifts inwards all
+the way, the outer diameter is the mean over its outermost turn; the inductance is summed along the centre line found,
+so that it does not depend on that choice.
 """
 
 from __future__ import annotations
@@ -15,9 +17,9 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.inductor.bands import Columns, find_bands, find_islands, recentre
+from dieplat.measurement.inductor.bands import Columns, find_bands, find_islands, mean_bands, recentre
 from dieplat.measurement.inductor.bars import Mean, Sizes, fit_sides, sizes
-from dieplat.measurement.inductor.ends import CentreLine, polygon_line
+from dieplat.measurement.inductor.ends import CentreLine, crossing_line, polygon_line
 from dieplat.measurement.inductor.joints import find_joints
 from dieplat.measurement.inductor.metal import Image, Mask, separate_metal
 from dieplat.measurement.inductor.path import inductor_from_path
@@ -35,6 +37,8 @@ REMEDY = "draw the conductor's centre line as a path of kind 'conductor' with it
 SMALLEST_PX = 24
 # An outline drawn onto the outermost edge hides it: this much around is looked at as well.
 AROUND_PX = 8.0
+# How far the mean count of bands may be from the turns, in sides (circles: quarters).
+MOST_OFF_SIDES, ROUND_SIDES = 0.5, 4
 # A change from turn to turn is stated from this many deviations on, if over all turns it comes to this many pixels.
 TAPER_DEVIATIONS, TAPER_PX = 3.0, 0.5
 
@@ -99,7 +103,7 @@ def _measure(
     walk, line = _followed(columns, winding.soft)
     size = sizes(columns, fit_sides(columns), line.turns, symmetric=walk.symmetric)
     remarks = [*line.remarks, *_tapers(size, line.turns, um)]
-    if winding.ringed or walk.ringed:
+    if winding.ringed:
         remarks.append("a ring of metal lies around it; it is not part of the winding and was not counted")
     corner = np.array([0.5, 0.5]) + origin_px
     line_px = line.points / squeeze + corner
@@ -138,15 +142,20 @@ def _inside(image: npt.NDArray[np.generic], polygon: BaseGeometry, origin_px: tu
 
 def _followed(columns: Columns, soft: Image) -> tuple[Walk, CentreLine]:
     islands = find_islands(columns)
-    walk = follow(columns, islands, find_joints(columns, islands))
+    walk = follow(islands, find_joints(columns, islands))
     way = track(columns, islands, walk)
-    if columns.frame.sides:
-        line = polygon_line(columns, straight_pieces(columns, way), soft, way.sense, symmetric=walk.symmetric)
+    if columns.frame.sides and walk.symmetric:
+        line = crossing_line(columns, way, soft)
+    elif columns.frame.sides:
+        line = polygon_line(columns, straight_pieces(columns, way), soft, way.sense)
     else:
         line = round_line(columns, way, soft, symmetric=walk.symmetric)
     if walk.symmetric:
-        rings = max(one.bands for one in islands) - (1 if walk.ringed else 0)
-        line = CentreLine(line.points, float(rings), 0.01, line.ends_u, line.remarks)
+        rings = max(one.bands for one in islands)
+        return walk, CentreLine(line.points, float(rings), 0.01, line.ends_u, line.remarks)
+    # Leads, vias and steps move the mean count by up to a quarter of a side; a side that was missed, by a whole one.
+    if abs(mean_bands(columns) - line.turns) > MOST_OFF_SIDES / (columns.frame.sides or ROUND_SIDES):
+        raise UndecidedError("the sides that were followed and the bands that are seen give different counts of turns")
     return walk, line
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize
+from scipy import ndimage, optimize
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductor.metal import Image
@@ -25,6 +25,8 @@ JUMP_PART = 0.2
 SHORTEST_PART = 0.5
 # A port or a crossing leaves fewer bands undisturbed over no more than this part of the circle.
 LACKING_PART = 0.16
+# Parts of the circle: at least seen undisturbed in all, and at most hidden in one piece.
+LEAST_SEEN, LONGEST_UNSEEN = 0.5, 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,7 +186,13 @@ def is_regular(edges: Floats, width: float, spacing: float) -> bool:
 
 
 def find_islands(columns: Columns) -> list[Island]:
-    """Stretches of undisturbed columns that show the same bands, in order round the circle."""
+    """Stretches of undisturbed columns that show the same bands, in order round the circle.
+
+    Raises
+    ------
+    UndecidedError
+        If the bands close on themselves, or too much of them is hidden.
+    """
     n = len(columns.angle)
     regular = [is_regular(e, columns.width_px, columns.spacing_px) for e in columns.edges]
     joined = np.zeros(n, dtype=bool)
@@ -207,7 +215,32 @@ def find_islands(columns: Columns) -> list[Island]:
             stop += 1
         if stop - start >= shortest:
             islands.append(Island(start, np.array([columns.middles(j) for j in range(start, stop)])))
+    check_seen(islands, n)
     return _without_lacking(islands, LACKING_PART * n)
+
+
+def check_seen(islands: list[Island], columns: int) -> None:
+    """Refuse a winding of which too much is disturbed for a missing end to be noticed."""
+    if not islands or sum(len(one.middles) for one in islands) < LEAST_SEEN * columns:
+        raise UndecidedError("the bands are disturbed over too much of the winding to follow the conductor")
+    gaps = [((b.first - a.last) % columns or columns) for a, b in zip(islands, islands[1:] + islands[:1], strict=True)]
+    if max(gaps) > LONGEST_UNSEEN * columns:
+        raise UndecidedError("a part of the winding is hidden, and a turn could end in it")
+
+
+def mean_bands(columns: Columns) -> float:
+    """Mean number of bands over all directions, a disturbed one counted as the nearest undisturbed one.
+
+    A conductor that winds by an angle a is met by a / 2 pi of all rays: an estimate of the turns that knows
+    nothing of sides or joints.
+    """
+    n = len(columns.angle)
+    regular = np.array([is_regular(e, columns.width_px, columns.spacing_px) for e in columns.edges])
+    if not regular.any():
+        return float("nan")
+    nearest = ndimage.distance_transform_edt(~np.tile(regular, 3), return_distances=False, return_indices=True)[0]
+    counts = np.array([len(e) for e in columns.edges])
+    return float(counts[nearest[n : 2 * n] % n].mean())
 
 
 def _without_lacking(islands: list[Island], longest: float) -> list[Island]:

@@ -12,8 +12,9 @@ from dieplat.measurement.inductor.bands import Columns, Ints, is_regular
 from dieplat.measurement.inductor.unwrap import Floats
 
 MOST_MISFIT = 0.12
-# What is left of an edge's bias after the fit, found on drawn pictures; it is the same for all sides.
-EDGE_U_PX = 0.012
+# What is left of an edge's bias after the fit, found on drawn pictures; it is the same for all sides. That of the
+# outermost edge, with a gap on one side only, is greater; a pitch is free of it.
+EDGE_U_PX, OUTERMOST_U_PX, PITCH_U_PX = 0.008, 0.02, 0.004
 COVERED = 0.95
 
 
@@ -145,20 +146,21 @@ def _fit_side(
     )
 
 
-def mean_of(values: list[float], *, floor: float = EDGE_U_PX, every: bool = False) -> Mean:
+def mean_of(values: list[float], *, floor: float = EDGE_U_PX, every: bool = False, free: int = 0) -> Mean:
     """Mean; values three deviations off the median only count if `every`.
 
     The uncertainty is that of the mean by its scatter, widened by Student's factor so that 1.96 of it cover 95 %
-    (JCGM 100, G.3), and `floor`, which no number of sides brings down.
+    (JCGM 100, G.3), or `floor` where chance makes that smaller. `free` are the degrees of freedom, at least one
+    less than there are values.
     """
     data = np.array(values)
     off = np.abs(data - np.median(data))
     kept = data if every else data[off <= 3 * 1.4826 * np.median(off) + 0.05]
     if len(kept) < 2:
         return Mean(float(kept.mean()), 0.3)
-    widen = float(stats.t.ppf(0.5 + COVERED / 2, len(kept) - 1) / stats.norm.ppf(0.5 + COVERED / 2))
+    widen = float(stats.t.ppf(0.5 + COVERED / 2, max(free, len(kept) - 1)) / stats.norm.ppf(0.5 + COVERED / 2))
     scatter = widen * kept.std(ddof=1) / np.sqrt(len(kept))
-    return Mean(float(kept.mean()), float(np.hypot(scatter, floor)))
+    return Mean(float(kept.mean()), float(max(scatter, floor)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +188,8 @@ def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool)
     many = [s for s in sides if s.bands > 1]
     if not many:
         raise UndecidedError("no side shows two bands, so the spacing is not seen")
-    width = mean_of([float(s.widths.mean()) for s in sides])
-    spacing = mean_of([float(s.gaps.mean()) for s in many])
+    width, noise = _over_all([s.widths for s in sides])
+    spacing, _ = _over_all([s.gaps for s in many])
     pitch = width.value + spacing.value
     full = [s for s in sides if s.bands == round(turns)] if symmetric else sides
     if len(full) < 2:
@@ -199,14 +201,30 @@ def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool)
     kept = edges[~low] if steps and low.mean() < 0.3 else edges
     if not steps and not columns.frame.sides:
         kept = np.array([s.outer_px + s.drift_px for s in full])
-    outer = mean_of(list(2 * kept), floor=2 * EDGE_U_PX, every=not symmetric)
+    # A bar has two edges: the noise of its width is sqrt(2) times that of one.
+    floor = 2 * float(np.hypot(OUTERMOST_U_PX, noise / np.sqrt(2 * len(kept))))
+    outer = mean_of(list(2 * kept), floor=floor, every=not (symmetric or steps))
     depth = 2 * turns * width.value + 2 * (turns - 1) * spacing.value
     # Errors of width and gap are opposite where they are those of the edges: their sum, the pitch, is sharper.
-    pitches = mean_of([float((s.widths[:-1] + s.gaps).mean()) for s in many])
+    pitches = mean_of([float((s.widths[:-1] + s.gaps).mean()) for s in many], floor=PITCH_U_PX)
     depth_u = float(np.hypot(2 * (turns - 1) * pitches.u, 2 * width.u))
     inner = Mean(outer.value - depth, float(np.hypot(outer.u, depth_u)))
     _check_inner(columns, full, inner.value, turns, pitch)
     return Sizes(outer, inner, width, spacing, _taper([s.widths for s in sides]), _taper([s.gaps for s in many]))
+
+
+def _over_all(rows: list[Floats]) -> tuple[Mean, float]:
+    """Mean over all sides' bars (or gaps), and the deviation of a single one.
+
+    That is taken within each turn, so that a taper does not count. By it, no few sides that agree by chance make
+    the mean better than all bars together can.
+    """
+    turns = [np.array([r[k] for r in rows if len(r) > k]) for k in range(max(map(len, rows)))]
+    free = sum(len(one) - 1 for one in turns)
+    squares = sum(float(((one - one.mean()) ** 2).sum()) for one in turns)
+    noise = float(np.sqrt(squares / free)) if free > 0 else 0.0
+    floor = float(np.hypot(EDGE_U_PX, noise / np.sqrt(sum(map(len, rows)))))
+    return mean_of([float(r.mean()) for r in rows], floor=floor, free=free), noise
 
 
 def _check_inner(columns: Columns, sides: list[Side], inner: float, turns: float, pitch: float) -> None:

@@ -6,11 +6,12 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductor.bands import Columns
 from dieplat.measurement.inductor.metal import Image
-from dieplat.measurement.inductor.tracks import Line, metal_until
+from dieplat.measurement.inductor.tracks import Line, Track, metal_until
 from dieplat.measurement.inductor.unwrap import Floats
 
 STEP_PX = 0.25
@@ -23,6 +24,8 @@ CORNER_U_PX = 0.3
 BEFORE_PART, BEYOND_PART, MORE_PX = 0.3, 0.8, 2.0
 # A last piece shorter than this part of its side is the end of the one before.
 STUB_PART = 0.12
+# Middles seen column by column scatter by about this much.
+SIMPLE_PX = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +40,26 @@ class CentreLine:
     remarks: tuple[str, ...] = ()
 
 
-def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float, *, symmetric: bool) -> CentreLine:
+def crossing_line(columns: Columns, way: Track, soft: Image) -> CentreLine:
+    """The centre line of a symmetric polygonal winding: its middles as they are seen, from port to port."""
+    frame, w = columns.frame, columns.width_px
+    step = 2 * np.pi / frame.sides
+    off = (way.turn - frame.normal + step / 2) % step - step / 2
+    radius = way.middle / np.cos(off)
+    points = np.stack([frame.x + radius * np.cos(way.turn), frame.y + radius * np.sin(way.turn)], axis=1)
+    ends = []
+    for first, side in ((0, -way.sense), (-1, way.sense)):
+        place = float(way.middle[first] * np.tan(off[first]))
+        one = Line(int(way.sector[first]), float(way.middle[first]), 0.0, place, place, False)
+        metal = _reach(columns, one, soft, place, side, 4 * columns.pitch_px)
+        # Half a width inside of where the outermost ring is cut; no further back than it is seen.
+        end = side * max(side * metal - CAP_PART * w, side * place)
+        ends.append(one.point(frame, end))
+    line = shapely.LineString([ends[0], *points, ends[1]]).simplify(SIMPLE_PX)
+    return CentreLine(np.asarray(line.coords), float("nan"), 0.0, float(np.sqrt(2) * CAP_U_PART * w))
+
+
+def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float) -> CentreLine:
     """Join straight pieces at their corners and find both ends.
 
     Raises
@@ -46,10 +68,6 @@ def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float,
         If a side is missing between two others.
     """
     lines = _without_gaps(lines, columns, sense)
-    if symmetric:
-        head, tail = (_port(columns, lines[k], soft, s) for k, s in ((0, -sense), (-1, sense)))
-        u = float(np.hypot(CAP_U_PART, CAP_U_PART) * columns.width_px)
-        return CentreLine(_joined(columns, lines, head, tail), float("nan"), 0.0, u)
     lines, head, start, head_u = _outer_end(columns, lines, soft, sense)
     lines, tail, end, tail_u = _inner_end(columns, lines, soft, sense)
     sides = columns.frame.sides
@@ -148,13 +166,6 @@ def _inner_end(
     if least < beyond < BEYOND_PART * w + MORE_PX:
         return lines, one.point(frame, end), 1.0, CAP_U_PART * w
     return lines, one.point(frame, end), part, CAP_U_PART * w
-
-
-def _port(columns: Columns, one: Line, soft: Image, side: float) -> Floats:
-    """The end of a symmetric winding: half a width inside of where its outermost ring is cut."""
-    place = one.begins if side * (one.begins - one.ends) > 0 else one.ends
-    metal = _reach(columns, one, soft, place, side, 4 * columns.pitch_px)
-    return one.point(columns.frame, metal - side * CAP_PART * columns.width_px)
 
 
 def _joined(columns: Columns, lines: list[Line], head: Floats, tail: Floats) -> Floats:

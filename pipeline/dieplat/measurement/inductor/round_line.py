@@ -15,8 +15,9 @@ STEP_PX = 0.5
 CHORD_DEG = 4.0
 # Round spirals are drawn in quarter turns (common practice, no source); an end this near to one is at it.
 QUARTER, NEAR_QUARTER = 0.25, 0.045
-# How well the point at which a lead leaves a ring along its tangent is seen, in parts of sqrt(width radius).
-TANGENT_U_PART = 0.25
+# A lead along the tangent leaves the middle half of the ring's width by the part that END_LEVEL leaves over where
+# it is this part of a width off; how well that is seen, in parts of sqrt(width radius).
+TANGENT_OFF_PART, TANGENT_U_PART = 0.25 + 0.5 * (1 - END_LEVEL), 0.1
 
 
 def round_line(columns: Columns, way: Track, soft: Image, *, symmetric: bool) -> CentreLine:
@@ -84,8 +85,8 @@ def _first_end(
     flush = metal + sense * CAP_PART * w / radius
     if symmetric:
         return flush, CAP_U_PART * w
-    # A lead along the tangent leaves the middle half of the ring's width when it is half a width off.
-    tangent = metal + sense * np.sqrt(w / radius)
+    # Along the tangent a point at the angle a from where it touches lies radius a^2 / 2 off the ring.
+    tangent = metal + sense * np.sqrt(2 * TANGENT_OFF_PART * w / radius)
     away = np.arange(0.0, 1.6 * np.sqrt(w * radius), STEP_PX)
     c, s = np.cos(tangent), np.sin(tangent)
     x = columns.frame.x + radius * c + sense * away * s

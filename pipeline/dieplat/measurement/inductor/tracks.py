@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from dieplat.measurement.inductor.bands import Columns, Ints, Island
+from dieplat.measurement.inductor.bands import LEAST_PART, MOST_PART, Columns, Ints, Island
 from dieplat.measurement.inductor.metal import Image
 from dieplat.measurement.inductor.unwrap import Floats, Frame
 from dieplat.measurement.inductor.walk import Walk
@@ -16,6 +16,8 @@ from dieplat.measurement.inductor.walk import Walk
 CORNER_PART = 0.42
 # Middles this part of a pitch off a line do not belong to it: the slanted part where a winding steps inwards.
 OFF_LINE_PART = 0.15
+# From one column to the next a band that is followed moves by less than this part of the pitch.
+FOLLOW_PART = 0.15
 # Metal along a line ends where the picture falls below this level: what lies under the oxide stays below it.
 END_LEVEL = 0.65
 
@@ -60,19 +62,68 @@ class Line:
 
 
 def track(columns: Columns, islands: list[Island], walk: Walk) -> Track:
-    """Put the columns of a walk one behind the other."""
+    """Put the columns of a walk one behind the other, each band followed into the disturbed stretches.
+
+    The ends of a spiral are left as they are: what goes on there is a lead or a via.
+    """
     n = len(columns.angle)
     index, middle, crossed = [], [], []
-    for step in walk.steps:
+    for k, step in enumerate(walk.steps):
         one = islands[step.island]
-        run = np.arange(one.first, one.last + 1)
-        mids = one.middles[:, step.band]
+        at = step.band
+        # Along falling angles lies the way back, if the conductor runs along rising ones.
+        first = _followed(
+            columns, one.first, float(one.middles[0, at]), -1, _room(islands, walk, n, k, not step.forward)
+        )
+        last = _followed(columns, one.last, float(one.middles[-1, at]), 1, _room(islands, walk, n, k, step.forward))
+        first = first[::-1]
+        run = np.arange(one.first - len(first), one.last + len(last) + 1)
+        mids = np.concatenate([first, one.middles[:, at], last])
         index.append(run if step.forward else run[::-1])
         middle.append(mids if step.forward else mids[::-1])
         crossed.append(np.arange(len(run)) == 0 if step.crossed else np.zeros(len(run), bool))
     column = np.concatenate(index) % n
     turn = np.unwrap(columns.angle[column])
     return Track(turn, np.concatenate(middle), columns.sector[column], np.concatenate(crossed))
+
+
+def _room(islands: list[Island], walk: Walk, columns: int, k: int, onward: bool) -> tuple[int, bool]:
+    """Columns into which the band of step k may be followed, on the way onward or back, and whether it may move.
+
+    Where metal is seen to join it to the next band, half the gap is left to that. Where a port or a crossing breaks
+    it, it stays on its ring until there.
+    """
+    steps = walk.steps
+    step, other = steps[k], k + 1 if onward else k - 1
+    ends = not 0 <= other < len(steps)
+    if ends and not walk.symmetric:
+        return 0, False
+    one = islands[step.island]
+    if onward == step.forward:
+        gap = (islands[(step.island + 1) % len(islands)].first - one.last) % columns
+    else:
+        gap = (one.first - islands[step.island - 1].last) % columns
+    broken = ends or steps[max(k, other)].crossed
+    return max((gap - 1) // 2, 0), not broken
+
+
+def _followed(columns: Columns, column: int, middle: float, side: int, room: tuple[int, bool]) -> list[float]:
+    """Middles of the same band in the columns beyond, as long as it is as wide as usual and does not jump."""
+    found: list[float] = []
+    most, free = room
+    start = middle
+    for away in range(1, most + 1):
+        edges = columns.bands(column + side * away)
+        middles = edges.mean(axis=1)
+        near = np.flatnonzero(np.abs(middles - middle) < FOLLOW_PART * columns.pitch_px)
+        if len(near) != 1:
+            break
+        width = float(edges[near[0], 1] - edges[near[0], 0]) / columns.width_px
+        middle = float(middles[near[0]])
+        if not LEAST_PART < width < MOST_PART or (not free and abs(middle - start) > FOLLOW_PART * columns.pitch_px):
+            break
+        found.append(middle)
+    return found
 
 
 def straight_pieces(columns: Columns, way: Track) -> list[Line]:

@@ -6,7 +6,7 @@ import itertools
 from dataclasses import dataclass
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.inductor.bands import Columns, Island
+from dieplat.measurement.inductor.bands import Island
 from dieplat.measurement.inductor.joints import Joint
 
 Node = tuple[int, int]
@@ -16,8 +16,6 @@ Port = tuple[Node, int]
 """A node's side: -1 where its columns begin, +1 where they end."""
 
 MOST_WAYS = 4096
-# Parts of the circle: at least seen undisturbed in all, and at most hidden in one piece.
-LEAST_SEEN, LONGEST_UNSEEN = 0.5, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +34,9 @@ class Walk:
 
     steps: tuple[Step, ...]
     symmetric: bool
-    ringed: bool
-    """Whether a closed ring as wide and as near as a turn lies around the winding; it is not part of it."""
 
 
-def follow(columns: Columns, islands: list[Island], joints: list[Joint]) -> Walk:
+def follow(islands: list[Island], joints: list[Joint]) -> Walk:
     """Find the one way to walk through all bands.
 
     Every band of every undisturbed stretch is passed once, by joints that are seen. What is not seen may be
@@ -50,9 +46,8 @@ def follow(columns: Columns, islands: list[Island], joints: list[Joint]) -> Walk
     Raises
     ------
     UndecidedError
-        If there is no such way, or several, or too much is hidden.
+        If there is no such way, or several.
     """
-    _check_seen(columns, islands)
     ways = 1
     for joint in joints:
         ways *= len(joint.options)
@@ -70,15 +65,6 @@ def follow(columns: Columns, islands: list[Island], joints: list[Joint]) -> Walk
     return found[0]
 
 
-def _check_seen(columns: Columns, islands: list[Island]) -> None:
-    n = len(columns.angle)
-    if not islands or sum(len(one.middles) for one in islands) < LEAST_SEEN * n:
-        raise UndecidedError("the bands are disturbed over too much of the winding to follow the conductor")
-    gaps = [((b.first - a.last) % n or n) for a, b in zip(islands, islands[1:] + islands[:1], strict=True)]
-    if max(gaps) > LONGEST_UNSEEN * n:
-        raise UndecidedError("a part of the winding is hidden, and a turn could end in it")
-
-
 def _walk(islands: list[Island], joints: list[Joint], chosen: tuple[int, ...]) -> Walk | None:
     links: dict[Port, tuple[Port, bool]] = {}
     for joint, option in zip(joints, chosen, strict=True):
@@ -93,20 +79,17 @@ def _walk(islands: list[Island], joints: list[Joint], chosen: tuple[int, ...]) -
     if len(ends) != 2:
         return None
     steps = _path(ends[0], links)
-    ring = nodes - {(s.island, s.band) for s in steps}
-    # What is left is closed; if it is the outermost band all the way round, it is a ring about the winding.
-    if ring and ring != {(k, 0) for k in range(len(islands))}:
-        return None
-    outermost = 1 if ring else 0
+    if len(steps) < len(nodes):
+        return None  # a closed ring as near as a turn, around or inside: whose gap is which is not told
     crossed = any(s.crossed for s in steps)
     if crossed:
-        fits = all(node[1] == outermost for node, _ in ends) and _meet(ends, len(islands))
+        fits = all(node[1] == 0 for node, _ in ends) and _meet(ends, len(islands))
     else:
-        if steps[0].band != outermost:
+        if steps[0].band != 0:
             steps = [Step(s.island, s.band, not s.forward, s.crossed) for s in reversed(steps)]
         last = steps[-1]
-        fits = steps[0].band == outermost and last.band == islands[last.island].bands - 1
-    return Walk(tuple(steps), crossed, bool(ring)) if fits else None
+        fits = steps[0].band == 0 and last.band == islands[last.island].bands - 1
+    return Walk(tuple(steps), crossed) if fits else None
 
 
 def _path(start: Port, links: dict[Port, tuple[Port, bool]]) -> list[Step]:
