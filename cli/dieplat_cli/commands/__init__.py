@@ -16,6 +16,7 @@ NAMES = (
     "measure",
     "inductance",
     "report",
+    "publish",
     "compare",
     "phantom",
 )
