@@ -19,6 +19,8 @@ STEP_PX = 0.5
 """Spacing of samples across a side: half a pixel loses nothing of a picture that is blurred by a pixel or so."""
 WINDOW_PX = 8.0
 """Length of side whose profiles are averaged before a place is read: less noise; a slant of 1 in 20 blurs by 0.1 px."""
+FEWEST_WINDOWS = 5
+"""Short sides are cut into shorter windows, so that their direction is told by so many."""
 CORNER_PX = 4.0
 """Left out at both ends, where the neighbouring side blurs the profile."""
 SHORTEST_PX = 20.0
@@ -141,8 +143,9 @@ def _profiles(mosaic: Reader, start: Array, end: Array, reach: float) -> tuple[A
     normal = np.array([along[1], -along[0]])
     most = math.floor(reach / STEP_PX)
     t = np.linspace(-most, most, 2 * most + 1, dtype=np.float64) * STEP_PX
-    count = max(int((length - 2 * CORNER_PX) / WINDOW_PX), 1)
-    step = (length - 2 * CORNER_PX) / count
+    usable = length - 2 * CORNER_PX
+    count = max(int(usable / WINDOW_PX), min(FEWEST_WINDOWS, int(usable / 3.0)))
+    step = usable / count
     per_window = max(round(step), 4)
     s = CORNER_PX + (np.arange(count * per_window) + 0.5) * step / per_window
     shades = []

@@ -125,6 +125,8 @@ def _snap_vertex(point: Array, first: Edge | str, second: Edge | str, most_px: f
     if moved > most_px:
         return _stay(drawn, vertex_u_px, f"the corner found lies {moved:.1f} px away, more than {most_px:g} px")
     u = np.sqrt(np.diag(covariance))
+    if u.max() > 1.01 * vertex_u_px:
+        return _stay(drawn, vertex_u_px, f"the corner found is known to {u.max():.2f} px only, no better than as drawn")
     reason = f"one side only: {reasons[0]}" if reasons else ""
     place = (float(at[0]), float(at[1]))
     return VertexMove(drawn, place, moved, (vertex_u_px, vertex_u_px), (float(u[0]), float(u[1])), reason)
