@@ -7,8 +7,9 @@ from collections import Counter
 from rich.table import Table
 from rich.text import Text
 
+from dieplat.report.array_rows import bits, technology_rows
 from dieplat.report.numbers import COVERAGE, DASH, area_with_u, length, percent, plain, with_u
-from dieplat.values.measurements import BlockResult, InductorResult, Measurements
+from dieplat.values.measurements import ArrayResult, BlockResult, InductorResult, Measurements
 from dieplat_cli.coil_table import assumed_line, with_range
 from dieplat_cli.console import out
 
@@ -68,6 +69,7 @@ def details(block: BlockResult) -> list[str]:
         if mirrored:
             axes = " and ".join(mirrored)
             lines.append(f"{block.name}: cells are mirrored along {axes}; the pitch is one cell, half the period seen")
+        lines += [f"{block.name}: {text}" for text in _of_memory(array)]
         lines += [f"{block.name}: {remark}" for remark in array.remarks]
     if block.trace is not None:
         line = f"{block.name}: length {with_u(block.trace.length_um, block.trace.length_um_u)} µm"
@@ -105,6 +107,22 @@ def _assumed(results: Measurements) -> list[str]:
         for line in block.inductor.electrical.assumed
     ]
     return list(dict.fromkeys(lines))
+
+
+def _of_memory(array: ArrayResult) -> list[str]:
+    """Bits, the cells' share of the outline, why there are banks, and technologies that the cell's area allows."""
+    lines = []
+    if array.capacity_bits is not None:
+        lines.append(f"{bits(array.capacity_bits)}, at {array.bits_per_cell:g} a cell as stated")
+    if array.efficiency is not None:
+        u = None if array.efficiency_u is None else 100 * array.efficiency_u
+        lines.append(f"cells take {with_u(100 * array.efficiency, u)} % of the outline")
+    lines += array.explanations
+    if array.technology:
+        rows = technology_rows(array.to_dict())
+        lines.append("cell area consistent with " + "; ".join(f"{kind} at {nodes}" for kind, nodes, _ in rows))
+    lines += [f"assumed: {text}" for text in array.technology_assumes]
+    return lines
 
 
 def _block_table(results: Measurements) -> Table:

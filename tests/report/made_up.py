@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ import numpy.typing as npt
 
 from dieplat.files import write_json
 from dieplat.inductance import describe_inductor, given_geometry
+from dieplat.measurement.technology import candidates
 from dieplat.mosaicfile.write import write_mosaic
 
 UM_PER_PX = 0.5
@@ -105,6 +107,18 @@ def measurements_document(document: dict[str, Any]) -> dict[str, Any]:
                 "rows": 30,
                 "cells": 900,
                 "banks": 1,
+                "rotation_deg": 0.0,
+                "bank_list": [{"bounds_px": [140, 120, 560, 420], "columns": 30, "rows": 30}],
+                "remarks": ["the cells stand out from noise only weakly"],
+                "efficiency": 0.9876,
+                "efficiency_u": 0.0021,
+                "bits_per_cell": 1,
+                "capacity_bits": 900,
+                "capacity_bits_u": 0.0,
+                "gaps": [{"axis": "x", "width_um": 14.0, "width_um_u": 2.0, "pitches": 2.0, "count": 1}],
+                "technology": [asdict(item) for item in candidates(35.0, 0.1, pitch_um=(7.0, 5.0))],
+                "technology_assumes": ["the kind of memory is not known; every kind that fits is listed"],
+                "explanations": ["All cells lie in one bank."],
             }
         if kind == "rf_inductor":
             block["inductor"] = {

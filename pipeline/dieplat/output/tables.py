@@ -42,6 +42,12 @@ _ARRAY = (
     "rows",
     "cells",
     "banks",
+    "cell_area_um2_u",
+    "efficiency",
+    "efficiency_u",
+    "bits_per_cell",
+    "capacity_bits",
+    "capacity_bits_u",
 )
 _TRACE = (
     "length_um",

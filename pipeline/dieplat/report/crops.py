@@ -9,10 +9,12 @@ from shapely.geometry.base import BaseGeometry
 
 from dieplat.mosaicfile.read import Mosaic
 from dieplat.report.drawing import Canvas, scale_bar_box
-from dieplat.report.palette import style_of
+from dieplat.report.lattice import DrawnLattice
+from dieplat.report.palette import YELLOW, Style, style_of
 from dieplat.report.picture import view
 
 CROP_PX = 640
+LATTICE = Style("Counted lattice", YELLOW)
 
 
 def crop_block(
@@ -24,20 +26,40 @@ def crop_block(
     return _draw(mosaic, (x0 - pad, y0 - pad, x1 + pad, y1 + pad), shape, kind, um_per_px, longest_px)
 
 
+def crop_banks(
+    mosaic: Mosaic,
+    shape: BaseGeometry,
+    lattice: DrawnLattice,
+    um_per_px: float,
+    *,
+    longest_px: int = CROP_PX,
+) -> npt.NDArray[np.uint8]:
+    """An array with its outline, and every bank framed that was counted, with a scale bar; RGB."""
+    x0, y0, x1, y1 = shape.bounds
+    pad = 0.06 * max(x1 - x0, y1 - y0) + 4
+    window = (x0 - pad, y0 - pad, x1 + pad, y1 + pad)
+    return _draw(mosaic, window, shape, "memory_array", um_per_px, longest_px, lines=lattice.frames())
+
+
 def crop_cells(
     mosaic: Mosaic,
     shape: BaseGeometry,
-    pitch_px: tuple[float, float],
+    lattice: DrawnLattice,
     um_per_px: float,
     *,
     cells: int = 12,
     longest_px: int = CROP_PX,
 ) -> npt.NDArray[np.uint8]:
-    """A few cells in the middle of an array at full resolution, with a scale bar; RGB."""
-    centre = shape.representative_point()
-    half = min(cells * max(pitch_px), max(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1])) / 2
-    window = (centre.x - half, centre.y - half, centre.x + half, centre.y + half)
-    return _draw(mosaic, window, None, "memory_array", um_per_px, longest_px)
+    """A corner of a bank at full resolution: some cells with the lattice over them, with a scale bar; RGB."""
+    wide = min(cells * max(lattice.pitch_px), max(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1]))
+    if lattice.banks:
+        corner = lattice.banks[0]
+        x0, y0 = corner.x_px - 0.2 * wide, corner.y_px - 0.2 * wide
+    else:
+        centre = shape.representative_point()
+        x0, y0 = centre.x - wide / 2, centre.y - wide / 2
+    window = (x0, y0, x0 + wide, y0 + wide)
+    return _draw(mosaic, window, None, "memory_array", um_per_px, longest_px, lines=lattice.lines_in(window))
 
 
 def _draw(
@@ -47,15 +69,19 @@ def _draw(
     kind: str,
     um_per_px: float,
     longest_px: int,
+    *,
+    lines: BaseGeometry | None = None,
 ) -> npt.NDArray[np.uint8]:
     picture, factor = view(mosaic, longest_px=longest_px, window=window, enlarge=True)
     high, wide = picture.shape[:2]
     canvas = Canvas(wide, high)
     canvas.picture(picture, 0, 0)
+    left, top = max(0, int(np.floor(window[0]))), max(0, int(np.floor(window[1])))
+    place = [factor, 0, 0, factor, -left * factor, -top * factor]
     if shape is not None:
-        left, top = max(0, int(np.floor(window[0]))), max(0, int(np.floor(window[1])))
-        moved = affine_transform(shape, [factor, 0, 0, factor, -left * factor, -top * factor])
-        canvas.outline(moved, style_of(kind))
+        canvas.outline(affine_transform(shape, place), style_of(kind))
+    if lines is not None and not lines.is_empty:
+        canvas.outline(affine_transform(lines, place), LATTICE, width_px=1.4)
     box, bar_um = scale_bar_box(um_per_px / factor, wide, high, share=0.3, text_px=22)
     canvas.scale_bar(um_per_px / factor, box, bar_um)
     return canvas.pixels()

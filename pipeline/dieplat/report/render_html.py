@@ -17,8 +17,9 @@ from dieplat.files import write_bytes
 from dieplat.mosaicfile.read import Mosaic, open_mosaic
 from dieplat.report import figures
 from dieplat.report.content import build_content
-from dieplat.report.crops import crop_block, crop_cells
+from dieplat.report.crops import crop_banks, crop_block, crop_cells
 from dieplat.report.folder import REPORT, Outputs, read_outputs
+from dieplat.report.lattice import drawn_lattice
 from dieplat.report.palette import STYLES, style_of
 from dieplat.report.picture import jpeg_uri
 from dieplat.report.preview import draw_blocks, legend_entries
@@ -115,14 +116,18 @@ def _of_block(
     mosaic: Mosaic, block: Mapping[str, Any], shape: BaseGeometry, what: str, um_per_px: tuple[float, float]
 ) -> list[Picture]:
     name = block["name"]
-    close = crop_block(mosaic, shape, block["kind"], um_per_px[0])
-    made = [_picture(close, f"Close-up of {name} with its outline and a scale bar")]
-    if what == "array":
-        array = block["array"]
-        pitch_px = (array["pitch_x_um"] / um_per_px[0], array["pitch_y_um"] / um_per_px[1])
-        cells = crop_cells(mosaic, shape, pitch_px, um_per_px[0])
-        made.append(_picture(cells, f"Some cells of {name}, enlarged, with a scale bar"))
-    return made
+    if what != "array":
+        close = crop_block(mosaic, shape, block["kind"], um_per_px[0])
+        return [_picture(close, f"Close-up of {name} with its outline and a scale bar")]
+    lattice = drawn_lattice(block["array"], um_per_px)
+    close = crop_banks(mosaic, shape, lattice, um_per_px[0])
+    cells = crop_cells(mosaic, shape, lattice, um_per_px[0])
+    count = len(lattice.banks)
+    framed = f"{count} counted {'bank' if count == 1 else 'banks'} framed" if count else "its outline"
+    return [
+        _picture(close, f"Close-up of {name} with {framed} and a scale bar"),
+        _picture(cells, f"Some cells of {name}, enlarged, with the lattice that was counted and a scale bar"),
+    ]
 
 
 def _on(mosaic: Mosaic, shape: BaseGeometry) -> bool:

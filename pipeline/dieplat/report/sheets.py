@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from dieplat.report.array_rows import array_facts, capacity_words, technology_rows
 from dieplat.report.coil_chart import Chart, coil_charts
 from dieplat.report.coil_rows import assumed_rows, circuit_rows
 from dieplat.report.numbers import length, plain, rounded, with_u
@@ -49,6 +50,8 @@ class Sheet:
     assumed: tuple[tuple[str, str, str, str], ...] = ()
     notes: tuple[str, ...] = ()
     charts: tuple[Chart, ...] = ()
+    technology: tuple[tuple[str, str, str], ...] = ()
+    technology_notes: tuple[str, ...] = ()
 
 
 def inductor_sheet(block: Json) -> Sheet:
@@ -123,33 +126,23 @@ def frequency(hertz: float) -> str:
 
 
 def array_sheet(block: Json) -> Sheet:
-    """A memory array: pitch, cell area and how many cells."""
+    """A memory array: pitch, cell area, how many cells, and what that may say of its technology."""
     array = block["array"]
     counted = array.get("cells") is not None
-    facts = [
-        ("Cell pitch across", f"{with_u(array['pitch_x_um'], array.get('pitch_x_um_u'))} µm"),
-        ("Cell pitch down", f"{with_u(array['pitch_y_um'], array.get('pitch_y_um_u'))} µm"),
-        ("Area of a cell", f"{with_u(array['cell_area_um2'], array.get('cell_area_um2_u'))} µm²"),
-    ]
-    if array.get("columns") is not None and array.get("rows") is not None:
-        facts.append(("Columns × rows", f"{rounded(array['columns'], 0)} × {rounded(array['rows'], 0)}"))
-    if array.get("banks") is not None:
-        facts.append(("Banks", str(array["banks"])))
-    mirrored = [axis for key, axis in (("mirrored_x", "across"), ("mirrored_y", "down")) if array.get(key)]
-    if mirrored:
-        facts.append(("Neighbouring cells", f"mirrored {' and '.join(mirrored)}"))
-    remarks = list(map(str, array.get("remarks") or ()))
-    if counted:
-        cells = array["cells"]
-        remarks.insert(0, f"If every cell holds one bit, that is {_bits(cells)}; the area alone does not say so.")
     headline = f"{rounded(array['cells'], 0)} cells" if counted else "pitch only, cells not counted"
-    return Sheet(str(block["name"]), block["kind"], headline, tuple(facts), remarks=tuple(remarks))
-
-
-def _bits(cells: int) -> str:
-    if cells < 8192:
-        return f"{rounded(cells, 0)} bits"
-    return f"{plain(cells / 8192, figures=3)} KiB"
+    return Sheet(
+        str(block["name"]),
+        block["kind"],
+        headline,
+        array_facts(array),
+        remarks=(
+            *capacity_words(array),
+            *map(str, array.get("explanations") or ()),
+            *map(str, array.get("remarks") or ()),
+        ),
+        technology=technology_rows(array),
+        technology_notes=tuple(map(str, array.get("technology_assumes") or ())),
+    )
 
 
 def trace_sheet(block: Json) -> Sheet:
