@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 import uvicorn
@@ -48,10 +49,13 @@ def document(*features: dict[str, Any]) -> dict[str, Any]:
 
 @pytest.fixture(scope="session")
 def pixels() -> np.ndarray[Any, np.dtype[np.uint8]]:
-    """1500 x 1100 RGB: smooth colours, so that JPEG keeps them to a few levels."""
+    """1500 x 1100 RGB: smooth colours, which JPEG keeps to a few levels, and one bright square with soft edges."""
     y, x = np.mgrid[:1100, :1500]
-    planes = [40 + x / 8, 30 + y / 6, 120 + 60 * np.sin(x / 90) * np.cos(y / 70)]
-    return np.stack(planes, axis=2).astype(np.uint8)
+    planes = [40 + x / 12, 30 + y / 9, 90 + 60 * np.sin(x / 90) * np.cos(y / 70)]
+    square = np.zeros((1100, 1500), np.float32)
+    square[950:1050, 900:1000] = 80
+    square = cv2.GaussianBlur(square, (0, 0), 1.2)
+    return np.clip(np.stack(planes, axis=2) + square[..., None], 0, 255).astype(np.uint8)
 
 
 @pytest.fixture(scope="session")

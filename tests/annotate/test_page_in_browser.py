@@ -343,3 +343,21 @@ def test_no_serious_fault_of_accessibility(page: Page) -> None:
         told = [(v["id"], [node["html"][:120] for node in v["nodes"]]) for v in serious]
         assert told == [], state
         page.keys("Escape")
+
+
+def test_corners_are_found_on_the_picture(page: Page) -> None:
+    """The picture has a bright square at 900..1000 x 950..1050; it is drawn a pixel or two off."""
+    page.tab.evaluate("dieplat.die.view.setResolution(0.5), dieplat.die.view.setCenter([950, -1000])")
+    page.tab.wait_for_timeout(500)
+    page.keys("1")
+    page.click((901.5, 948.5), (1001.5, 951), (999, 1051.5), (898.5, 1049))
+    page.tab.keyboard.down("e")
+    page.keys("Enter")
+    page.tab.keyboard.up("e")
+    page.tab.wait_for_function("() => document.querySelector('#hint').textContent.includes('corners found')")
+    found = page.named("Logic 1")
+    ring = found["geometry"]["coordinates"][0]
+    expected = [(900, 950), (1000, 950), (1000, 1050), (900, 1050)]
+    assert all(pytest.approx(want, abs=0.1) == tuple(got) for want, got in zip(expected, ring[:4], strict=True))
+    page.keys("Control+z")
+    assert page.named("Logic 1")["geometry"]["coordinates"][0][0] == pytest.approx([901.5, 948.5], abs=0.6)

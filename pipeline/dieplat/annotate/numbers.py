@@ -13,9 +13,11 @@ from shapely.geometry import mapping
 from shapely.ops import split
 
 from dieplat.annotations import parse_regions
+from dieplat.annotations.store import to_document
 from dieplat.errors import ScaleError, SettingsError, UndecidedError
 from dieplat.survey import measure_survey
 from dieplat.survey_details import Picture, conductors_inside
+from dieplat.survey_snap import snap_regions
 from dieplat.values import Layout, Region, Regions, Scale
 
 NOT_LOOKED_AT = "not looked at yet"
@@ -112,6 +114,40 @@ def block_details(conditions: Conditions, document: Mapping[str, Any], index: in
         thickness_um=conditions.thickness_um,
     ).to_dict()
     return {"block": found["blocks"][0] if found["blocks"] else None, "warnings": found["warnings"]}
+
+
+def snapped_outline(conditions: Conditions, document: Mapping[str, Any], index: int) -> dict[str, Any]:
+    """One outline with its corners found on the picture, as `dieplat snap` does it.
+
+    Returns
+    -------
+    dict
+        "feature": what takes its place, or None where no corner was found; "text": what happened, in words.
+
+    Raises
+    ------
+    SettingsError
+        If there is no such feature, or it is no outline.
+    """
+    parse_regions(document, source="the drawing")
+    features = document["features"]
+    if not 0 <= index < len(features):
+        raise SettingsError(f"feature {index}: the drawing has {len(features)}; load it again")
+    regions = parse_regions({**document, "features": [features[index]]}, source="the drawing")
+    if not regions.regions or "Polygon" not in regions.regions[0].geometry.geom_type:
+        raise SettingsError("only drawn outlines have edges to find; choose one, or accept it first")
+    refined, (told,) = snap_regions(conditions.mosaic, regions)
+    moves = told.result.moves
+    found = [move for move in moves if move.u_px is not None]
+    if not found:
+        reasons = sorted({move.reason for move in moves if move.reason})
+        return {"feature": None, "text": f"no corner was found on the picture: {'; '.join(reasons)}"}
+    text = (
+        f"{len(found)} of {len(moves)} corners found on the picture, moved by at most "
+        f"{max(m.moved_px for m in found):.2f} px; the area's uncertainty without the scale fell from {told.area_px2_before_u / told.area_px2_before:.2%} "
+        f"to {told.area_px2_u / told.area_px2:.2%}"
+    )
+    return {"feature": to_document(refined)["features"][0], "text": text}
 
 
 def _scale(conditions: Conditions) -> Scale:

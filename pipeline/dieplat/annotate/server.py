@@ -31,7 +31,7 @@ from starlette.routing import Route
 from dieplat.annotate.drawing import in_pixels
 from dieplat.annotate.guard import Guard
 from dieplat.annotate.image_request import FORMATS, information, parse_request
-from dieplat.annotate.numbers import block_details, combine_outlines, outline_numbers
+from dieplat.annotate.numbers import block_details, combine_outlines, outline_numbers, snapped_outline
 from dieplat.annotate.picture import ShownPicture, Tone
 from dieplat.annotate.session import Session, use_known_length, view_of
 from dieplat.errors import DieplatError, DrawingConflictError, ImageRequestError, SettingsError
@@ -64,6 +64,7 @@ def build_app(session: Session, *, key: str, port: int) -> Guard:
         Route("/numbers", page.numbers, methods=["POST"]),
         Route("/details", page.details, methods=["POST"]),
         Route("/combine", page.combine, methods=["POST"]),
+        Route("/snap", page.snap, methods=["POST"]),
         Route("/scale", page.scale, methods=["POST"]),
         Route("/view", page.view, methods=["POST"]),
     ]
@@ -216,6 +217,11 @@ class _Page:
             return combine_outlines(ask["document"], (first, second), str(ask["how"]))
 
         return await self._computed(request, work)
+
+    async def snap(self, request: Request) -> Response:
+        return await self._computed(
+            request, lambda ask: snapped_outline(self._session.conditions, ask["document"], int(ask["index"]))
+        )
 
     async def scale(self, request: Request) -> Response:
         return await self._computed(

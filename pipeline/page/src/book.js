@@ -60,6 +60,7 @@ export function showOne(place, feature, block, details, look, umPerPx) {
       ${properties.proposed ? '<button type="button" data-do="accept">Accept</button>' : ""}
       ${readable ? '<button type="button" data-do="read">Read from the picture</button>' : ""}
       <button type="button" data-do="copy">Copy</button>
+      ${area && !properties.proposed ? '<button type="button" data-do="snap">Find its edges</button>' : ""}
       ${area ? '<button type="button" data-do="join">Join with…</button>' : ""}
       <button type="button" data-do="show">Show</button>
       <button type="button" data-do="remove">Remove</button>

@@ -272,6 +272,7 @@ export class Hand extends EventTarget {
     this.#lens(false);
     const feature = this.picked.item(0);
     this.#put(toDrawing(feature.getGeometry()));
+    this.dispatchEvent(new Event("reshaped"));
   }
 
   #live(geometry) {

@@ -28,6 +28,7 @@ const KEYS = [
   ["0", "the whole die"],
   ["F", "the chosen block fills the view"],
   ["C", "copy the chosen block"],
+  ["E", "find the chosen block's edges on the picture; held while you end an outline or a drag, at once for that one"],
   ["R", "read the chosen array or inductor from the picture"],
   ["A", "accept a proposed block"],
   ["Ctrl Z, Ctrl Shift Z", "undo, redo"],
@@ -73,6 +74,7 @@ class Page {
     });
     hand.addEventListener("act", () => this.#acts());
     hand.addEventListener("drawn", ({ detail }) => this.#drawn(detail));
+    hand.addEventListener("reshaped", () => this.#heldSnap());
     hand.addEventListener("live", ({ detail }) => this.#live(detail));
     hand.addEventListener("corner", ({ detail }) => this.#told(`corner ${detail.number} of ${detail.of}: ${detail.at.map((v) => v.toFixed(2)).join(", ")} px`));
     addEventListener("beforeunload", (event) => drawing.isSaved || event.preventDefault());
@@ -221,6 +223,7 @@ class Page {
       const { proposed: _, confidence: __, ...properties } = feature.properties;
       this.drawing.change((features) => features.with(chosen, { ...feature, properties }));
     } else if (what === "show") this.#fit(feature);
+    else if (what === "snap") this.snap();
     else if (what === "read") this.read();
     else if (what === "join") this.#joinWith();
   }
@@ -240,6 +243,27 @@ class Page {
       this.details.set(feature, { block: null, warnings: [error.message] });
     }
     if (this.hand.feature === feature) this.one();
+  }
+
+  // The corners of the chosen outline, found on the picture by the server; one step of undo like any other.
+  async snap() {
+    const { feature, chosen } = this.hand;
+    if (!feature?.geometry.type.endsWith("Polygon") || shownOnly) return;
+    this.#told("looking for its edges …");
+    try {
+      const found = await ask("POST", "snap", { document: this.drawing.document, index: chosen });
+      if (this.hand.feature !== feature) return;
+      if (found.feature) this.drawing.change((features) => features.with(chosen, found.feature));
+      this.#told(found.text);
+    } catch (error) {
+      this.#trouble(error.message);
+    }
+  }
+
+  #heldSnap() {
+    if (!this.held) return;
+    this.heldUsed = true;
+    this.snap();
   }
 
   // What was read, drawn over the picture, so that a person can judge it.
@@ -292,8 +316,8 @@ class Page {
     const properties = { name, kind };
     this.drawing.change((features) => [...features, { type: "Feature", properties, geometry }]);
     if (single) this.#kindOf("logic");
-    this.hand.chosen = this.drawing.features.length - 1;
-    this.hand.choose(this.hand.chosen);
+    this.hand.choose(this.drawing.features.length - 1);
+    this.#heldSnap();
   }
 
   async #within(act, geometry) {
@@ -484,6 +508,11 @@ class Page {
       if (event.target.closest("button, summary") && ["Enter", " "].includes(event.key)) return;
       if (this.#key(event)) event.preventDefault();
     });
+    addEventListener("keyup", (event) => {
+      if (event.key.toLowerCase() !== "e" || !this.held) return;
+      this.held = false;
+      if (!this.heldUsed) this.snap();
+    });
     at("#die").addEventListener("blur", () => this.hand.showAim(null));
   }
 
@@ -526,6 +555,10 @@ class Page {
   #letter(key) {
     const { hand, drawing } = this;
     if (key === "h" || key === "?") this.#help();
+    else if (key === "e") {
+      if (!this.held) this.heldUsed = false;
+      this.held = true;
+    }
     else if (key === "k") {
       const kinds = this.setup.kinds.map(({ kind }) => kind);
       this.#kindOf(kinds[(kinds.indexOf(this.kind) + 1) % kinds.length]);
