@@ -86,8 +86,9 @@ def estimate_correction(
     grid = _basis(np.stack(np.meshgrid(axis_x, axis_y), axis=-1))
     flat = np.empty((height, width, channels), np.float32)
     gains = np.empty((len(order), channels), np.float32)
+    difference = _basis(seen.places[:, 1]) - _basis(seen.places[:, 0])
     for channel in range(channels):
-        shading, exposure = _solve_channel(seen, channel, len(order))
+        shading, exposure = _solve_channel(seen, difference, channel, len(order))
         field = np.exp(grid @ shading)
         flat[..., channel] = field / field.mean()
         # The mean of the shading moves into the exposures, which all share it and lose it again.
@@ -149,23 +150,35 @@ def _sample_pair(
     return _Samples(tiles, np.stack([camera_a, camera_b], axis=1), ratio)
 
 
-def _solve_channel(seen: _Samples, channel: int, count: int) -> tuple[F64, F64]:
-    """Robust ridge regression for shading coefficients and log exposures (Cauchy weights)."""
-    difference = _basis(seen.places[:, 1]) - _basis(seen.places[:, 0])
+def _solve_channel(seen: _Samples, difference: F64, channel: int, count: int) -> tuple[F64, F64]:
+    """Robust ridge regression for shading coefficients and log exposures (Cauchy weights).
+
+    `difference` (S, terms) is what the terms differ by between the two places of every sample. The samples of a pair
+    of tiles share its exposures, so that their sums are all that the exposures' part of the system needs.
+    """
     terms = difference.shape[1]
-    samples = len(difference)
-    rows = np.repeat(np.arange(samples), 2)
-    exposures = sp.csr_matrix((np.tile([-1.0, 1.0], samples), (rows, seen.tiles.ravel())), shape=(samples, count))
-    design = sp.hstack([sp.csr_matrix(difference), exposures]).tocsr()
-    target = seen.log_ratio[:, channel]
-    theta = np.zeros(terms + count)
-    sigma = np.full(terms + count, GAIN_SIGMA)
-    sigma[:RADIAL_TERMS], sigma[RADIAL_TERMS:terms] = RADIAL_SIGMA, OTHER_SIGMA
-    prior = sp.diags(sigma**-2)
+    first = np.flatnonzero(np.append(True, (seen.tiles[1:] != seen.tiles[:-1]).any(axis=1)))
+    pairs, lengths = seen.tiles[first], np.diff(np.append(first, len(difference)))
+    sign = sp.csr_matrix(
+        (np.tile([-1.0, 1.0], len(pairs)), (np.repeat(np.arange(len(pairs)), 2), pairs.ravel())),
+        shape=(len(pairs), count),
+    )
+    target = seen.log_ratio[:, channel].copy()
+    coefficients, exposures = np.zeros(terms), np.zeros(count)
+    ridge = np.diag(np.r_[[RADIAL_SIGMA**-2] * RADIAL_TERMS, [OTHER_SIGMA**-2] * (terms - RADIAL_TERMS)])
     for _ in range(12):
-        residual = target - design @ theta
+        residual = target - difference @ coefficients - np.repeat(sign @ exposures, lengths)
         scale = max(1.4826 * float(np.median(np.abs(residual))), 2e-3)
         weight = 1 / (1 + (residual / (2 * scale)) ** 2) / scale**2
-        normal = sp.csc_matrix(design.T @ sp.diags(weight) @ design + prior)
-        theta = splu(normal).solve(design.T @ (weight * target))
-    return theta[:terms], theta[terms:]
+        weighted = difference * weight[:, None]
+        total, level, slopes = (
+            np.add.reduceat(values, first, axis=0) for values in (weight, weight * target, weighted)
+        )
+        own = splu(sp.csc_matrix(sign.T @ sp.diags(total) @ sign + GAIN_SIGMA**-2 * sp.eye(count)))
+        coupling = np.asarray(sign.T @ slopes)
+        alone, through = own.solve(np.asarray(sign.T @ level)), own.solve(coupling)
+        # The exposures eliminated (Schur complement), which leaves a small system for the shading.
+        normal = weighted.T @ difference + ridge - coupling.T @ through
+        coefficients = np.linalg.solve(normal, weighted.T @ target - coupling.T @ alone)
+        exposures = alone - through @ coefficients
+    return coefficients, exposures

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from dieplat.registration.bundle import adjust, even_change, in_words, lens_change, windows_of
 from dieplat.registration.choose import Choice
@@ -96,7 +96,7 @@ def _widening(pairs: int) -> float:
     1.96 standard uncertainties are 95 % (JCGM 100, G.3).
     """
     freedom = max(pairs - MODEL_PARAMETERS, 1)
-    return float(student.ppf(0.975, freedom) / 1.96) * math.sqrt(1 + MODEL_PARAMETERS / max(pairs, 1))
+    return float(stdtrit(freedom, 0.975) / 1.96) * math.sqrt(1 + MODEL_PARAMETERS / max(pairs, 1))
 
 
 def _parts(count: int, joined: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:

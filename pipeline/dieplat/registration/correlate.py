@@ -48,7 +48,9 @@ def band_pass(grey: npt.NDArray[np.generic]) -> Image:
     """
     # The offset keeps noise in black areas from being blown up.
     taps = _FINE / np.float32(257) if grey.dtype == np.uint16 else _FINE
-    fine = cv2.sepFilter2D(grey, cv2.CV_32F, taps, _FINE, delta=24)
+    # OpenCV filters sixteen bits pixel by pixel, others many at a time.
+    plain = grey.astype(np.float32) if grey.dtype == np.uint16 else grey
+    fine = cv2.sepFilter2D(plain, cv2.CV_32F, taps, _FINE, delta=24)
     height, width = fine.shape
     small = cv2.resize(fine, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     wide = cv2.GaussianBlur(small, (0, 0), BACKGROUND_PX / 4)

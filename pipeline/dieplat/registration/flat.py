@@ -10,15 +10,11 @@ how the ratio of two tiles runs across their overlap, where what they show cance
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
-import cv2
 import numpy as np
 import numpy.typing as npt
-
-from dieplat.tiles.read import Picture
 
 Numbers = npt.NDArray[np.float64]
 
@@ -38,6 +34,11 @@ class Shading:
     """
 
     coefficients: tuple[float, float, float, float]
+
+    def gain(self, width_px: int, height_px: int) -> npt.NDArray[np.float32]:
+        """What takes the shading out, float32 (height, width), largest 1: the brightest picture there can be fits."""
+        shading = self.over(width_px, height_px)
+        return np.asarray(shading.min() / shading, dtype=np.float32)
 
     def over(self, width_px: int, height_px: int) -> npt.NDArray[np.float32]:
         """m (height, width), float32, largest 1."""
@@ -129,22 +130,3 @@ def _fit(design: Numbers, value: Numbers, owner: npt.NDArray[np.intp]) -> Number
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-3)
         weight = 1 / (1 + (residual / (2 * scale)) ** 2)
     return np.asarray(found, dtype=np.float64)
-
-
-def without_shading(read: Callable[[Path], Picture], shading: Shading) -> Callable[[Path], Picture]:
-    """A reader that gives tiles in grey, 16 bits deep, with the shading divided out."""
-    gains: dict[tuple[int, int], npt.NDArray[np.float32]] = {}
-
-    def flat(path: Path) -> Picture:
-        picture = read(path)
-        grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) if picture.ndim == 3 else picture
-        height, width = grey.shape
-        gain = gains.get((width, height))
-        if gain is None:
-            m = shading.over(width, height)
-            # The brightest picture there can be just fits; the smallest m has a gain of 1.
-            gain = gains[width, height] = np.asarray(m.min() / m, dtype=np.float32)
-        scale = 257.0 if grey.dtype == np.uint8 else 1.0
-        return np.asarray(cv2.multiply(grey, gain, scale=scale, dtype=cv2.CV_16U), dtype=np.uint16)
-
-    return flat

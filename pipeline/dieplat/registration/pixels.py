@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.registration.correlate import Image, band_pass, to_grey
+from dieplat.registration.correlate import Image, band_pass
 from dieplat.registration.memory import Memory, key_of
 from dieplat.registration.optics import undistorted
 from dieplat.tiles.read import Picture, read_picture
@@ -56,6 +56,7 @@ class PixelCache:
 
     A tile goes when the last of the pairs told to `expect` is `done` with it, so that pairs in reading order read each
     once and hold little more than a row of them; at most the last `capacity` used are held in any case.
+    Pixels are multiplied by `gain` (H, W), which takes a shading out of them, before anything else.
     """
 
     def __init__(
@@ -65,6 +66,7 @@ class PixelCache:
         capacity: int,
         lens: Lens | None = None,
         read: Callable[[Path], Picture] = read_picture,
+        gain: Image | None = None,
         digests: Sequence[str] = (),
         memory: Memory | None = None,
     ) -> None:
@@ -74,6 +76,7 @@ class PixelCache:
         self._lens = lens
         self._capacity = capacity
         self._read = read
+        self._gain = gain
         self._held: OrderedDict[int, Future[npt.NDArray[np.generic]]] = OrderedDict()
         self._lock = threading.Lock()
         self._awaited: Counter[int] = Counter()
@@ -98,6 +101,7 @@ class PixelCache:
             capacity=self._capacity,
             lens=lens,
             read=self._read,
+            gain=self._gain,
             digests=self._digests,
             memory=self._memory,
         )
@@ -142,14 +146,13 @@ class PixelCache:
 
     def _load(self, index: int) -> npt.NDArray[np.generic]:
         picture = self._read(self._paths[index])
-        if self._lens is not None:
-            return undistorted(band_pass(to_grey(picture)), self._lens)
-        return cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) if picture.ndim == 3 else picture
+        grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) if picture.ndim == 3 else picture
+        return grey if self._lens is None else undistorted(self._filtered(grey, 0, 0), self._lens)
 
     def get(self, index: int) -> Image:
         """The whole tile, band-passed, float32, on a scale of 255."""
         tile = self._tile(index)
-        return np.asarray(tile, dtype=np.float32) if self._lens is not None else band_pass(tile)
+        return np.asarray(tile, dtype=np.float32) if self._lens is not None else self._filtered(tile, 0, 0)
 
     def strips(self, a: int, b: int, predicted_px: tuple[float, float], search_px: tuple[int, int]) -> Strips:
         """What tiles a and b share at any offset within the search, just as in the band-passed tiles themselves."""
@@ -161,13 +164,21 @@ class PixelCache:
         )
         cut = height - max(top_a, top_b), width - max(left_a, left_b)
         parts = [
-            self._filtered(tile[top : top + cut[0], left : left + cut[1]])
+            self._part(tile[top : top + cut[0], left : left + cut[1]], top, left)
             for tile, top, left in ((first, top_a, left_a), (second, top_b, left_b))
         ]
         return Strips(parts[0], parts[1], (left_a, top_a), (left_b, top_b))
 
-    def _filtered(self, part: npt.NDArray[np.generic]) -> Image:
-        return np.asarray(part, dtype=np.float32) if self._lens is not None else band_pass(part)
+    def _part(self, part: npt.NDArray[np.generic], top: int, left: int) -> Image:
+        return np.asarray(part, dtype=np.float32) if self._lens is not None else self._filtered(part, top, left)
+
+    def _filtered(self, part: npt.NDArray[np.generic], top: int, left: int) -> Image:
+        """A part of a grey tile that begins at (top, left), times its gain, band-passed."""
+        if self._gain is None:
+            return band_pass(part)
+        gain = self._gain[top : top + part.shape[0], left : left + part.shape[1]]
+        scale = 1.0 / 257.0 if part.dtype == np.uint16 else 1.0
+        return band_pass(np.asarray(cv2.multiply(part, gain, scale=scale, dtype=cv2.CV_32F)))
 
 
 def _origins(offset_px: float, search_px: int) -> tuple[int, int]:

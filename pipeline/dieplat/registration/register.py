@@ -17,7 +17,7 @@ from dieplat.registration.assemble import Tie, assemble_layout, layout_of_one
 from dieplat.registration.bundle import further_shift
 from dieplat.registration.choose import DECIDED_MARGIN, Choice, choose
 from dieplat.registration.correlate import Spectrum, coarse_offsets
-from dieplat.registration.flat import Shading, estimate_shading, without_shading
+from dieplat.registration.flat import Shading, estimate_shading
 from dieplat.registration.grid import find_grid
 from dieplat.registration.memory import Memory
 from dieplat.registration.overlap import Measured, measure_overlap, view_overlap
@@ -169,7 +169,8 @@ def register(
         cache = PixelCache(
             paths,
             capacity=tile_set.columns + 12,
-            read=without_shading(read, shading),
+            read=read,
+            gain=shading.gain(tile_set.width_px, tile_set.height_px),
             digests=marked,
             memory=memory,
         )
