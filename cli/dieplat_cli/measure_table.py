@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import asdict
 
 from rich.table import Table
 from rich.text import Text
 
 from dieplat.report.array_rows import bits, technology_rows
+from dieplat.report.die_sheet import die_facts
 from dieplat.report.numbers import COVERAGE, DASH, area_with_u, length, percent, plain, with_u
 from dieplat.values.measurements import ArrayResult, BlockResult, InductorResult, Measurements
 from dieplat_cli.coil_table import assumed_line, with_range
@@ -24,6 +26,8 @@ def print_measurements(results: Measurements) -> None:
         area, unit = area_with_u(die.area_um2, die.area_um2_u)
         sides = f"{length(die.width_um)} x {length(die.height_um)}"
         out.print(Text(f"Die {sides}, area {area} {unit}"))
+        for what, value in die_facts(asdict(die)):
+            out.print(Text(f"{what}: {value}"))
     out.print(_block_table(results))
     out.print(_summary_table(results))
     for block in results.blocks:

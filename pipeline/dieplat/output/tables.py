@@ -71,7 +71,11 @@ COLUMNS = (
     "share_of_die",
     "share_of_die_u",
     "width_um",
+    "width_um_u",
     "height_um",
+    "height_um_u",
+    "rotation_deg",
+    "rotation_deg_u",
     *(f"inductor_{key}" for key in _INDUCTOR),
     *(f"inductor_{key}" for key in _ESTIMATES),
     *(f"array_{key}" for key in _ARRAY),
@@ -140,7 +144,8 @@ def _rows(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         yield {"section": "summary", **_some(line, COLUMNS)}
     if document["unassigned_um2"] is not None:
         area, u = document["unassigned_um2"], document["unassigned_um2_u"]
-        yield {"section": "unassigned", "area_um2": area, "area_um2_u": u}
+        shares = {"share_of_die": document["unassigned_share"], "share_of_die_u": document["unassigned_share_u"]}
+        yield {"section": "unassigned", "area_um2": area, "area_um2_u": u, **shares}
     for warning in document["warnings"]:
         yield {"section": "warning", "text": warning}
 

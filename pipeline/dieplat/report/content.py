@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from dieplat.report.die_sheet import block_budgets, die_facts
 from dieplat.report.folder import Outputs
 from dieplat.report.numbers import DASH, area_with_u, length, percent, plain, rounded, with_u
 from dieplat.report.palette import AREA_KINDS, style_of
@@ -20,10 +21,12 @@ LISTED = 1000
 """At most so many input files are listed with their digests; all are in survey_state.json."""
 
 UNCERTAINTY_PARTS = (
-    "the scale: how well the micrometer's lines were located, and the ruling's own stated tolerance. "
-    "It acts on every length alike, so shares of the die hardly feel it",
-    "the placement of tiles under the outline, from the residuals of the overlaps",
-    "the drawn vertices and edges: where the outline was put, and a common offset of all edges",
+    "the scale: how well the micrometer's lines were located, the ruling's own stated tolerance, and how well the "
+    "pixels are known to be square. It acts on every area alike, so shares of the die do not feel it",
+    "the placement of tiles under the outline, from the residuals of the overlaps, and what is left of the lens's "
+    "distortion",
+    "the drawn vertices and edges: where the outline was put, and a common offset of all edges; for outlines that were "
+    "refined on the picture, how well their corners were found",
 )
 CAUTIONS = (
     "An area is that of the outline that somebody drew. How a block got its name is a judgement, not a measurement.",
@@ -90,6 +93,8 @@ class Content:
     inputs: tuple[tuple[str, str], ...]
     more_inputs: int
     version: str
+    die_facts: tuple[tuple[str, str], ...] = ()
+    block_budgets: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = ()
     parts: tuple[str, ...] = UNCERTAINTY_PARTS
     cautions: tuple[str, ...] = field(default=CAUTIONS)
 
@@ -121,6 +126,8 @@ def build_content(outputs: Outputs, *, version: str) -> Content:
         inputs=inputs[:LISTED],
         more_inputs=max(len(inputs) - LISTED, 0),
         version=version,
+        die_facts=die_facts(measured.get("die")),
+        block_budgets=block_budgets(measured.get("die"), [block for block in areas if block["kind"] not in many]),
     )
 
 
@@ -264,7 +271,7 @@ def _summary(measured: Json) -> tuple[Row, ...]:
                 value,
                 unit,
                 "",
-                percent(left / die["area_um2"], decimals=2),
+                share_with_u(left / die["area_um2"], measured.get("unassigned_share_u")),
             )
         )
     return tuple(rows)
