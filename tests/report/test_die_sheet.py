@@ -8,6 +8,7 @@ from pathlib import Path
 
 from dieplat.report import write_report
 from dieplat.report.die_sheet import MOST_BUDGETS, block_budgets, die_facts
+from dieplat.report.folder import read_outputs
 
 LINES = [
     {"name": "scale", "u": 60.0, "unit": "um2", "kind": "B", "note": "one value for both axes"},
@@ -73,3 +74,24 @@ def test_the_page_shows_them_folded(full_folder: Path, tmp_path: Path) -> None:
     assert page.count("<details>", first) >= 4
     assert "Synthesizer &lt;coil&gt; &amp; more: area" in page
     assert "0.40 %" in page[page.rindex("Not assigned") :][:900]  # U of the share of what is left, k = 2
+
+
+def test_a_found_die_is_drawn_with_the_rest_so_that_it_can_be_checked(full_folder: Path, tmp_path: Path) -> None:
+    folder = shutil.copytree(full_folder, tmp_path / "survey")
+    path, blocks = folder / "measurements.json", folder / "blocks.geojson"
+    document, drawn = (json.loads(name.read_text(encoding="utf-8")) for name in (path, blocks))
+    drawn["features"] = [item for item in drawn["features"] if item["properties"]["kind"] != "die"]
+    blocks.write_text(json.dumps(drawn), encoding="utf-8")
+    document["die"] |= {**DIE, "outline_px": [[40, 40], [1160, 40], [1160, 860], [40, 860]]}
+    path.write_text(json.dumps(document), encoding="utf-8")
+    regions = read_outputs(folder).regions
+    assert regions is not None
+    (die,) = regions.of_kind("die")
+    assert die.name == "Die (found)"
+    assert die.geometry.bounds == (40, 40, 1160, 860)
+    assert len(regions.regions) == len(drawn["features"]) + 1
+    document["die"]["found"] = False
+    path.write_text(json.dumps(document), encoding="utf-8")
+    outputs = read_outputs(folder)
+    assert outputs.regions is not None
+    assert not outputs.regions.of_kind("die")

@@ -39,12 +39,20 @@ def calibrate(
             "A certificate with U (k = 2) over a length L gives division * U / (2 L)."
         ),
     ] = 0.0,
+    square_u_rel: Annotated[
+        float | None,
+        typer.Option(
+            help="How well the pixels are known to be square (k = 1): um_per_px_y over um_per_px_x where one picture "
+            "gives both, and the angle between the axes in radians. 0.0003 unless given: a specimen tilted by a degree."
+        ),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Where to write scale.json.")],
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that dieplat did not make.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
 ) -> None:
     """Read, measure, write, print."""
     from dieplat.calibration import measure_scale, save_scale
+    from dieplat.calibration.scale import SQUARE_U_REL
     from dieplat.files import check_replaceable
     from dieplat.tiles.read import read_picture
     from dieplat_cli import console
@@ -54,6 +62,7 @@ def calibrate(
         read_picture(picture),
         pitch_um=pitch_um,
         pitch_um_u=pitch_u_um,
+        square_u_rel=SQUARE_U_REL if square_u_rel is None else square_u_rel,
         turned=None if picture_turned is None else read_picture(picture_turned),
         names=tuple(str(path) for path in (picture, picture_turned) if path is not None),
         source=picture.name if picture_turned is None else f"{picture.name}, {picture_turned.name}",

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from shapely.geometry import Polygon
+
 from dieplat.annotations import load_regions
 from dieplat.errors import MosaicError, SettingsError
-from dieplat.values import Regions
+from dieplat.values import Region, Regions
 
 MOSAIC = "mosaic.ome.tif"
 LAYOUT = "layout.json"
@@ -70,9 +72,19 @@ def read_outputs(folder: Path) -> Outputs:
         measurements=measurements,
         scale=scale,
         layout=read_object(folder / LAYOUT),
-        regions=load_regions(blocks, um_per_px=scale_px) if blocks.is_file() else None,
+        regions=_with_found_die(load_regions(blocks, um_per_px=scale_px), measurements) if blocks.is_file() else None,
         state=read_object(folder / STATE) or {},
     )
+
+
+def _with_found_die(regions: Regions, measurements: Mapping[str, Any]) -> Regions:
+    """The drawn regions, and in front of them a die that the survey found in the picture, so that it can be checked."""
+    die = measurements.get("die") or {}
+    outline = die.get("outline_px") or ()
+    if not die.get("found") or len(outline) < 3 or regions.of_kind("die"):
+        return regions
+    found = Region(str(die.get("name") or "Die (found)"), "die", Polygon([(float(x), float(y)) for x, y in outline]))
+    return replace(regions, regions=(found, *regions.regions))
 
 
 def read_object(path: Path) -> dict[str, Any] | None:
