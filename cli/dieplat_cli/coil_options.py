@@ -53,7 +53,7 @@ Permittivity = Annotated[
 Substrate = Annotated[
     str | None,
     typer.Option(
-        "--substrate-ohm-cm", help="Resistivity of the substrate; 1:100 ohm cm unless said.", rich_help_panel=PANEL
+        "--substrate-ohm-cm", help="Resistivity of the substrate; 0.01:100 ohm cm unless said.", rich_help_panel=PANEL
     ),
 ]
 Underpass = Annotated[

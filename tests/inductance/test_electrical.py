@@ -264,3 +264,19 @@ def test_fewer_pieces_keep_the_vias():
     # Vias are vertical: both ends at one place.
     assert np.abs(np.diff(fewer[:, :2], axis=0)[rises != 0]).max() < 1e-9
     assert fewer[[0, -1]] == pytest.approx(line.points_um[[0, -1]])
+
+
+def test_a_heavily_doped_substrate_costs_quality_and_inductance():
+    said = {"metal": "cu", "oxide_um": (4.0, 4.0)}
+    light = figures(Surroundings(**said, substrate_ohm_cm=(10.0, 10.0)), frequency_hz=2.4e9)
+    heavy = figures(Surroundings(**said, substrate_ohm_cm=(0.01, 0.01)), frequency_hz=2.4e9)
+    assert heavy.at.quality.value < 0.8 * light.at.quality.value
+    assert heavy.at.resistance_ohm.value > 1.5 * light.at.resistance_ohm.value
+    assert heavy.at.inductance_nh.value < light.at.inductance_nh.value
+    # The direct current knows nothing of it.
+    assert heavy.resistance_ohm.value == light.resistance_ohm.value
+    unknown = figures(Surroundings(metal="cu", oxide_um=(4.0, 4.0)), frequency_hz=2.4e9)
+    for known in (light, heavy):
+        assert unknown.at.quality.low <= known.at.quality.value <= unknown.at.quality.high
+    without = figures(Surroundings(metal="none", substrate_ohm_cm=(0.01, 0.01)), frequency_hz=2.4e9)
+    assert without.at.inductance_nh.value < described().estimate.inductance_nh

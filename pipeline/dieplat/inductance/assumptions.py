@@ -16,6 +16,14 @@ STATED_HALF_RANGE = 0.1
 UNKNOWN_METAL = Metal(
     "aluminium or copper", 2.35e-8, 1.68e-8, 3.3e-8, "not stated; from pure copper to aluminium film, from memory"
 )
+SUBSTRATE = Assumed(
+    "substrate resistivity",
+    10.0,
+    0.01,
+    100.0,
+    "ohm cm",
+    "not stated; lightly doped silicon, the low end with a heavily doped wafer below, from memory",
+)
 METAL_NAMES = (*METALS, "unknown", "none")
 
 
@@ -72,12 +80,10 @@ def assume(surroundings: Surroundings, *, thickness_um: float) -> Assumptions:
     half = THICKNESS_HALF_RANGE
     if said.ground_um is None:
         oxide = _said_or(said.oxide_um, "oxide under the metal", (2.0, 8.0), "um", "not stated; from memory")
-        substrate = _said_or(
-            said.substrate_ohm_cm,
-            "substrate resistivity",
-            (1.0, 100.0),
-            "ohm cm",
-            "not stated; bulk silicon, from memory",
+        substrate = (
+            SUBSTRATE
+            if said.substrate_ohm_cm is None
+            else _stated("substrate resistivity", said.substrate_ohm_cm, "ohm cm")
         )
     else:
         gap = said.ground_um - thickness_um / 2

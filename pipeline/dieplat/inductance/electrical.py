@@ -181,12 +181,15 @@ def _points(
     conductors: _Conductors | None,
     stray: Stray,
 ) -> tuple[AtFrequency, ...]:
-    middle = np.full(len(frequency_hz), estimate.inductance_nh)
+    eddies = {ohm_cm: stray.eddies(ohm_cm, frequency_hz) for ohm_cm in stray.substrate_ohm_cm}
+    more, less = eddies[stray.substrate_ohm_cm[0]]
+    lost, taken = (np.array([pair[k] for pair in eddies.values()]) for k in (0, 1))
     if conductors is None:
-        low, high = middle * (1 - spread), middle * (1 + spread)
+        nh = estimate.inductance_nh
+        ends = zip(frequency_hz, less, taken.max(axis=0), taken.min(axis=0), strict=True)
         return tuple(
-            AtFrequency(float(f), Interval(float(m), float(a), float(b)), None, None)
-            for f, m, a, b in zip(frequency_hz, middle, low, high, strict=True)
+            AtFrequency(f, Interval(nh - m, nh * (1 - spread) - a, nh * (1 + spread) - b), None, None)
+            for f, m, a, b in (map(float, column) for column in ends)
         )
     resistance, inductance = conductors.middle
     every = []
@@ -194,18 +197,19 @@ def _points(
         conductors.ends, (1 - spread, 1 + spread), (stray.low, stray.high), stray.substrate_ohm_cm
     ):
         y = stray.admittance_s(capacitance, ohm_cm, frequency_hz)
-        every.append(coil_quality(r, own * factor, y, frequency_hz))
+        eddy_ohm, eddy_nh = eddies[ohm_cm]
+        every.append(coil_quality(r + eddy_ohm, own * factor - eddy_nh, y, frequency_hz))
     parallel = stray.admittance_s(stray.middle, stray.substrate_ohm_cm[0], frequency_hz)
-    quality = coil_quality(resistance, inductance, parallel, frequency_hz)
+    quality = coil_quality(resistance + more, inductance - less, parallel, frequency_hz)
     (r_low, l_a), (r_high, l_b) = conductors.ends
     columns = zip(
         frequency_hz,
-        inductance,
-        np.minimum(l_a, l_b) * (1 - spread),
-        np.maximum(l_a, l_b) * (1 + spread),
-        resistance,
-        np.minimum(r_low, resistance),
-        np.maximum(r_high, resistance),
+        inductance - less,
+        np.minimum(l_a, l_b) * (1 - spread) - taken.max(axis=0),
+        np.maximum(l_a, l_b) * (1 + spread) - taken.min(axis=0),
+        resistance + more,
+        np.minimum(r_low, resistance) + lost.min(axis=0),
+        np.maximum(r_high, resistance) + lost.max(axis=0),
         quality,
         np.minimum(np.min(every, axis=0), quality),
         np.maximum(np.max(every, axis=0), quality),
@@ -247,9 +251,10 @@ def _notes(
         )
     if surroundings.ground_um is not None:
         notes.append("the plane below conducts perfectly: its own losses lower the quality factor further")
-    elif metal:
+    else:
         notes.append(
-            "no eddy currents in the substrate: below about 1 ohm cm the quality factor is lower than any value here"
+            "eddy currents in the substrate as of one deep, even piece of silicon: they are in resistance, inductance "
+            "and quality factor at a frequency, the turns taken as rings of their areas"
         )
     if frequency_hz is not None and frequency_hz > resonance.low:
         notes.append("the frequency asked for may lie above the coil's own resonance, where it is no inductor")

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from dieplat.inductance.assumptions import Assumptions
 from dieplat.inductance.capacitance import EPSILON0_FF_PER_UM, strip_capacitance
 from dieplat.inductance.centre_line import CentreLine
+from dieplat.inductance.eddy import equivalent_rings, substrate_skin_depth_um, taken_by_substrate_nh
 from dieplat.inductance.partial import Array
 from dieplat.values.electrical import Interval, Surroundings
 from dieplat.values.inductor import InductorGeometry
@@ -43,7 +44,8 @@ class Capacitance:
 class Stray:
     """Capacitances at their middle and ends, and the substrate: its resistivities in ohm cm, middle first.
 
-    Runs cross `crossings` times, their metals `gap_um` apart.
+    `rings` stand for the turns, `height_um` above the substrate, as far as eddy currents go. Runs cross
+    `crossings` times, their metals `gap_um` apart.
     """
 
     low: Capacitance
@@ -51,6 +53,8 @@ class Stray:
     high: Capacitance
     substrate_ohm_cm: tuple[float, ...]
     radius_um: float
+    rings: tuple[Array, Array]
+    height_um: float
     crossings: int
     gap_um: float
 
@@ -70,6 +74,13 @@ class Stray:
             # Loss |w C U / 2|^2 R of the whole oxide capacitance, referred to the part that acts at the end.
             series = series + below / (4 * capacitance.share**2)
         return np.asarray(1 / series + 1j * omega * capacitance.turns_ff * 1e-15)
+
+    def eddies(self, ohm_cm: float, frequency_hz: Array) -> tuple[Array, Array]:
+        """What eddy currents in the substrate add to the resistance, ohms, and take from the inductance, nH, (F,)."""
+        if ohm_cm <= 0:
+            return np.zeros(len(frequency_hz)), np.zeros(len(frequency_hz))
+        taken = taken_by_substrate_nh(*self.rings, self.height_um, substrate_skin_depth_um(ohm_cm, frequency_hz))
+        return 2e-9 * math.pi * frequency_hz * taken.imag, np.asarray(taken.real)
 
 
 def stray_of(geometry: InductorGeometry, line: CentreLine, assumed: Assumptions, surroundings: Surroundings) -> Stray:
@@ -102,7 +113,17 @@ def stray_of(geometry: InductorGeometry, line: CentreLine, assumed: Assumptions,
                 share=SHARE[place],
             )
         )
-    return Stray(made[0], made[1], made[2], substrate, geometry.outer_um / 2, crossings, depth - thickness)
+    return Stray(
+        made[0],
+        made[1],
+        made[2],
+        substrate,
+        geometry.outer_um / 2,
+        equivalent_rings(geometry),
+        assumed.oxide_um.value + thickness / 2,
+        crossings,
+        depth - thickness,
+    )
 
 
 def _strips(geometry: InductorGeometry, turns: int, thickness_um: float, oxide_um: float) -> tuple[float, float]:
