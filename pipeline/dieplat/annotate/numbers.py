@@ -142,10 +142,11 @@ def snapped_outline(conditions: Conditions, document: Mapping[str, Any], index: 
     if not found:
         reasons = sorted({move.reason for move in moves if move.reason})
         return {"feature": None, "text": f"no corner was found on the picture: {'; '.join(reasons)}"}
+    before, after = told.area_px2_before_u / told.area_px2_before, told.area_px2_u / told.area_px2
     text = (
         f"{len(found)} of {len(moves)} corners found on the picture, moved by at most "
-        f"{max(m.moved_px for m in found):.2f} px; the area's uncertainty without the scale fell from {told.area_px2_before_u / told.area_px2_before:.2%} "
-        f"to {told.area_px2_u / told.area_px2:.2%}"
+        f"{max(move.moved_px for move in found):.2f} px; the area's uncertainty without the scale fell from "
+        f"{before:.2%} to {after:.2%}"
     )
     return {"feature": to_document(refined)["features"][0], "text": text}
 
