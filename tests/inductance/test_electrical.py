@@ -273,8 +273,8 @@ def test_a_heavily_doped_substrate_costs_quality_and_inductance():
     assert heavy.at.quality.value < 0.8 * light.at.quality.value
     assert heavy.at.resistance_ohm.value > 1.5 * light.at.resistance_ohm.value
     assert heavy.at.inductance_nh.value < light.at.inductance_nh.value
-    # The direct current knows nothing of it.
-    assert heavy.resistance_ohm.value == light.resistance_ohm.value
+    # The direct current knows nothing of it, but for the lanes that the curve's last frequency asks for (1e-5).
+    assert heavy.resistance_ohm.value == pytest.approx(light.resistance_ohm.value, rel=1e-4)
     unknown = figures(Surroundings(metal="cu", oxide_um=(4.0, 4.0)), frequency_hz=2.4e9)
     for known in (light, heavy):
         assert unknown.at.quality.low <= known.at.quality.value <= unknown.at.quality.high

@@ -22,6 +22,7 @@ from dieplat.inductance.fine_network import fine_network, graded_section
 from dieplat.inductance.partial import Array
 from dieplat.inductance.path import Section, spiral_path
 from dieplat.inductance.redistribution import Redistribution
+from dieplat.inductance.resistance_q import skin_depth_um
 from dieplat.inductance.stray import Stray, self_resonance, stray_of
 from dieplat.values.electrical import Assumed, AtFrequency, Electrical, Interval, Surroundings
 from dieplat.values.inductor import InductanceEstimate, InductorGeometry
@@ -109,17 +110,16 @@ def _conductors(
     assumed: Assumptions,
     frequency_hz: Array,
 ) -> _Conductors | None:
-    thick = assumed.thickness_um
     pairs = _metals(assumed)
     if pairs is None:
         return None
     points = _for_redistribution(geometry, line)
     longer = line.length_um / float(np.sum(np.linalg.norm(np.diff(points, axis=0), axis=1)))
-    section = graded_section(6, 3)
-    modes = {
-        t: Redistribution.of(fine_network(points, line.width_um, t, section, ground_depth_um=estimate.ground_depth_um))
-        for t in (thick.value, thick.low, thick.high)
-    }
+    modes = {}
+    for t, rho in pairs:
+        section = lanes_for(float(np.max(line.width_um)), t, skin_depth_um(rho, float(frequency_hz.max())))
+        network = fine_network(points, line.width_um, t, section, ground_depth_um=estimate.ground_depth_um)
+        modes[t] = Redistribution.of(network)
     grid = np.concatenate([[1.0], frequency_hz])
     found = []
     for t, rho in pairs:

@@ -53,7 +53,7 @@ def coil_charts(name: str, coil: Mapping[str, Any]) -> tuple[Chart, ...]:
     charts = [
         Chart(
             _draw(name, curve, "inductance_nh", "Inductance", "nH", marks, from_zero=False),
-            "Inductance of the conductor. The band is its uncertainty (k = 2) with the current's redistribution; "
+            "Inductance of the conductor. The band is its uncertainty (k = 2) and what eddy currents below may take; "
             "capacitance is not in it: a meter reads more, the nearer to self-resonance.",
         )
     ]
