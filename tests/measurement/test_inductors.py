@@ -64,6 +64,14 @@ def test_a_winding_with_crossings_is_told_from_a_spiral(shape, turns):
     assert found.symmetric is True
 
 
+def test_a_crossing_whose_lower_half_shines_through_is_one_crossing():
+    levels = ((70, 60, 90), (190, 170, 120), (139, 123, 107))
+    drawn = draw_symmetric(np.random.default_rng(9), "octagon", 3, 180.0, 9.0, 6.0, levels=levels)
+    found = measure(drawn)
+    check(found, drawn)
+    assert found.symmetric is True
+
+
 @pytest.mark.parametrize(("shape", "turns"), [("hexagon", 2 + 1 / 6), ("hexagon", 1 + 5 / 6), ("octagon", 2.625)])
 def test_a_polygon_may_end_after_any_side(shape, turns):
     drawn = draw_spiral(np.random.default_rng(21), shape, turns, 180.0, 9.0, 7.0, rotation=0.3)

@@ -31,7 +31,7 @@ SIMPLE_PX = 0.25
 @dataclass(frozen=True, slots=True, eq=False)
 class CentreLine:
     """The centre line (N, 2) in square pixels from the outer end to the inner (or port to port), the turns it makes,
-    their uncertainty, the uncertainty of both ends along the line together, and its corners' number."""
+    their uncertainty, and that of both ends along the line together (px)."""
 
     points: Floats
     turns: float
@@ -50,7 +50,7 @@ def crossing_line(columns: Columns, way: Track, soft: Image) -> CentreLine:
     ends = []
     for first, side in ((0, -way.sense), (-1, way.sense)):
         place = float(way.middle[first] * np.tan(off[first]))
-        one = Line(int(way.sector[first]), float(way.middle[first]), 0.0, place, place, False)
+        one = Line(int(way.sector[first]), float(way.middle[first]), 0.0, place, place)
         metal = _reach(columns, one, soft, place, side, 4 * columns.pitch_px)
         # Half a width inside of where the outermost ring is cut; no further back than it is seen.
         end = side * max(side * metal - CAP_PART * w, side * place)
@@ -65,7 +65,7 @@ def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float)
     Raises
     ------
     UndecidedError
-        If a side is missing between two others.
+        If a side is missing between two others, or the inner end is not seen.
     """
     lines = _without_gaps(lines, columns, sense)
     lines, head, start, head_u = _outer_end(columns, lines, soft, sense)
@@ -85,17 +85,17 @@ def _without_gaps(lines: list[Line], columns: Columns, sense: float) -> list[Lin
     sides, pitch = columns.frame.sides, columns.pitch_px
     kept: list[Line] = []
     for one in lines:
-        if kept and kept[-1].sector == one.sector and not one.crossed and abs(one.at - kept[-1].at) < 0.3 * pitch:
+        if kept and kept[-1].sector == one.sector and abs(one.at - kept[-1].at) < 0.3 * pitch:
             last = kept[-1]
             longer = last if abs(last.ends - last.begins) > abs(one.ends - one.begins) else one
-            kept[-1] = Line(one.sector, longer.at, longer.tilt, last.begins, one.ends, last.crossed)
+            kept[-1] = Line(one.sector, longer.at, longer.tilt, last.begins, one.ends)
             continue
-        if kept and not one.crossed:
+        if kept:
             ahead = int(sense * (one.sector - kept[-1].sector)) % sides
             if ahead == 0 or ahead > 2:
                 raise UndecidedError("the sides do not follow one another as a winding's do")
             if ahead == 2:
-                middle = Line(int(one.sector - sense) % sides, 0.5 * (one.at + kept[-1].at), 0.0, 0.0, 0.0, False)
+                middle = Line(int(one.sector - sense) % sides, 0.5 * (one.at + kept[-1].at), 0.0, 0.0, 0.0)
                 kept.append(middle)
         kept.append(one)
     return kept
@@ -143,41 +143,29 @@ def _inner_end(
 ) -> tuple[list[Line], Floats, float, float]:
     """The lines up to the last side, the last point, how much of the last side there is, its uncertainty."""
     frame, w = columns.frame, columns.width_px
-    while True:
-        one = lines[-1]
-        back, full = _corner(columns, one, -sense), _corner(columns, one, sense)
-        side = abs(full - back)
-        # On the side on which the winding steps, a line ends where it meets the next one, a pitch further in.
-        turn = 2 * np.pi / frame.sides
-        early = columns.pitch_px / np.sin(turn)
-        inside = np.clip(sense * one.ends, None, sense * full - 1.0) * sense
-        metal = _reach(columns, one, soft, float(inside), sense, abs(full - inside) + 2 * w)
-        end = metal - sense * CAP_PART * w
-        part = sense * (end - back) / side
-        if part > STUB_PART or len(lines) < 3:
-            break
-        lines = lines[:-1]
-        next_side = lines[-1]
-        full = _corner(columns, next_side, sense)
-        return lines, next_side.point(frame, full), 1.0, CAP_U_PART * w
-    beyond = sense * (metal - full)
+    one, u = lines[-1], CAP_U_PART * w
+    back, full = _corner(columns, one, -sense), _corner(columns, one, sense)
+    seen = sense * min(sense * one.ends, sense * full - 1.0)
+    metal = _reach(columns, one, soft, seen, sense, abs(full - seen) + 2 * w)
+    end = metal - sense * CAP_PART * w
+    part = sense * (end - back) / abs(full - back)
+    if part < STUB_PART and len(lines) > 2:
+        last = lines[-2]
+        return lines[:-1], last.point(frame, _corner(columns, last, sense)), 1.0, u
+    # On the side on which the winding steps, a line ends where it meets the next one, a pitch further in.
     steps_there = len(lines) % frame.sides == 0
-    least = -BEFORE_PART * w - MORE_PX - (early if steps_there else 0.0)
-    if least < beyond < BEYOND_PART * w + MORE_PX:
-        return lines, one.point(frame, end), 1.0, CAP_U_PART * w
-    return lines, one.point(frame, end), part, CAP_U_PART * w
+    early = columns.pitch_px / np.sin(2 * np.pi / frame.sides) if steps_there else 0.0
+    beyond = sense * (metal - full)
+    if beyond > BEYOND_PART * w + MORE_PX:
+        raise UndecidedError("metal runs on past the corner inside, so where the conductor ends is not clear")
+    if beyond > -BEFORE_PART * w - MORE_PX - early:
+        return lines, one.point(frame, end), 1.0, u
+    return lines, one.point(frame, end), part, u
 
 
 def _joined(columns: Columns, lines: list[Line], head: Floats, tail: Floats) -> Floats:
-    frame = columns.frame
-    points = [head]
-    for one, other in itertools.pairwise(lines):
-        if other.crossed or one.sector == other.sector:
-            points += [one.point(frame, one.ends), other.point(frame, other.begins)]
-        else:
-            points.append(_meeting(columns, one, other))
-    points.append(tail)
-    return np.array(points)
+    corners = [_meeting(columns, one, other) for one, other in itertools.pairwise(lines)]
+    return np.array([head, *corners, tail])
 
 
 def _meeting(columns: Columns, one: Line, other: Line) -> Floats:

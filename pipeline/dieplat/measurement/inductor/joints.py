@@ -54,8 +54,9 @@ def _joint(columns: Columns, islands: list[Island], before: int, after: int) -> 
         crossing.append(True)
     if merged and free_a and free_b:
         for pairs in _hidden(first, last, free_a, free_b, columns.pitch_px):
-            options.append(pairs)
-            crossing.append(False)
+            if set(pairs) != set(below):  # the same joint twice would look like two ways
+                options.append(pairs)
+                crossing.append(False)
     return Joint(before, after, tuple(seen), tuple(options), tuple(crossing))
 
 

@@ -25,12 +25,11 @@ END_LEVEL = 0.65
 @dataclass(frozen=True, slots=True, eq=False)
 class Track:
     """Every column that the conductor passes, in order: `turn` is the angle without jumps (radians), `middle` the
-    distance of its middle (px); `sector` the side; `crossed` is true where a crossing lies before."""
+    distance of its middle (px); `sector` the side."""
 
     turn: Floats
     middle: Floats
     sector: Ints
-    crossed: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
 
     @property
     def sense(self) -> float:
@@ -43,7 +42,7 @@ class Line:
     """A straight piece on one side: distance from the centre = `at` + `tilt` times the place along the side.
 
     Places run along rising angles from the side's normal; `begins`, `ends` are where it is first and last seen on
-    the way, `crossed` whether a crossing lies before it.
+    the way.
     """
 
     sector: int
@@ -51,7 +50,6 @@ class Line:
     tilt: float
     begins: float
     ends: float
-    crossed: bool
 
     def point(self, frame: Frame, along: float) -> Floats:
         """A point of the line in square pixels."""
@@ -67,7 +65,7 @@ def track(columns: Columns, islands: list[Island], walk: Walk) -> Track:
     The ends of a spiral are left as they are: what goes on there is a lead or a via.
     """
     n = len(columns.angle)
-    index, middle, crossed = [], [], []
+    index, middle = [], []
     for k, step in enumerate(walk.steps):
         one = islands[step.island]
         at = step.band
@@ -81,10 +79,9 @@ def track(columns: Columns, islands: list[Island], walk: Walk) -> Track:
         mids = np.concatenate([first, one.middles[:, at], last])
         index.append(run if step.forward else run[::-1])
         middle.append(mids if step.forward else mids[::-1])
-        crossed.append(np.arange(len(run)) == 0 if step.crossed else np.zeros(len(run), bool))
     column = np.concatenate(index) % n
     turn = np.unwrap(columns.angle[column])
-    return Track(turn, np.concatenate(middle), columns.sector[column], np.concatenate(crossed))
+    return Track(turn, np.concatenate(middle), columns.sector[column])
 
 
 def _room(islands: list[Island], walk: Walk, columns: int, k: int, onward: bool) -> tuple[int, bool]:
@@ -132,17 +129,14 @@ def straight_pieces(columns: Columns, way: Track) -> list[Line]:
     step = 2 * np.pi / frame.sides
     off = (way.turn - frame.normal + step / 2) % step - step / 2
     along = way.middle * np.tan(off)
-    cuts = np.nonzero((way.sector[1:] != way.sector[:-1]) | way.crossed[1:])[0] + 1
+    cuts = np.nonzero(way.sector[1:] != way.sector[:-1])[0] + 1
     lines: list[Line] = []
     for run in np.split(np.arange(len(off)), cuts):
         line = _line(along[run], way.middle[run], np.abs(off[run]) < CORNER_PART * step, pitch)
         if line is None:
             continue
         at, tilt = line
-        one = Line(
-            int(way.sector[run[0]]), at, tilt, float(along[run[0]]), float(along[run[-1]]), bool(way.crossed[run[0]])
-        )
-        lines.append(one)
+        lines.append(Line(int(way.sector[run[0]]), at, tilt, float(along[run[0]]), float(along[run[-1]])))
     return lines
 
 
