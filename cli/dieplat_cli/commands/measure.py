@@ -19,8 +19,7 @@ dieplat measure out/mosaic.ome.tif blocks.geojson --scale out/scale.json --out o
 
 dieplat measure die.png blocks.geojson --scale scale.json --frequency-hz 2.44175e9 --out m.json --json
 
-dieplat measure out/mosaic.ome.tif blocks.geojson --out m.json --thickness-um 3 --metal cu --oxide-um 5:7
-    --substrate-ohm-cm 10"""
+dieplat measure mosaic.ome.tif blocks.geojson --out m.json --metal cu --oxide-um 5:7 --substrate-ohm-cm 10"""
 
 
 def register(app: typer.Typer) -> None:
