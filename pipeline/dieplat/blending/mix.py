@@ -22,7 +22,7 @@ from dieplat.blending.mix_loops import mix_blocks, put_blocks
 from dieplat.blending.place import Box
 from dieplat.blending.seam import EDGE_PX, FEATHER_PX, Seam
 from dieplat.blending.seam_loops import View
-from dieplat.blending.weight_loops import MIXED, OWN, kind_of, kinds_of, weigh, weights_of
+from dieplat.blending.weight_loops import MIXED, OWN, kinds_of, weights_of
 
 _BLOCK_PX = 64
 """The tile is painted in blocks of this size; those that no seam or edge touches are only copied or left."""
@@ -36,6 +36,7 @@ _FADE_PX = EDGE_PX + 2.0 * FEATHER_PX
 """So far from an edge that no seam covers a tile is used in full."""
 
 Weights = npt.NDArray[np.float32]
+Table = npt.NDArray[np.int64]
 Sides = tuple[bool, bool, bool, bool]
 
 
@@ -91,14 +92,49 @@ def mix_over(under: View, pixels: View, *, seams: Sequence[Seam], covered: Seque
     """
     whole = Box(0, 0, under.width, under.height)
     scene = scene_of(whole, seams=seams, covered=covered, open_sides=open_sides)
-    kinds = kinds_of(_BLOCK_PX, *scene, _FADE_PX)
-    rows, columns = np.nonzero(kinds == MIXED)
-    blocks = np.stack([columns, rows, columns + 1, rows + 1], axis=-1) * _BLOCK_PX
-    blocks = np.minimum(blocks, [under.width, under.height, under.width, under.height])
-    weights = weights_of(blocks, _BLOCK_PX, *scene, EDGE_PX, _FADE_PX)
+    owned, blocks = _sorted_blocks(scene)
+    weights = _weights(blocks, scene)
     place = (*under[:3], *pixels[:3], under.width, under.height, under.channels)
-    mixed = mix_blocks(*place, blocks, weights, _TAPS[0], _TAPS[1], _TIMES)
-    put_blocks(*place, kinds == OWN, blocks, mixed)
+    mixed = np.empty((len(blocks), _BLOCK_PX, _BLOCK_PX * under.channels), pixels.rows.dtype)
+    side = _BLOCK_PX + 2 * sum(len(taps) - 1 for taps in _TAPS)
+    store = np.empty((4, side, side * under.channels), np.float32)
+    mix_blocks(*place, blocks, weights, _TAPS[0], _TAPS[1], _TIMES, store, mixed)
+    put_blocks(*place, owned, blocks, weights, mixed)
+
+
+def _sorted_blocks(scene: Scene) -> tuple[Table, Table]:
+    """Rectangles (n, 4) that are the tile's own, and blocks that are mixed, from a grid of them."""
+    size = scene.width, scene.height
+    down, across = (-(-side // _BLOCK_PX) for side in (scene.height, scene.width))
+    rows, columns = (grid.ravel() for grid in np.mgrid[0:down, 0:across])
+    grid = np.minimum(np.stack([columns, rows, columns + 1, rows + 1], axis=-1) * _BLOCK_PX, [*size, *size])
+    # Where nothing is painted yet all is the tile's own.
+    met = (grid[:, None, :2] < scene.covered[:, 2:]) & (grid[:, None, 2:] > scene.covered[:, :2])
+    touched = met.all(axis=2).any(axis=1)
+    kinds = np.full(len(grid), OWN, np.uint8)
+    kinds[touched] = _kinds(np.ascontiguousarray(grid[touched]), scene)
+    own = (kinds == OWN).reshape(down, across)
+    # In runs along the rows.
+    edges = np.diff(np.pad(own, ((0, 0), (1, 1))).astype(np.int8), axis=1)
+    (row, start), (_, stop) = np.nonzero(edges == 1), np.nonzero(edges == -1)
+    runs = np.minimum(np.stack([start, row, stop, row + 1], axis=-1) * _BLOCK_PX, [*size, *size])
+    return runs, np.ascontiguousarray(grid[kinds == MIXED])
+
+
+def _kinds(blocks: Table, scene: Scene) -> npt.NDArray[np.uint8]:
+    kinds = np.empty(len(blocks), np.uint8)
+    kinds_of(blocks, *scene, _FADE_PX, kinds)
+    return kinds
+
+
+def _weights(blocks: Table, scene: Scene) -> Weights:
+    """Weights (n, rows, columns), as large as the largest block; beyond a smaller one they are not set."""
+    wide, high = ((blocks[:, i + 2] - blocks[:, i]).max(initial=1) for i in (0, 1))
+    weights = np.empty((len(blocks), int(high), int(wide)), np.float32)
+    reach = 2 * (int(_FADE_PX) + 1)
+    along = np.empty((int(high) + reach, int(wide) + reach), np.int64)
+    weights_of(blocks, *scene, EDGE_PX, _FADE_PX, along, weights)
+    return weights
 
 
 def tile_weights(
@@ -111,12 +147,11 @@ def tile_weights(
     edge filters leaned on mirrored pixels; from there to `_FADE_PX` the weight changes as beside a seam.
     """
     scene = scene_of(whole, seams=seams, covered=covered, open_sides=open_sides)
-    place = np.array(block, np.int64)
-    kind = kind_of(place, *scene, _FADE_PX)
+    place = np.array([block], np.int64)
+    kind = _kinds(place, scene)[0]
     if kind != MIXED:
         return 1.0 if kind == OWN else 0.0
-    weights = np.empty((block.y1 - block.y0, block.x1 - block.x0), np.float32)
-    weigh(place, *scene, EDGE_PX, _FADE_PX, weights)
+    weights: Weights = _weights(place, scene)[0]
     return weights
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.compiled import compiled
+from dieplat.compiled import compiled, inner
 
 Rows = npt.NDArray[Any]
 Ints = npt.NDArray[np.int64]
@@ -18,7 +18,7 @@ Floats = npt.NDArray[np.float32]
 Line = npt.NDArray[np.float32]
 
 
-@compiled
+@inner
 def reflected(place: int, size: int) -> int:
     """The index of a sample that lies beyond the ends, the end samples not being repeated."""
     if size == 1:
@@ -27,7 +27,7 @@ def reflected(place: int, size: int) -> int:
     return place if place < size else 2 * size - 2 - place
 
 
-@compiled
+@inner
 def blur_across(source: Floats, rows: int, count: int, stride: int, taps: Line, out: Floats) -> None:
     """Rows filtered by symmetric taps (the middle one first), samples `stride` apart; an even number of pairs."""
     half = len(taps) - 1
@@ -43,7 +43,7 @@ def blur_across(source: Floats, rows: int, count: int, stride: int, taps: Line, 
                 made[j] += near * (a[j] + b[j]) + far * (c[j] + d[j])
 
 
-@compiled
+@inner
 def blur_down(source: Floats, rows: int, count: int, taps: Line, out: Floats) -> None:
     """Columns filtered by symmetric taps (the middle one first); an even number of pairs."""
     half = len(taps) - 1
@@ -63,8 +63,8 @@ def blur_down(source: Floats, rows: int, count: int, taps: Line, out: Floats) ->
                 made[j] += near * (a[j] + b[j]) + far * (c[j] + d[j])
 
 
-@compiled
-def mix_strip(
+@inner
+def difference_of(
     under: Rows,
     uy: int,
     ux: int,
@@ -74,68 +74,38 @@ def mix_strip(
     width: int,
     height: int,
     channels: int,
-    strip: Ints,
-    weights: Floats,
-    fine: Line,
-    middle: Line,
-    times: Line,
-    store: Floats,
-    made: Rows,
+    left: int,
+    top: int,
+    wide: int,
+    high: int,
+    difference: Floats,
 ) -> None:
-    """Fill `made` with the strip of the mosaic that has the tile mixed in, band by band.
-
-    Beyond the tile's rectangle both pictures are mirrored. `store` is room for four strips with their surroundings.
-    """
-    high, wide = strip[3] - strip[1], strip[2] - strip[0]
-    outer, inner = len(fine) - 1 + len(middle) - 1, len(middle) - 1
-    difference, passed, first, second = store[0], store[1], store[2], store[3]
-    count = (wide + 2 * outer) * channels
-    inside = strip[0] >= outer and strip[2] + outer <= width
-    for row in range(high + 2 * outer):
-        y = reflected(strip[1] + row - outer, height)
+    """Tile minus mosaic in a rectangle of the tile; both are mirrored where it goes beyond."""
+    inside = left >= 0 and left + wide <= width
+    for row in range(high):
+        y = reflected(top + row, height)
         a, b, line = under[(uy + y) % len(under)], over[(oy + y) % len(over)], difference[row]
         if inside:
-            a = a[(ux + strip[0] - outer) * channels :]
-            b = b[(ox + strip[0] - outer) * channels :]
-            for j in range(count):
+            a, b = a[(ux + left) * channels :], b[(ox + left) * channels :]
+            for j in range(wide * channels):
                 line[j] = np.float32(b[j]) - np.float32(a[j])
         else:
-            for column in range(wide + 2 * outer):
-                x = reflected(strip[0] + column - outer, width)
+            for column in range(wide):
+                x = reflected(left + column, width)
                 for c in range(channels):
                     seen = np.float32(b[(ox + x) * channels + c])
                     line[column * channels + c] = seen - np.float32(a[(ux + x) * channels + c])
-    blur_across(difference, high + 2 * outer, (wide + 2 * inner) * channels, channels, fine, passed)
-    blur_down(passed, high + 2 * inner, (wide + 2 * inner) * channels, fine, first)
-    blur_across(first, high + 2 * inner, wide * channels, channels, middle, passed)
-    blur_down(passed, high, wide * channels, middle, second)
-    top = np.float32(255.0 if made.itemsize == 1 else 65535.0)
-    half, one, zero = np.float32(0.5), np.float32(1.0), np.float32(0.0)
-    for row in range(high):
-        below = under[(uy + strip[1] + row) % len(under)]
-        whole, broad, broader = difference[row + outer], first[row + inner], second[row]
-        for column in range(wide):
-            weight = weights[row, column]
-            steep = min(max(half + times[0] * (weight - half), zero), one)
-            gentle = min(max(half + times[1] * (weight - half), zero), one)
-            for c in range(channels):
-                at = column * channels + c
-                value = np.float32(below[(ux + strip[0]) * channels + at])
-                value += steep * (whole[at + outer * channels] - broad[at + inner * channels])
-                value += gentle * (broad[at + inner * channels] - broader[at]) + weight * broader[at]
-                made[row, at] = np.int32(min(max(value, zero), top) + half)
 
 
-@compiled
-def partly(weights: Floats) -> tuple[int, int, int, int]:
+@inner
+def partly(weights: Floats, high: int, wide: int) -> tuple[int, int, int, int]:
     """The rectangle (x0, y0, x1, y1) that holds all weights that are neither 0 nor 1; empty if there are none."""
-    high, wide = weights.shape
     x0, y0, x1, y1 = wide, high, 0, 0
     for y in range(high):
         for x in range(wide):
             if 0.0 < weights[y, x] < 1.0:
                 x0, x1, y0, y1 = min(x0, x), max(x1, x + 1), min(y0, y), max(y1, y + 1)
-    return (x0, y0, x1, y1) if x1 else (0, 0, 0, 0)
+    return x0, y0, x1, y1
 
 
 @compiled
@@ -154,34 +124,45 @@ def mix_blocks(
     fine: Line,
     middle: Line,
     times: Line,
-) -> Rows:
-    """What blocks (n, 4) of the mosaic become, (n, size, size * channels); nothing is written yet.
+    store: Floats,
+    mixed: Rows,
+) -> None:
+    """Fill in what blocks (n, 4) of the mosaic become where they are mixed, (n, size, size * channels).
 
-    The bands of a block look at its neighbours, and are to see them as they were.
+    Nothing is written to the mosaic yet: the bands of a block look at its neighbours, and are to see them as they were.
+    `store` is room for four blocks with their surroundings.
     """
-    size, reach = weights.shape[1], len(fine) + len(middle) - 2
-    store = np.empty((4, size + 2 * reach, (size + 2 * reach) * channels), np.float32)
-    mixed = np.empty((len(blocks), size, size * channels), over.dtype)
-    made = np.empty((size, size * channels), over.dtype)
-    strip = np.empty(4, np.int64)
+    outer, inset = len(fine) - 1 + len(middle) - 1, len(middle) - 1
+    difference, passed, first, second = store[0], store[1], store[2], store[3]
+    top = np.float32(255.0 if mixed.itemsize == 1 else 65535.0)
+    half, one, zero = np.float32(0.5), np.float32(1.0), np.float32(0.0)
     for k in range(len(blocks)):
-        left, top = blocks[k, 0], blocks[k, 1]
-        here, result = weights[k, : blocks[k, 3] - top, : blocks[k, 2] - left], mixed[k]
-        for y in range(here.shape[0]):
-            below, above = under[(uy + top + y) % len(under)], over[(oy + top + y) % len(over)]
-            for x in range(here.shape[1]):
+        here, made = weights[k], mixed[k]
+        x0, y0, x1, y1 = partly(here, blocks[k, 3] - blocks[k, 1], blocks[k, 2] - blocks[k, 0])
+        if x1 == 0:
+            continue
+        left, upper, wide, high = blocks[k, 0] + x0, blocks[k, 1] + y0, x1 - x0, y1 - y0
+        size = wide + 2 * outer, high + 2 * outer
+        difference_of(
+            under, uy, ux, over, oy, ox, width, height, channels, left - outer, upper - outer, *size, difference
+        )
+        blur_across(difference, high + 2 * outer, (wide + 2 * inset) * channels, channels, fine, passed)
+        blur_down(passed, high + 2 * inset, (wide + 2 * inset) * channels, fine, first)
+        blur_across(first, high + 2 * inset, wide * channels, channels, middle, passed)
+        blur_down(passed, high, wide * channels, middle, second)
+        for row in range(high):
+            below, line = under[(uy + upper + row) % len(under)], made[y0 + row]
+            whole, broad, broader = difference[row + outer], first[row + inset], second[row]
+            for column in range(wide):
+                weight = here[y0 + row, x0 + column]
+                steep = min(max(half + times[0] * (weight - half), zero), one)
+                gentle = min(max(half + times[1] * (weight - half), zero), one)
                 for c in range(channels):
-                    a, b = below[(ux + left + x) * channels + c], above[(ox + left + x) * channels + c]
-                    result[y, x * channels + c] = b if here[y, x] == 1.0 else a
-        x0, y0, x1, y1 = partly(here)
-        if x1 > 0:
-            strip[0], strip[1], strip[2], strip[3] = left + x0, top + y0, left + x1, top + y1
-            part = here[y0:y1, x0:x1]
-            mix_strip(
-                under, uy, ux, over, oy, ox, width, height, channels, strip, part, fine, middle, times, store, made
-            )
-            result[y0:y1, x0 * channels : x1 * channels] = made[: y1 - y0, : (x1 - x0) * channels]
-    return mixed
+                    at = column * channels + c
+                    value = np.float32(below[(ux + left) * channels + at])
+                    value += steep * (whole[at + outer * channels] - broad[at + inset * channels])
+                    value += gentle * (broad[at + inset * channels] - broader[at]) + weight * broader[at]
+                    line[x0 * channels + at] = np.int32(min(max(value, zero), top) + half)
 
 
 @compiled
@@ -195,24 +176,26 @@ def put_blocks(
     width: int,
     height: int,
     channels: int,
-    owned: npt.NDArray[np.bool_],
+    owned: Ints,
     blocks: Ints,
+    weights: Floats,
     mixed: Rows,
 ) -> None:
-    """Write the mixed blocks, and copy the blocks of a grid that are the tile's own, in runs along the rows."""
-    size = mixed.shape[1]
+    """Copy the tile over the mosaic in the rectangles `owned` (n, 4), and write the blocks by their weights."""
+    for k in range(len(owned)):
+        count = (owned[k, 2] - owned[k, 0]) * channels
+        for y in range(owned[k, 1], owned[k, 3]):
+            line = under[(uy + y) % len(under)][(ux + owned[k, 0]) * channels :]
+            own = over[(oy + y) % len(over)][(ox + owned[k, 0]) * channels :]
+            for j in range(count):
+                line[j] = own[j]
     for k in range(len(blocks)):
-        for y in range(blocks[k, 1], blocks[k, 3]):
-            line = under[(uy + y) % len(under), (ux + blocks[k, 0]) * channels : (ux + blocks[k, 2]) * channels]
-            line[:] = mixed[k, y - blocks[k, 1], : len(line)]
-    for row in range(len(owned)):
-        column = 0
-        while column < owned.shape[1]:
-            start = column
-            while column < owned.shape[1] and owned[row, column]:
-                column += 1
-            left, right = start * size, min(column * size, width)
-            for y in range(row * size, min((row + 1) * size, height)):
-                line = under[(uy + y) % len(under), (ux + left) * channels : (ux + right) * channels]
-                line[:] = over[(oy + y) % len(over), (ox + left) * channels : (ox + right) * channels]
-            column += 1
+        for row in range(blocks[k, 3] - blocks[k, 1]):
+            y, share = blocks[k, 1] + row, weights[k, row]
+            line = under[(uy + y) % len(under)][(ux + blocks[k, 0]) * channels :]
+            own = over[(oy + y) % len(over)][(ox + blocks[k, 0]) * channels :]
+            made = mixed[k, row]
+            for column in range(blocks[k, 2] - blocks[k, 0]):
+                if share[column] > 0.0:
+                    for j in range(column * channels, (column + 1) * channels):
+                        line[j] = own[j] if share[column] == 1.0 else made[j]

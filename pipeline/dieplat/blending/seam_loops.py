@@ -118,7 +118,8 @@ def cheapest_path(cost: Floats) -> npt.NDArray[np.int64]:
     """The column of the cheapest path in every row; see `dieplat.blending.seam.seam_path`."""
     rows, columns = cost.shape
     total = np.empty((rows, columns))
-    total[0] = cost[0]
+    for column in range(columns):
+        total[0, column] = cost[0, column]
     for row in range(1, rows):
         above, here, dear = total[row - 1], total[row], cost[row]
         for column in range(columns):

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.compiled import compiled
+from dieplat.compiled import compiled, inner
 
 Rows = npt.NDArray[Any]
 Line = npt.NDArray[np.float32]
@@ -80,7 +80,7 @@ def move_rows(
             made[j] = np.int32(value + np.float32(0.5))
 
 
-@compiled
+@inner
 def even_row(source: Rows, inverse: npt.NDArray[np.float32], spacing: int, row: int, line: Line) -> None:
     """One row of the source times its factors; see `move_rows`."""
     knot = row // spacing
@@ -91,7 +91,7 @@ def even_row(source: Rows, inverse: npt.NDArray[np.float32], spacing: int, row: 
         line[j] = np.float32(seen[j]) * (above[j] + share * (below[j] - above[j]))
 
 
-@compiled
+@inner
 def mirrored(place: int, size: int) -> int:
     """The index of a sample that lies beyond the ends, the end samples being repeated, at any distance."""
     place = place % (2 * size)

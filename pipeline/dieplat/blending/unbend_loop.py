@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.compiled import compiled
+from dieplat.compiled import compiled, inner
 
 Rows = npt.NDArray[Any]
 Table = npt.NDArray[np.float32]
@@ -75,7 +75,7 @@ def unbend_rows(
         along_row(line, bank, place, gains, out[row])
 
 
-@compiled
+@inner
 def stretch(x: Number, y: Number, k1: Number, k2: Number) -> Number:
     """1 + k1 r^2 + k2 r^4."""
     r2 = x * x + y * y
@@ -83,7 +83,7 @@ def stretch(x: Number, y: Number, k1: Number, k2: Number) -> Number:
     return scale
 
 
-@compiled
+@inner
 def cross(crossing: Table, y: Number, k1: Number, k2: Number) -> None:
     """Where the undistorted row at `y` crosses every column of the source: x with x (1 + k1 r^2 + k2 r^4) = column.
 
@@ -103,7 +103,7 @@ def cross(crossing: Table, y: Number, k1: Number, k2: Number) -> None:
         crossing[j] = x
 
 
-@compiled
+@inner
 def along_columns(source: Rows, inverse: Table, spacing: int, bank: Table, place: Table, line: Table) -> None:
     """Fill the line with the source at row `place` of every column, by eight samples down it, evened out."""
     height, width, channels = source.shape
@@ -128,7 +128,7 @@ def along_columns(source: Rows, inverse: Table, spacing: int, bank: Table, place
             line[j, c] = total * (even + share * (inverse[below, j, c] - even))
 
 
-@compiled
+@inner
 def along_row(line: Table, bank: Table, place: Table, gains: Table, out: Rows) -> None:
     """Fill a row with the padded line at `place`, by eight samples along it, scaled, rounded and clipped."""
     top = np.float32(255.0 if out.itemsize == 1 else 65535.0)
@@ -146,7 +146,7 @@ def along_row(line: Table, bank: Table, place: Table, gains: Table, out: Rows) -
             out[j, c] = np.int32(value + np.float32(0.5))
 
 
-@compiled
+@inner
 def mirrored(place: int, size: int) -> int:
     """The index of a sample that lies beyond the ends, the end samples being repeated, at any distance."""
     place = place % (2 * size)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.compiled import compiled
+from dieplat.compiled import compiled, inner
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -18,7 +18,7 @@ NONE, OWN, MIXED = 0, 1, 2
 """What a block shows of the tile."""
 
 
-@compiled
+@inner
 def side_of(block: Ints, seam: Ints, feather: float, paths: Floats) -> int:
     """1 or -1 if all of the block within the seam's rectangle is the tile's own, or none of it; else 0."""
     if seam[4]:
@@ -38,7 +38,7 @@ def side_of(block: Ints, seam: Ints, feather: float, paths: Floats) -> int:
     return 0
 
 
-@compiled
+@inner
 def is_near_side(block: Ints, width: int, height: int, open_sides: Ints, fade: float) -> bool:
     """Whether the block lies within `fade` of a side (left, top, right, bottom) that is open."""
     return bool(
@@ -49,7 +49,7 @@ def is_near_side(block: Ints, width: int, height: int, open_sides: Ints, fade: f
     )
 
 
-@compiled
+@inner
 def is_beside_hole(block: Ints, width: int, height: int, covered: Ints, fade: float) -> bool:
     """Whether something within `fade` of the block, and on the tile, may be unpainted."""
     reach = int(fade) + 1
@@ -62,8 +62,8 @@ def is_beside_hole(block: Ints, width: int, height: int, covered: Ints, fade: fl
 
 
 @compiled
-def kind_of(
-    block: Ints,
+def kinds_of(
+    blocks: Ints,
     width: int,
     height: int,
     seams: Ints,
@@ -72,40 +72,30 @@ def kind_of(
     covered: Ints,
     open_sides: Ints,
     fade: float,
-) -> int:
-    """NONE or OWN where that is plain from the seams' sides; else MIXED."""
-    all_own, is_lost = True, False
-    for k in range(len(seams)):
-        seam = seams[k]
-        if min(block[2], seam[2]) <= max(block[0], seam[0]) or min(block[3], seam[3]) <= max(block[1], seam[1]):
-            continue
-        side = side_of(block, seam, feathers[k], paths)
-        all_own = all_own and side > 0
-        whole = seam[0] <= block[0] and seam[1] <= block[1] and seam[2] >= block[2] and seam[3] >= block[3]
-        is_lost = is_lost or (side < 0 and whole)
-    if all_own and not is_near_side(block, width, height, open_sides, fade):
-        return OWN
-    if is_lost and not is_beside_hole(block, width, height, covered, fade):
-        return NONE
-    return MIXED
-
-
-@compiled
-def weigh(
-    block: Ints,
-    width: int,
-    height: int,
-    seams: Ints,
-    feathers: Floats,
-    paths: Floats,
-    covered: Ints,
-    open_sides: Ints,
-    edge: float,
-    fade: float,
-    weights: Weights,
+    kinds: npt.NDArray[np.uint8],
 ) -> None:
-    """Fill in the tile's weight at every pixel of a block; see `dieplat.blending.mix.tile_weights`."""
-    weights[:] = np.float32(1.0)
+    """Say of every block (x0, y0, x1, y1): NONE or OWN where that is plain from the seams' sides; else MIXED."""
+    for number in range(len(blocks)):
+        block = blocks[number]
+        all_own, is_lost = True, False
+        for k in range(len(seams)):
+            seam = seams[k]
+            if min(block[2], seam[2]) <= max(block[0], seam[0]) or min(block[3], seam[3]) <= max(block[1], seam[1]):
+                continue
+            side = side_of(block, seam, feathers[k], paths)
+            all_own = all_own and side > 0
+            whole = seam[0] <= block[0] and seam[1] <= block[1] and seam[2] >= block[2] and seam[3] >= block[3]
+            is_lost = is_lost or (side < 0 and whole)
+        kinds[number] = MIXED
+        if all_own and not is_near_side(block, width, height, open_sides, fade):
+            kinds[number] = OWN
+        elif is_lost and not is_beside_hole(block, width, height, covered, fade):
+            kinds[number] = NONE
+
+
+@inner
+def weigh_by_seams(block: Ints, seams: Ints, feathers: Floats, paths: Floats, weights: Weights) -> None:
+    """Lower the weights to what the seams leave of the tile."""
     for k in range(len(seams)):
         seam = seams[k]
         slope = np.float32((0.5 if seam[5] else -0.5) / feathers[k])
@@ -117,24 +107,24 @@ def weigh(
                 weights[y - block[1], x - block[0]] = min(
                     weights[y - block[1], x - block[0]], max(weight, np.float32(0.0))
                 )
-    scale = np.float32(1.0 / (fade - edge))
-    if is_near_side(block, width, height, open_sides, fade):
-        for y in range(block[1], block[3]):
-            for x in range(block[0], block[2]):
-                off = fade
-                off = min(off, x + 0.5) if open_sides[0] else off
-                off = min(off, y + 0.5) if open_sides[1] else off
-                off = min(off, width - x - 0.5) if open_sides[2] else off
-                off = min(off, height - y - 0.5) if open_sides[3] else off
-                weights[y - block[1], x - block[0]] -= min(np.float32(fade - off) * scale, np.float32(1.0))
-    if is_beside_hole(block, width, height, covered, fade):
-        turn_at_holes(block, width, height, covered, fade, scale, weights)
-    for y in range(len(weights)):
-        for x in range(weights.shape[1]):
-            weights[y, x] = min(max(weights[y, x], np.float32(0.0)), np.float32(1.0))
 
 
-@compiled
+@inner
+def turn_at_sides(
+    block: Ints, width: int, height: int, open_sides: Ints, fade: float, scale: np.float32, weights: Weights
+) -> None:
+    """Lower the weights towards the sides that are open."""
+    for y in range(block[1], block[3]):
+        for x in range(block[0], block[2]):
+            off = fade
+            off = min(off, x + 0.5) if open_sides[0] else off
+            off = min(off, y + 0.5) if open_sides[1] else off
+            off = min(off, width - x - 0.5) if open_sides[2] else off
+            off = min(off, height - y - 0.5) if open_sides[3] else off
+            weights[y - block[1], x - block[0]] -= min(np.float32(fade - off) * scale, np.float32(1.0))
+
+
+@inner
 def turn_at_holes(
     block: Ints,
     width: int,
@@ -142,24 +132,30 @@ def turn_at_holes(
     covered: Ints,
     fade: float,
     scale: np.float32,
+    along: Ints,
     weights: Weights,
 ) -> None:
-    """Raise the weights towards what is not painted, by the distance to its nearest pixel; 1 in it."""
+    """Raise the weights towards what is not painted, by the distance to its nearest pixel; 1 in it.
+
+    `along` is scratch, as large as the block and `fade` about it.
+    """
     reach = int(fade) + 1
     left, top = max(block[0] - reach, 0), max(block[1] - reach, 0)
     right, bottom = min(block[2] + reach, width), min(block[3] + reach, height)
     far = np.int64(2 * reach)
     # Distance to the nearest hole in the same row first.
-    along = np.empty((bottom - top, right - left), np.int64)
+    count = right - left
     for y in range(top, bottom):
         line = along[y - top]
-        line[:] = 0
+        for x in range(count):
+            line[x] = 0
         for k in range(len(covered)):
             if covered[k, 1] <= y < covered[k, 3] and covered[k, 0] < right and covered[k, 2] > left:
-                line[max(covered[k, 0], left) - left : min(covered[k, 2], right) - left] = far
-        for x in range(1, len(line)):
+                for x in range(max(covered[k, 0], left) - left, min(covered[k, 2], right) - left):
+                    line[x] = far
+        for x in range(1, count):
             line[x] = min(line[x], line[x - 1] + 1)
-        for x in range(len(line) - 2, -1, -1):
+        for x in range(count - 2, -1, -1):
             line[x] = min(line[x], line[x + 1] + 1)
     for y in range(block[1], block[3]):
         for x in range(block[0], block[2]):
@@ -175,38 +171,8 @@ def turn_at_holes(
 
 
 @compiled
-def kinds_of(
-    size: int,
-    width: int,
-    height: int,
-    seams: Ints,
-    feathers: Floats,
-    paths: Floats,
-    covered: Ints,
-    open_sides: Ints,
-    fade: float,
-) -> npt.NDArray[np.uint8]:
-    """What every block of `size` shows of the tile: NONE, OWN or MIXED; OWN where nothing is painted yet."""
-    rows, columns = (height + size - 1) // size, (width + size - 1) // size
-    kinds = np.full((rows, columns), OWN, np.uint8)
-    for k in range(len(covered)):
-        if covered[k, 2] > covered[k, 0] and covered[k, 3] > covered[k, 1]:
-            down, across = (covered[k, 3] + size - 1) // size, (covered[k, 2] + size - 1) // size
-            kinds[covered[k, 1] // size : down, covered[k, 0] // size : across] = MIXED
-    block = np.empty(4, np.int64)
-    for row in range(rows):
-        for column in range(columns):
-            if kinds[row, column] == MIXED:
-                block[0], block[1] = column * size, row * size
-                block[2], block[3] = min((column + 1) * size, width), min((row + 1) * size, height)
-                kinds[row, column] = kind_of(block, width, height, seams, feathers, paths, covered, open_sides, fade)
-    return kinds
-
-
-@compiled
 def weights_of(
     blocks: Ints,
-    size: int,
     width: int,
     height: int,
     seams: Ints,
@@ -216,11 +182,24 @@ def weights_of(
     open_sides: Ints,
     edge: float,
     fade: float,
-) -> Weights:
-    """The tile's weights (n, size, size) in n blocks (x0, y0, x1, y1), each in the corner of its square."""
-    weights = np.zeros((len(blocks), size, size), np.float32)
+    along: Ints,
+    weights: Weights,
+) -> None:
+    """Fill in the tile's weights (n, rows, columns) in n blocks (x0, y0, x1, y1), each in the corner of its square.
+
+    See `dieplat.blending.mix.tile_weights`; for `along` see `turn_at_holes`.
+    """
+    scale = np.float32(1.0 / (fade - edge))
     for k in range(len(blocks)):
-        block = blocks[k]
-        here = weights[k, : block[3] - block[1], : block[2] - block[0]]
-        weigh(block, width, height, seams, feathers, paths, covered, open_sides, edge, fade, here)
-    return weights
+        block, here = blocks[k], weights[k]
+        for y in range(block[3] - block[1]):
+            for x in range(block[2] - block[0]):
+                here[y, x] = np.float32(1.0)
+        weigh_by_seams(block, seams, feathers, paths, here)
+        if is_near_side(block, width, height, open_sides, fade):
+            turn_at_sides(block, width, height, open_sides, fade, scale, here)
+        if is_beside_hole(block, width, height, covered, fade):
+            turn_at_holes(block, width, height, covered, fade, scale, along, here)
+        for y in range(block[3] - block[1]):
+            for x in range(block[2] - block[0]):
+                here[y, x] = min(max(here[y, x], np.float32(0.0)), np.float32(1.0))

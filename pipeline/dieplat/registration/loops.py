@@ -10,13 +10,13 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.compiled import compiled
+from dieplat.compiled import compiled, inner
 
 Image = npt.NDArray[np.float32]
 Sums = npt.NDArray[np.float64]
 
 
-@compiled
+@inner
 def _add_line(line: Image, weight: float, sums: Sums, squares: Sums) -> None:
     for j in range(line.size):
         value = np.float64(line[j])
@@ -84,13 +84,13 @@ def over_background(fine: Image, wide: Image, row_of: npt.NDArray[np.intp], shar
             line[j] = np.float32(100) * line[j] / (upper * above[j] + lower * below[j]) - np.float32(100)
 
 
-@compiled
+@inner
 def _differences_of_sums(high: Sums, low: Sums, out: Sums) -> None:
     for j in range(out.size):
         out[j] = high[j] - low[j]
 
 
-@compiled
+@inner
 def _scores_left(
     line: Image, sum_a: Sums, square_a: Sums, sum_b: Sums, square_b: Sums, rows: int, floor: float, out: Image
 ) -> None:
@@ -105,7 +105,7 @@ def _scores_left(
         out[k] = (line[k] - in_a * in_b / area) / math.sqrt(power_a * power_b + 1e-12)
 
 
-@compiled
+@inner
 def _scores_right(
     line: Image, sum_a: Sums, square_a: Sums, sum_b: Sums, square_b: Sums, rows: int, floor: float, out: Image
 ) -> None:
@@ -155,7 +155,7 @@ def coarse_scores(product: Image, sums_a: Sums, squares_a: Sums, sums_b: Sums, s
     return score
 
 
-@compiled
+@inner
 def _add_weighted(line: Image, weight: np.float32, out: Image) -> None:
     for j in range(out.size):
         out[j] += weight * np.float32(line[j])

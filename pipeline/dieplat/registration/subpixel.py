@@ -11,7 +11,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.compiled import compiled
+from dieplat.compiled import compiled, inner
 from dieplat.registration.loops import Image, Sums
 
 SMOOTH_PX = 1.0
@@ -34,7 +34,7 @@ _ROWS_OF_PART = 64
 """Rows summed in single precision before they are added to the total in double."""
 
 
-@compiled
+@inner
 def _moved_row(b: Image, row: int, left: int, taps_x: Image, taps_y: Image, upright: Image, out: Image) -> None:
     """One row of b, moved by the taps along y and x: out[j] comes to lie at column left + 4 + j.
 
@@ -57,19 +57,19 @@ def _moved_row(b: Image, row: int, left: int, taps_x: Image, taps_y: Image, upri
         out[j] = some + w4 * u[j + 4] + w5 * u[j + 5] + w6 * u[j + 6] + w7 * u[j + 7] + w8 * u[j + 8]
 
 
-@compiled
+@inner
 def _copy(line: Image, out: Image) -> None:
     for j in range(line.size):
         out[j] = line[j]
 
 
-@compiled
+@inner
 def _differences(high: Image, low: Image, out: Image) -> None:
     for j in range(high.size):
         out[j] = high[j] - low[j]
 
 
-@compiled
+@inner
 def _add_products(x_row: Image, y_row: Image, v_row: Image, u_row: Image, part: Image) -> None:
     """Add four rows and their products to their parts; the rows are whole blocks of `LANES`."""
     n = LANES
