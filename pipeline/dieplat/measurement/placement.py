@@ -72,12 +72,12 @@ class Inputs:
         self.skew = linear([part.on_angle for part in parts], causes)
         self.edge = variable(placement.edge_u_px, "edges")
         self.found_edge = variable(placement.found_edge_u_px, "edges found")
-        self.sources = _sources(scale, placement)
         self._vertices: dict[Point, tuple[Quantity, Quantity]] = {}
         layout = placement.layout if placement.layout is not None and placement.layout.tiles else None
         self._layout = layout
+        self._factor = None if layout is None else correlation_factor(layout)
+        self.sources = _sources(scale, placement, joined=self._factor is not None)
         if layout is not None:
-            self._factor = correlation_factor(layout)
             self._tiles = [[variable(1.0, "tile positions") for _ in layout.tiles] for _ in "xy"]
             self._spread = np.array([[tile.x_px_u, tile.y_px_u] for tile in layout.tiles])
             self._bend = variable(bend_u_px(layout), "lens of the tiles")
@@ -147,8 +147,8 @@ def bend_u_px(layout: Layout) -> float:
     return UNSEEN_BEND_PX / math.sqrt(3.0)
 
 
-def _sources(scale: Scale, placement: Placement) -> tuple[Source, ...]:
-    """The lines of a budget, in their order."""
+def _sources(scale: Scale, placement: Placement, *, joined: bool) -> tuple[Source, ...]:
+    """The lines of a budget, in their order; `joined`: the tiles' covariance is known."""
     sources = list({part.name: Source(part.name, part.kind, part.note) for part in parts_of(scale)}.values())
     sources.append(Source("vertices", "B", f"each coordinate {placement.vertex_u_px:.3g} px, independent"))
     if placement.grid_px > 0.0:
@@ -161,7 +161,7 @@ def _sources(scale: Scale, placement: Placement) -> tuple[Source, ...]:
         sources.append(Source("edges found", "B", note))
     if placement.layout is not None and placement.layout.tiles:
         note = "vertices on one tile move together; tiles taken as independent"
-        if correlation_factor(placement.layout) is not None:
+        if joined:
             note = "vertices on one tile move together; tiles correlated as their overlaps join them"
         sources.append(Source("tile positions", "A", note))
         note = f"radial distortion left in the tiles, {bend_u_px(placement.layout):.2g} px at a corner"

@@ -15,6 +15,7 @@ from typing import Any, TypeAlias
 import numpy as np
 import numpy.typing as npt
 from uncertainties import correlation_matrix, ufloat  # type: ignore[import-untyped]
+from uncertainties.core import AffineScalarFunc, LinearCombination, Variable  # type: ignore[import-untyped]
 
 from dieplat.values import BudgetLine
 
@@ -70,11 +71,16 @@ def correlated(values: Sequence[float], covariance: Array, source: str) -> tuple
 
 def linear(coefficients: Iterable[float], quantities: Iterable[Quantity]) -> Quantity:
     """The sum of coefficient times quantity; terms with the coefficient 0 are left out."""
-    total: Quantity = 0.0
+    value = 0.0
+    parts: dict[Any, float] = {}
     for coefficient, quantity in zip(coefficients, quantities, strict=True):
         if coefficient:
-            total = total + float(coefficient) * quantity
-    return total
+            value += coefficient * value_of(quantity)
+            own = {quantity: 1.0} if isinstance(quantity, Variable) else getattr(quantity, "derivatives", {})
+            for item, slope in own.items():
+                parts[item] = parts.get(item, 0.0) + coefficient * slope
+    # At once rather than term by term, which the library would do as well: sums here have hundreds of terms.
+    return AffineScalarFunc(value, LinearCombination(parts)) if parts else value
 
 
 def value_of(quantity: Quantity) -> float:
