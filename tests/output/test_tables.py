@@ -102,3 +102,17 @@ def test_a_broken_layout_is_named(text, tmp_path):
     path.write_text(text)
     with pytest.raises(MosaicError, match=r"layout\.json: not a layout"):
         load_layout(path)
+
+
+def test_overlaps_and_lens_of_a_layout_come_along(tmp_path):
+    path = tmp_path / "layout.json"
+    second = {**TILE, "name": "u", "x_px": 300.0}
+    link = {"a": "t", "b": "u", "dx_px": 300.0, "dy_px": 0.5, "residual_px": 0.01, "used": True}
+    lens = {"k1": 0.01, "k2": 0.0, "norm_px": 250.0, "k1_u": 2e-5, "k2_u": 0.0}
+    document = {"width_px": 700, "height_px": 300, "tiles": [TILE, second], "pairs": [link], "lens": lens}
+    path.write_text(json.dumps(document))
+    layout = load_layout(path)
+    assert [(pair.a, pair.b, pair.used) for pair in layout.pairs] == [("t", "u", True)]
+    assert layout.lens == lens
+    path.write_text(json.dumps({**document, "lens": None}))
+    assert load_layout(path).lens is None
