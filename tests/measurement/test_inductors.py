@@ -90,6 +90,17 @@ def test_the_centre_line_is_traced_from_end_to_end(shape, turns):
     assert np.hypot(*(np.array(line.coords[0]) - drawn.line[0])) < drawn.width
 
 
+def test_a_side_hidden_by_the_underpass_stays_on_its_ring():
+    # The underpass covers one half of the side on which the winding steps in, the step the other.
+    levels = ((70, 60, 90), (190, 170, 120), (125, 110, 103))
+    drawn = draw_spiral(
+        np.random.default_rng(20), "hexagon", 2 + 5 / 6, 254.0, 15.0, 8.4, rotation=0.4, blur=1.6, levels=levels
+    )
+    line, true = LineString(measure(drawn).path_um), LineString(drawn.line)
+    middle = [line.interpolate(part, normalized=True) for part in np.linspace(0.02, 0.98, 100)]
+    assert max(true.distance(point) for point in middle) < 3 * EDGE_PX
+
+
 def test_the_centre_line_of_a_winding_with_crossings_passes_all_rings():
     drawn = draw_symmetric(np.random.default_rng(3), "octagon", 3, 200.0, 9.0, 6.0)
     line = LineString(measure(drawn).path_um)

@@ -11,7 +11,7 @@ import shapely
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductor.bands import Columns
 from dieplat.measurement.inductor.metal import Image
-from dieplat.measurement.inductor.tracks import Line, Track, metal_until
+from dieplat.measurement.inductor.tracks import Line, Track, metal_until, sample
 from dieplat.measurement.inductor.unwrap import Floats
 
 STEP_PX = 0.25
@@ -22,6 +22,8 @@ CAP_PART, CAP_U_PART = 0.5, 0.25 / np.sqrt(3)
 CORNER_U_PX = 0.3
 # A side is whole if its metal ends within these widths, and two pixels more, of where it would meet the next.
 BEFORE_PART, BEYOND_PART, MORE_PX = 0.3, 0.8, 2.0
+# Of a side seen over less than this part of its length the line is looked for again in the picture.
+SHORT_PART = 0.35
 # A last piece shorter than this part of its side is the end of the one before.
 STUB_PART = 0.12
 # Middles seen column by column scatter by about this much.
@@ -67,7 +69,7 @@ def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float)
     UndecidedError
         If a side is missing between two others, or the inner end is not seen.
     """
-    lines = _without_gaps(lines, columns, sense)
+    lines = _settled(columns, _without_gaps(lines, columns, sense), soft)
     lines, head, start, head_u = _outer_end(columns, lines, soft, sense)
     lines, tail, end, tail_u = _inner_end(columns, lines, soft, sense)
     sides = columns.frame.sides
@@ -99,6 +101,35 @@ def _without_gaps(lines: list[Line], columns: Columns, sense: float) -> list[Lin
                 kept.append(middle)
         kept.append(one)
     return kept
+
+
+def _settled(columns: Columns, lines: list[Line], soft: Image) -> list[Line]:
+    """The lines, those between two others of which little is seen (a step, an underpass) put where metal is."""
+    settled = list(lines)
+    for k in range(1, len(lines) - 1):
+        one = lines[k]
+        side = 2 * abs(one.at) * np.tan(np.pi / columns.frame.sides)
+        if abs(one.ends - one.begins) < SHORT_PART * side:
+            settled[k] = _little_seen(columns, settled[k - 1], one, lines[k + 1], soft)
+    return settled
+
+
+def _little_seen(columns: Columns, before: Line, one: Line, after: Line, soft: Image) -> Line:
+    """A side as it was fitted, or on the ring of the side before or after, or halfway where a winding drifts.
+
+    It is where most metal lies over its width, from its corner with the side before to that with the side after.
+    """
+    frame = columns.frame
+    direction = frame.normal + one.sector * 2 * np.pi / frame.sides
+    across = np.linspace(-0.4, 0.4, 9)[:, None] * columns.width_px * np.array([np.cos(direction), np.sin(direction)])
+    found: list[tuple[float, int, Line]] = []
+    for at in (before.at, after.at, 0.5 * (before.at + after.at), one.at):
+        tried = Line(one.sector, at, 0.0, one.begins, one.ends)
+        start, stop = _meeting(columns, before, tried), _meeting(columns, tried, after)
+        points = (start + (stop - start) * np.linspace(0.0, 1.0, 101)[:, None])[:, None, :] + across
+        metal = sample(soft, frame, points[..., 0], points[..., 1])
+        found.append((float(np.clip(metal, 0.0, 1.0).mean()), -len(found), tried))
+    return max(found, key=lambda item: item[:2])[2]
 
 
 def _corner(columns: Columns, one: Line, side: float) -> float:
