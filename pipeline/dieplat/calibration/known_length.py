@@ -7,8 +7,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from dieplat.calibration.scale import axes_unseen
 from dieplat.errors import ScaleError
-from dieplat.values import BudgetLine, Scale
+from dieplat.values import Scale, ScalePart
 
 END_U_PX = 0.5
 """Each coordinate of an end that is set by hand (common practice, no source)."""
@@ -62,21 +63,22 @@ def scale_from_length(
     ends = end_u_px * float(np.sqrt(np.sum(gradient**2))) / total_px
     own = length_um_u / length_um
     scale = length_um / total_px
-    scale_u = scale * math.hypot(ends, own)
-    rotation = math.degrees(math.atan2(points[-1, 1] - points[0, 1], points[-1, 0] - points[0, 0]))
+    rotation = math.atan2(points[-1, 1] - points[0, 1], points[-1, 0] - points[0, 0])
+    parts = (
+        ScalePart("ends set by hand", ends, "1", "B", f"each coordinate {end_u_px:g} px over {total_px:.0f} px"),
+        ScalePart("known length", own, "1", "B", "as stated by the user"),
+        *axes_unseen(rotation),
+    )
     return Scale(
         um_per_px_x=scale,
-        um_per_px_x_u=scale_u,
+        um_per_px_x_u=scale * math.hypot(*(part.u * part.on_x for part in parts)),
         um_per_px_y=scale,
-        um_per_px_y_u=scale_u,
+        um_per_px_y_u=scale * math.hypot(*(part.u * part.on_y for part in parts)),
         pitch_um=length_um,
         pitch_um_u=length_um_u,
         lines_used=2,
-        rotation_deg=rotation,
+        rotation_deg=math.degrees(rotation),
         source=SOURCE,
         common_u_rel=own,
-        budget=(
-            BudgetLine("ends set by hand", ends, "1", "B", f"each coordinate {end_u_px:g} px over {total_px:.0f} px"),
-            BudgetLine("known length", own, "1", "B", "as stated by the user"),
-        ),
+        budget=parts,
     )

@@ -151,29 +151,33 @@ def _fit_notes(ruling: Ruling) -> tuple[str, str]:
 
 
 def _one_direction(ruling: Ruling, common: float, square_u_rel: float) -> tuple[ScalePart, ...]:
-    """Square pixels: the distance along the normal scales alike in every direction.
-
-    Where they are not, and um_per_px_y / um_per_px_x is 1 + d, the ruling at angle a gives the scale along its normal:
-    that along x is then smaller by d sin^2 a, that along y larger by d cos^2 a. Axes that enclose 90 degrees plus f
-    make both smaller by f sin(2a)/2.
-    """
-    angle = math.radians(ruling.angle_deg)
+    """Square pixels: the distance along the normal scales alike in every direction."""
     notes = _fit_notes(ruling)
     return (
         ScalePart("line fit", ruling.pitch_px_fit_u / ruling.pitch_px, "1", "A", notes[0]),
         ScalePart("residual distortion", ruling.pitch_px_distortion_u / ruling.pitch_px, "1", "B", notes[1]),
         _tolerance(common),
-        ScalePart(
-            "ratio of the axes",
-            square_u_rel,
-            "1",
-            "B",
-            "ruled in one direction only: pixels taken as square but for a tilt of the specimen of about a degree",
-            on_x=-(math.sin(angle) ** 2),
-            on_y=math.cos(angle) ** 2,
-        ),
-        _angle_of_axes(square_u_rel, -0.5 * math.sin(2 * angle), -0.5 * math.sin(2 * angle)),
+        *axes_unseen(math.radians(ruling.angle_deg), square_u_rel),
     )
+
+
+def axes_unseen(angle: float, square_u_rel: float = SQUARE_U_REL) -> tuple[ScalePart, ScalePart]:
+    """What a length in one direction, at `angle` (radians) to the x axis, does not tell of the two axes.
+
+    Where pixels are not square, and um_per_px_y / um_per_px_x is 1 + d, it gives the scale in its own direction: that
+    along x is then smaller by d sin^2 a, that along y larger by d cos^2 a. Axes that enclose 90 degrees plus f make
+    both smaller by f sin(2a)/2.
+    """
+    ratio = ScalePart(
+        "ratio of the axes",
+        square_u_rel,
+        "1",
+        "B",
+        "measured in one direction only: pixels taken as square but for a tilt of the specimen of about a degree",
+        on_x=-(math.sin(angle) ** 2),
+        on_y=math.cos(angle) ** 2,
+    )
+    return ratio, _angle_of_axes(square_u_rel, -0.5 * math.sin(2 * angle), -0.5 * math.sin(2 * angle))
 
 
 def _angle_of_axes(u: float, on_x: float, on_y: float) -> ScalePart:
