@@ -150,19 +150,21 @@ def mix_blocks(
         blur_down(passed, high + 2 * inset, (wide + 2 * inset) * channels, fine, first)
         blur_across(first, high + 2 * inset, wide * channels, channels, middle, passed)
         blur_down(passed, high, wide * channels, middle, second)
+        share = passed[0]
         for row in range(high):
-            below, line = under[(uy + upper + row) % len(under)], made[y0 + row]
-            whole, broad, broader = difference[row + outer], first[row + inset], second[row]
             for column in range(wide):
-                weight = here[y0 + row, x0 + column]
+                for c in range(channels):
+                    share[column * channels + c] = here[y0 + row, x0 + column]
+            below, line = under[(uy + upper + row) % len(under)][(ux + left) * channels :], made[y0 + row]
+            whole, broad = difference[row + outer][outer * channels :], first[row + inset][inset * channels :]
+            line, broader = line[x0 * channels :], second[row]
+            for j in range(wide * channels):
+                weight, value = share[j], np.float32(below[j])
                 steep = min(max(half + times[0] * (weight - half), zero), one)
                 gentle = min(max(half + times[1] * (weight - half), zero), one)
-                for c in range(channels):
-                    at = column * channels + c
-                    value = np.float32(below[(ux + left) * channels + at])
-                    value += steep * (whole[at + outer * channels] - broad[at + inset * channels])
-                    value += gentle * (broad[at + inset * channels] - broader[at]) + weight * broader[at]
-                    line[x0 * channels + at] = np.int32(min(max(value, zero), top) + half)
+                value += steep * (whole[j] - broad[j])
+                value += gentle * (broad[j] - broader[j]) + weight * broader[j]
+                line[j] = np.int32(min(max(value, zero), top) + half)
 
 
 @compiled
@@ -195,7 +197,20 @@ def put_blocks(
             line = under[(uy + y) % len(under)][(ux + blocks[k, 0]) * channels :]
             own = over[(oy + y) % len(over)][(ox + blocks[k, 0]) * channels :]
             made = mixed[k, row]
-            for column in range(blocks[k, 2] - blocks[k, 0]):
-                if share[column] > 0.0:
-                    for j in range(column * channels, (column + 1) * channels):
-                        line[j] = own[j] if share[column] == 1.0 else made[j]
+            stop = blocks[k, 2] - blocks[k, 0]
+            column = 0
+            while column < stop:
+                first = column
+                if share[first] <= 0.0:
+                    while column < stop and share[column] <= 0.0:
+                        column += 1
+                elif share[first] >= 1.0:
+                    while column < stop and share[column] >= 1.0:
+                        column += 1
+                    for j in range(first * channels, column * channels):
+                        line[j] = own[j]
+                else:
+                    while column < stop and 0.0 < share[column] < 1.0:
+                        column += 1
+                    for j in range(first * channels, column * channels):
+                        line[j] = made[j]

@@ -98,15 +98,21 @@ def weigh_by_seams(block: Ints, seams: Ints, feathers: Floats, paths: Floats, we
     """Lower the weights to what the seams leave of the tile."""
     for k in range(len(seams)):
         seam = seams[k]
-        slope = np.float32((0.5 if seam[5] else -0.5) / feathers[k])
+        slope, half, zero = np.float32((0.5 if seam[5] else -0.5) / feathers[k]), np.float32(0.5), np.float32(0.0)
+        left, right = max(block[0], seam[0]), min(block[2], seam[2])
         for y in range(max(block[1], seam[1]), min(block[3], seam[3])):
-            for x in range(max(block[0], seam[0]), min(block[2], seam[2])):
-                # The distance before it is rounded to 32 bits.
-                off = x + 0.5 - paths[seam[6] + y - seam[1]] if seam[4] else y + 0.5 - paths[seam[6] + x - seam[0]]
-                weight = np.float32(off) * slope + np.float32(0.5)
-                weights[y - block[1], x - block[0]] = min(
-                    weights[y - block[1], x - block[0]], max(weight, np.float32(0.0))
-                )
+            line = weights[y - block[1]]
+            # The distance before it is rounded to 32 bits.
+            if seam[4]:
+                path = paths[seam[6] + y - seam[1]]
+                for x in range(left, right):
+                    weight = np.float32(x + 0.5 - path) * slope + half
+                    line[x - block[0]] = min(line[x - block[0]], max(weight, zero))
+            else:
+                beside = paths[seam[6] + left - seam[0] :]
+                for x in range(left, right):
+                    weight = np.float32(y + 0.5 - beside[x - left]) * slope + half
+                    line[x - block[0]] = min(line[x - block[0]], max(weight, zero))
 
 
 @inner

@@ -177,8 +177,9 @@ class PixelCache:
         if self._gain is None:
             return band_pass(part)
         gain = self._gain[top : top + part.shape[0], left : left + part.shape[1]]
+        even = part.astype(np.float32)
         scale = 1.0 / 257.0 if part.dtype == np.uint16 else 1.0
-        return band_pass(np.asarray(cv2.multiply(part, gain, scale=scale, dtype=cv2.CV_32F)))
+        return band_pass(np.asarray(cv2.multiply(even, gain, dst=even, scale=scale)))
 
 
 def _origins(offset_px: float, search_px: int) -> tuple[int, int]:
