@@ -1,8 +1,9 @@
 """Memory arrays: pitch, rotation, banks and the count of cells, read from the picture.
 
-The way: coarse period vectors from the autocorrelation (arrays_period), fine ones by phase (arrays_phase),
-the picture resampled so that a period is a whole number of samples, banks and counts from folded profiles
-(arrays_banks), and at last whether a period is one cell or two mirrored ones (arrays_cell).
+The way: coarse period vectors from the autocorrelation (arrays_period), fine ones by phase (arrays_phase), the
+picture resampled so that a period is a whole number of samples, banks and counts from folded profiles (arrays_banks,
+arrays_joined); the pitch by a model of the cell fitted to the picture's own pixels (arrays_model, arrays_fit), which
+also says whether a period is one cell or two mirrored ones (arrays_cell).
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 from shapely import affinity
 from shapely.geometry.base import BaseGeometry
 
@@ -21,6 +21,7 @@ from dieplat.measurement import arrays_banks as banks
 from dieplat.measurement import arrays_cell as cell
 from dieplat.measurement import arrays_fit, arrays_model, arrays_period, arrays_phase
 from dieplat.measurement.arrays_frame import Frame, grey_of, raster, resample
+from dieplat.measurement.arrays_joined import PlacedBank, joined
 from dieplat.values import ArrayLattice, Bank
 
 FloatArray = npt.NDArray[np.float32]
@@ -61,8 +62,8 @@ def measure_array(
     Returns
     -------
     ArrayLattice
-        Pitches of one cell in pixels with standard uncertainties (k = 1: the scatter of the phases about one
-        lattice, by region, see `arrays_phase.fit_banks`; the scale is not in it), rotation of the rows
+        Pitches of one cell in pixels with standard uncertainties (k = 1: the scatter of parts of the banks about
+        one lattice, see `arrays_fit.fit_lattice`; the scale is not in it), rotation of the rows
         (positive from x towards y), banks and counts. `remarks` names what a reader should check.
 
     Raises
@@ -86,7 +87,7 @@ def measure_array(
     reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
     phase = arrays_phase.demodulate(flat, reciprocal)
     reciprocal = arrays_phase.advance(phase, reciprocal)
-    for _ in range(6):
+    for attempt in range(6):
         frame = resample(grey, mask, local, reciprocal)
         blocks = _find_blocks(frame)
         tiles = _tiles(grey, frame, _largest(blocks))
@@ -100,11 +101,14 @@ def measure_array(
         rectangles = [_inner(block, frame) for block in blocks]
         change = arrays_phase.fit_banks(
             arrays_phase.cell_phases(frame.picture, frame.samples, rectangles, phase.orders)
-        )[0]
+        )
         drift = _drift(change @ reciprocal, grey.shape)
         reciprocal = (np.eye(2) + change) @ reciprocal
-        if drift < 0.1:
-            reciprocal, covariance = _polished(grey, frame, blocks, reciprocal)
+        # Where resampling blurs the finest cells, only the picture's own pixels settle the pitch.
+        if drift < 0.1 or attempt >= 3:
+            reciprocal, covariance = arrays_fit.refine(
+                grey, [_tiles(grey, frame, block) for block in blocks], reciprocal
+            )
             model = arrays_model.fit_model(grey, tiles, reciprocal, arrays_model.strongest(grey, tiles, reciprocal))
             parts = cell.parts_of(model.period(_fine(frame)))
             if max(parts) > 1:
@@ -115,17 +119,6 @@ def measure_array(
             return _report(
                 grey, frame, _find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
             )
-    raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
-
-
-def _polished(grey: FloatArray, frame: Frame, blocks: list[_Block], reciprocal: Matrix) -> tuple[Matrix, Matrix]:
-    """The reciprocal vectors by the picture's own pixels, and the covariance of their relative change."""
-    tiles = [_tiles(grey, frame, block) for block in blocks]
-    for _ in range(8):
-        change, covariance = arrays_fit.refine(grey, tiles, reciprocal)
-        reciprocal = (np.eye(2) + change) @ reciprocal
-        if _drift(change @ reciprocal, grey.shape) < 1e-3:
-            return reciprocal, covariance
     raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
 
 
@@ -252,19 +245,28 @@ def _report(
     size = np.hypot(vectors[0], vectors[1])
     spread = np.hypot(spread, _systematic(blocks, frame.samples))
     per_x, per_y, remarks = (*given, _stated(given)) if given else _cells_of(grey, frame, blocks, reciprocal, size)
-    found: list[Bank] = []
-    places: list[tuple[int, int]] = []
+    placed: list[PlacedBank] = []
+    cell_x, cell_y = n_x / per_x, n_y / per_y
     for block in blocks:
-        columns, left, remark_a = _count(block.across, n_x / per_x, "x")
-        rows, top, remark_b = _count(block.down, n_y / per_y, "y")
+        columns, left, remark_a = _count(block.across, cell_x, "x")
+        rows, top, remark_b = _count(block.down, cell_y, "y")
         remarks += [text for text in (remark_a, remark_b) if text]
-        x0, y0 = frame.to_image(left, top) + origin_px
-        x1, y1 = frame.to_image(left + columns * n_x / per_x, top + rows * n_y / per_y) + origin_px
-        found.append(Bank((float(x0), float(y0), float(x1), float(y1)), columns, rows))
-        places.append((round(left / n_x), round(top / n_y)))
+        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows))
+    whole = joined(placed)
+    if len(whole) < len(placed):
+        # One bank that was seen as two gives a pitch over its whole length.
+        rectangles = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
+        tiles = [arrays_fit.within(arrays_fit.tiles_of(frame, one), grey.shape) for one in rectangles]
+        vectors, spread = _vectors(*arrays_fit.refine(grey, tiles, reciprocal))
+        size = np.hypot(vectors[0], vectors[1])
+        spread = np.hypot(spread, _systematic(blocks, frame.samples))
+    found = []
+    for bank in whole:
+        x0, y0 = frame.to_image(bank.left * cell_x, bank.top * cell_y) + origin_px
+        x1, y1 = frame.to_image(bank.right * cell_x, bank.bottom * cell_y) + origin_px
+        found.append(Bank((float(x0), float(y0), float(x1), float(y1)), bank.columns, bank.rows))
     pitch = size / (per_x, per_y)
     rotation, skew = _angles(vectors)
-    _refuse_overlap(found)
     if abs(skew) > 0.1:
         remarks.append(f"rows and columns are {90 + skew:.2f} degrees apart, not 90: the picture is sheared")
     if strength < 0.1:
@@ -322,16 +324,6 @@ def _systematic(blocks: list[_Block], samples: tuple[int, int]) -> Matrix:
     across = math.sqrt(sum((block.across.longest() / samples[0]) ** 2 for block in blocks))
     down = math.sqrt(sum((block.down.longest() / samples[1]) ** 2 for block in blocks))
     return math.sqrt(12.0) * SHARED_PX / np.array([across, down])
-
-
-def _refuse_overlap(found: list[Bank]) -> None:
-    boxes = [shapely.box(*bank.bounds_px) for bank in found]
-    for index, one in enumerate(boxes):
-        for other in boxes[index + 1 :]:
-            if one.intersection(other).area > 0.03 * min(one.area, other.area):
-                raise UndecidedError(
-                    "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
-                )
 
 
 def _widest(found: list[Bank], axis: int) -> int:

@@ -22,13 +22,16 @@ symmetric in itself has a border on one and its middle on the other. On invented
 to
 1.2 px) the likeness of the axes is above the first for pairs, and below the second for symmetric cells."""
 EQUAL_PARTS = 0.96
+PARTS, FINE_PARTS = 0.8, 0.45
+"""Likeness with itself moved by half from which a period may be two. Below `RESOLVED_PX` it is 0.3 at most on invented
+arrays, unless a finer pattern folds back at the sampling limit and only seems to have twice its period (0.7)."""
 RESOLVED_PX = 12.0
 """Below this period a pair of cells blurs towards one sinusoid: on invented pairs of 8 to 12 px the axes were as
 unlike as -1.9, on invented single cells that are nearly symmetric at least as unlike as -2.2."""
-BLURRED_UNLIKE = -2.0
-FINE_PX, FINE_UNLIKE, FINE_LIKENESS = 8.0, -2.4, 0.8
+BLURRED_UNLIKE = -2.1
+FINE_PX, FINE_UNLIKE, FINE_LIKENESS = 8.0, -2.2, 0.8
 """Below this period a pair has less than 4 px a cell, and orders that fold back spoil its symmetry: on invented
-pairs it fell to 0.86, and one that lacked symmetry had axes as unlike as -2.25 (-3.4 below `SAMPLED_PX`)."""
+pairs it fell to 0.86. Those that lacked symmetry in low orders too had axes no more unlike than -1.9."""
 SAMPLED_PX = 5.2
 LOW_LACK = 0.002
 """The same for the mean period of low orders alone, which do not fold back: invented pairs lacked nothing beside
@@ -132,16 +135,20 @@ def cells_a_period(
     period, steady = periods.whole, periods.steady
     _refuse_many(period, axis)
     found = symmetry(period)
-    if found.half > 0.8 or found.third > 0.8:
+    if found.half > (PARTS if period_px >= RESOLVED_PX else FINE_PARTS) or found.third > PARTS:
         raise UndecidedError(
             f"memory array: along {axis} the period holds parts that are nearly but not quite alike, so "
             "one cell or several may be meant; photograph at a higher magnification"
         )
-    if found.mirror < (MIRROR_LIKENESS if period_px >= FINE_PX else FINE_LIKENESS) - 2.0 * (1.0 - steady):
+    low_lack = periods.low_steady - symmetry(periods.low).mirror
+    likeness = MIRROR_LIKENESS if period_px >= FINE_PX else FINE_LIKENESS
+    symmetric_in_low = low_lack <= LOW_LACK and SAMPLED_PX <= period_px < RESOLVED_PX
+    if found.mirror < likeness - 2.0 * (1.0 - steady) and not symmetric_in_low:
         return 1, None
     # Noise takes twice as much likeness from the halves as from their mean, so this allows it twice over.
-    if found.mirror < 1.0 - MIRROR_LACK - (1.0 - steady) or period_px < SAMPLED_PX:
-        return _nearly_mirrored(found, periods, period_px, axis)
+    lacks = found.mirror < 1.0 - MIRROR_LACK - (1.0 - steady) and not symmetric_in_low
+    if lacks or period_px < SAMPLED_PX:
+        return _nearly_mirrored(found, low_lack, period_px, axis)
     # An odd number of half periods can only be made of mirrored half-period cells.
     middles = [(low + high) / 2 for low, high in extents if high - low < 0.6]
     odd = any(abs(m - round(m)) > 0.35 for m in middles)
@@ -174,13 +181,12 @@ def _refuse_many(period: FloatArray, axis: str) -> None:
         )
 
 
-def _nearly_mirrored(found: Symmetry, periods: Periods, period_px: float, axis: str) -> tuple[int, str | None]:
+def _nearly_mirrored(found: Symmetry, low_lack: float, period_px: float, axis: str) -> tuple[int, str | None]:
     """Decide on a period that differs from its mirror image a little, but by more than noise."""
     if period_px >= FINE_PX:
         single = found.axes_alike < (AXES_UNLIKE if period_px >= RESOLVED_PX else BLURRED_UNLIKE)
     else:
-        lack = periods.low_steady - symmetry(periods.low).mirror
-        single = lack > LOW_LACK and (found.axes_alike < FINE_UNLIKE or period_px < SAMPLED_PX)
+        single = low_lack > LOW_LACK and (found.axes_alike < FINE_UNLIKE or period_px < SAMPLED_PX)
     if single:
         return 1, (
             f"along {axis} the cell is nearly its own mirror image and taken as one cell; if it is two "

@@ -28,7 +28,8 @@ RIM_PX = 1.5
 """Left out along a bank's edge: there the lens mixes cells and what stands beside them."""
 _TILES = 8
 """Tiles along each side of a bank, at most."""
-_LEAST_PX = 4
+_LEAST_PX, _MOST_PX = 4, 192
+"""Shortest and longest side of a tile; of larger parts the middle is taken, so that time is bounded."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,10 +58,17 @@ def tiles_of(frame: Frame, rectangle: Rectangle) -> list[Tile]:
             corners = np.array([frame.to_image(i, j) for i, j in ((a, c), (b, c), (b, d), (a, d))])
             x0, x1 = max(corners[[0, 3], 0]), min(corners[[1, 2], 0])
             y0, y1 = max(corners[[0, 1], 1]), min(corners[[2, 3], 1])
+            x0, x1 = _middle(x0, x1)
+            y0, y1 = _middle(y0, y1)
             tile = math.ceil(x0), math.ceil(y0), math.floor(x1), math.floor(y1)
             if tile[2] - tile[0] >= _LEAST_PX and tile[3] - tile[1] >= _LEAST_PX:
                 found.append(tile)
     return found
+
+
+def _middle(low: float, high: float) -> tuple[float, float]:
+    spare = max(high - low - _MOST_PX, 0.0) / 2
+    return low + spare, high - spare
 
 
 def within(tiles: Sequence[Tile], shape: tuple[int, ...]) -> list[Tile]:
@@ -70,26 +78,44 @@ def within(tiles: Sequence[Tile], shape: tuple[int, ...]) -> list[Tile]:
 
 
 def refine(grey: FloatArray, banks: Sequence[Sequence[Tile]], reciprocal: Matrix) -> tuple[Matrix, Matrix]:
-    """Fit one lattice to all tiles of all banks.
+    """Fit one lattice to all tiles of all banks, until it stays put.
 
     Returns
     -------
-    change : ndarray of shape (2, 2)
-        D: the reciprocal vectors are (I + D) times the given ones.
+    reciprocal : ndarray of shape (2, 2)
+        The refined reciprocal vectors.
     covariance : ndarray of shape (4, 4)
-        Of D, row by row, from the tiles' scatter about the lattice.
+        Of their relative change D (see `fit_lattice`), row by row, from the tiles' scatter about the lattice.
+
+    Raises
+    ------
+    UndecidedError
+        If the tiles do not keep to one lattice, or are too few.
     """
-    offsets = measure_offsets(grey, banks, reciprocal)
-    return fit_lattice(offsets)
+    far = np.array(grey.shape[::-1], dtype=np.float64)
+    # Orders that come and go at the threshold of noise would keep the fit from settling: chosen twice, then kept.
+    for attempt in range(10):
+        if attempt < 2:
+            orders = [strongest(grey, tiles, reciprocal) for tiles in banks]
+        change, covariance = fit_lattice(measure_offsets(grey, banks, reciprocal, orders))
+        reciprocal = (np.eye(2) + change) @ reciprocal
+        if attempt > 0 and float(np.abs(change @ reciprocal @ far).max()) < 1e-3:
+            return reciprocal, covariance
+    raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
 
 
-def measure_offsets(grey: FloatArray, banks: Sequence[Sequence[Tile]], reciprocal: Matrix) -> Offsets:
-    """Compare every tile with the model of its own bank."""
+def measure_offsets(
+    grey: FloatArray,
+    banks: Sequence[Sequence[Tile]],
+    reciprocal: Matrix,
+    orders: Sequence[npt.NDArray[np.int64]],
+) -> Offsets:
+    """Compare every tile with the model of its own bank, made of that bank's `orders`."""
     bank, centre, off, variance = [], [], [], []
-    for index, tiles in enumerate(banks):
+    for index, (tiles, own) in enumerate(zip(banks, orders, strict=True)):
         if not tiles:
             continue
-        model = fit_model(grey, tiles, reciprocal, strongest(grey, tiles, reciprocal))
+        model = fit_model(grey, tiles, reciprocal, own)
         _both_axes(model)
         for tile in tiles:
             moved, spread, gain = displacement(grey, tile, reciprocal, model)
@@ -114,7 +140,10 @@ def _both_axes(model: CellModel) -> None:
 
 
 def fit_lattice(offsets: Offsets) -> tuple[Matrix, Matrix]:
-    """A slope common to all banks, an offset for each; see `refine`."""
+    """A slope common to all banks, an offset for each: D (2, 2) and its covariance (4, 4), row by row.
+
+    The true reciprocal vectors are (I + D) times those that the offsets were measured with.
+    """
     banks = np.unique(offsets.bank)
     own = (offsets.bank[:, None] == banks[None, :]).astype(np.float64)
     slopes = offsets.centre - offsets.centre.mean(axis=0)

@@ -300,9 +300,9 @@ def _confirm(value: FloatArray, centre: tuple[int, int], vector: Vector, reach: 
     # to the mean period's own judgement. Far multiples may meet the next bank with all its straps.
     if max(rises[:3]) > 1.12 * rises[0] + 0.02:
         return None
-    # Narrow banks lower the near multiples in step with the lag: fewer of their cells meet one another.
-    falling = 0.75 - 0.15 * np.arange(len(rises[:4]))
-    return best if np.all(np.array(rises[1:4]) >= falling[1:] * rises[0]) else None
+    # Narrow banks lower the near multiples in step with the lag: fewer of their cells meet one another. Of five
+    # periods hardly any meets its fourth neighbour.
+    return best if rises[1] >= 0.6 * rises[0] and rises[2] >= 0.45 * rises[0] else None
 
 
 def _higher_between(value: FloatArray, centre: tuple[int, int], vector: Vector, height: float) -> bool:

@@ -6,10 +6,7 @@ flat where g is the true frequency; its slope is what g still lacks.
 
 Sources: M. Takeda, H. Ina, S. Kobayashi, J. Opt. Soc. Am. 72, 156-160 (1982), fringe analysis by
 demodulation; M. J. Hytch, E. Snoeck, R. Kilaas, Ultramicroscopy 74, 131-146 (1998), the gradient of the
-geometric phase of a lattice is the change of its reciprocal vector. The uncertainty of the slopes is the
-cluster-robust covariance of a least-squares
-fit (K.-Y. Liang, S. L. Zeger, Biometrika 73, 13-22 (1986)), since neighbouring groups share local
-distortion. (All three from memory.)
+geometric phase of a lattice is the change of its reciprocal vector. (Both from memory.)
 """
 
 from __future__ import annotations
@@ -212,22 +209,19 @@ def cell_phases(
     )
 
 
-def fit_banks(cells: CellPhases) -> tuple[Matrix, Matrix]:
+def fit_banks(cells: CellPhases) -> Matrix:
     """Fit one lattice to the phases of all banks, each bank with an offset of its own.
 
     Returns
     -------
     change : ndarray of shape (2, 2)
-        D: the true reciprocal vectors are (I + D) times those that the picture was resampled with.
-    covariance : ndarray of shape (4, 4)
-        Of D, row by row.
+        D: the true reciprocal vectors are (I + D) times those that the picture was resampled with. Resampling bends
+        the finest cells, so this is the way in; `arrays_fit.refine` has the pitch and its uncertainty.
     """
     start = _steps(cells)
     turn = cells.orders @ start
     signals = cells.signal * np.exp(-2j * np.pi * (turn[:, :1] * cells.u + turn[:, 1:] * cells.v))
-    groups = _clusters(cells.u, cells.v)
     normal, right = np.zeros((4, 4)), np.zeros(4)
-    parts = []
     for order, z in zip(cells.orders, signals, strict=True):
         design = (
             2
@@ -246,17 +240,9 @@ def fit_banks(cells: CellPhases) -> tuple[Matrix, Matrix]:
         weight = weight / max(float(weight.mean()), 1e-30) / scale
         normal += centred.T @ (weight[:, None] * centred)
         right += centred.T @ (weight * residual)
-        parts.append((centred, weight, residual))
     if np.linalg.cond(normal) > 1e10:
         raise UndecidedError("memory array: too few cells along one axis to fix its pitch")
-    inverse = np.linalg.inv(normal)
-    change = inverse @ right
-    scores = np.zeros((int(groups.max()) + 1, 4))
-    for centred, weight, residual in parts:
-        np.add.at(scores, groups, centred * (weight * (residual - centred @ change))[:, None])
-    scores = scores[np.unique(groups)]
-    middle = scores.T @ scores * (len(scores) / max(len(scores) - 4, 1))
-    return start + change.reshape(2, 2), np.asarray(inverse @ middle @ inverse)
+    return np.asarray(start + np.linalg.solve(normal, right).reshape(2, 2))
 
 
 def _steps(cells: CellPhases) -> Matrix:
@@ -289,12 +275,3 @@ def _phases(z: npt.NDArray[np.complex128]) -> tuple[Matrix, Matrix]:
     mean = z.sum()
     turned = z * np.conj(mean) / max(abs(mean), 1e-30)
     return np.angle(turned), np.abs(z) ** 2
-
-
-def _clusters(x: Matrix, y: Matrix, along: int = 6) -> npt.NDArray[np.int64]:
-    def share(values: Matrix) -> npt.NDArray[np.int64]:
-        span = max(float(np.ptp(values)), 1e-9)
-        place = ((values - values.min()) / span * along).astype(np.int64)
-        return np.asarray(np.minimum(place, along - 1), dtype=np.int64)
-
-    return np.asarray(share(y) * along + share(x), dtype=np.int64)

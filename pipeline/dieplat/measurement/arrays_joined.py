@@ -1,0 +1,99 @@
+"""Banks together: one bank seen as two is joined; what cannot be told, or contradicts its neighbours, is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from dieplat.errors import UndecidedError
+
+SAME = 0.35
+"""Cells by which a bank's edge may be misplaced (the limit that the tests hold), so up to which two banks touch."""
+NARROWEST = 0.7
+"""Cells of gap from which banks are surely apart: twice that."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedBank:
+    """A bank in cells of one lattice: where its first cell begins, and how many columns and rows it has."""
+
+    left: float
+    top: float
+    columns: int
+    rows: int
+
+    @property
+    def right(self) -> float:
+        """Where its last column ends."""
+        return self.left + self.columns
+
+    @property
+    def bottom(self) -> float:
+        """Where its last row ends."""
+        return self.top + self.rows
+
+
+def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
+    """Join banks of equal width or height that touch without any gap.
+
+    Raises
+    ------
+    UndecidedError
+        If banks overlap, have a gap between them that is too narrow to be told from none, or lie in one row or column
+        and differ by a single cell, as only a miscount makes them.
+    """
+    left = list(banks)
+    while (pair := _touching(left)) is not None:
+        one, other = pair
+        left = [bank for bank in left if bank not in pair]
+        left.append(
+            PlacedBank(
+                min(one.left, other.left),
+                min(one.top, other.top),
+                one.columns if _aligned(one, other) else one.columns + other.columns,
+                one.rows + other.rows if _aligned(one, other) else one.rows,
+            )
+        )
+    for one, other in combinations(left, 2):
+        across = _gap(one.left, one.right, other.left, other.right)
+        down = _gap(one.top, one.bottom, other.top, other.bottom)
+        if max(across, down) < NARROWEST:
+            raise UndecidedError(
+                "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
+            )
+        if across < -0.5 * min(one.columns, other.columns) and abs(one.columns - other.columns) == 1:
+            raise _unlike(one.columns, other.columns, "columns", "one above the other")
+        if down < -0.5 * min(one.rows, other.rows) and abs(one.rows - other.rows) == 1:
+            raise _unlike(one.rows, other.rows, "rows", "side by side")
+    return sorted(left, key=lambda bank: (round(bank.top), bank.left))
+
+
+def _unlike(one: int, other: int, what: str, where: str) -> UndecidedError:
+    return UndecidedError(
+        f"memory array: banks {where} seem to have {one} and {other} {what}, so one of them is miscounted; "
+        "measure them one by one"
+    )
+
+
+def _touching(banks: Sequence[PlacedBank]) -> tuple[PlacedBank, PlacedBank] | None:
+    """Two banks that are one: one above the other with equal columns, or, if there are none, side by side with equal
+    rows. One direction first, or a grid of parts could end as brickwork."""
+    pairs = list(combinations(banks, 2))
+    for one, other in pairs:
+        if _aligned(one, other) and abs(_gap(one.top, one.bottom, other.top, other.bottom)) < SAME:
+            return one, other
+    for one, other in pairs:
+        level = abs(one.top - other.top) < SAME and one.rows == other.rows
+        if level and abs(_gap(one.left, one.right, other.left, other.right)) < SAME:
+            return one, other
+    return None
+
+
+def _aligned(one: PlacedBank, other: PlacedBank) -> bool:
+    return abs(one.left - other.left) < SAME and one.columns == other.columns
+
+
+def _gap(a0: float, a1: float, b0: float, b1: float) -> float:
+    """Distance between two intervals; negative where they overlap."""
+    return max(a0, b0) - min(a1, b1)

@@ -1,0 +1,59 @@
+"""Banks that touch are one; gaps too narrow to tell are refused."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.arrays_joined import PlacedBank, joined
+
+
+def test_a_bank_seen_in_parts_is_joined_along_either_axis():
+    parts = [
+        PlacedBank(0.1, 0.0, 10, 6),
+        PlacedBank(0.0, 6.2, 10, 4),
+        PlacedBank(12.5, 0.0, 3, 10),
+        PlacedBank(15.4, 0.1, 7, 10),
+    ]
+    assert joined(parts) == [PlacedBank(0.0, 0.0, 10, 10), PlacedBank(12.5, 0.0, 10, 10)]
+
+
+def test_banks_with_a_strap_stay_apart():
+    parts = [PlacedBank(0.0, 0.0, 10, 6), PlacedBank(0.0, 7.2, 10, 6)]
+    assert joined(parts) == parts
+
+
+@pytest.mark.parametrize("gap", [-1.0, 0.5])
+def test_what_cannot_be_told_is_refused(gap: float):
+    with pytest.raises(UndecidedError, match="told apart"):
+        joined([PlacedBank(0.0, 0.0, 10, 6), PlacedBank(0.0, 6 + gap, 10, 6)])
+
+
+@pytest.mark.parametrize(("columns", "rows", "right"), [(11, 6, False), (10, 7, True)])
+def test_neighbours_that_differ_by_one_cell_are_refused(columns: int, rows: int, right: bool):
+    place = (12.0, 0.0) if right else (0.0, 8.0)
+    with pytest.raises(UndecidedError, match="miscounted"):
+        joined([PlacedBank(0.0, 0.0, 10, 6), PlacedBank(*place, columns, rows)])
+
+
+def test_banks_of_plainly_unlike_size_stand():
+    parts = [PlacedBank(0.0, 0.0, 10, 6), PlacedBank(0.0, 8.0, 16, 6)]
+    assert joined(parts) == parts
+
+
+@given(
+    st.lists(st.integers(2, 9), min_size=1, max_size=5),
+    st.lists(st.integers(2, 9), min_size=1, max_size=5),
+    st.randoms(use_true_random=False),
+)
+def test_a_bank_cut_anywhere_comes_back_whole(columns: list[int], rows: list[int], rng):
+    """Cut into a grid of parts, in any order: the same bank, and no cell lost."""
+    parts = [
+        PlacedBank(float(sum(columns[:i])), float(sum(rows[:j])), columns[i], rows[j])
+        for i in range(len(columns))
+        for j in range(len(rows))
+    ]
+    rng.shuffle(parts)
+    assert joined(parts) == [PlacedBank(0.0, 0.0, sum(columns), sum(rows))]
