@@ -11,7 +11,15 @@ SYMMETRIC = (
     "neighbouring rings than in a spiral, so their capacitance counts for more."
 )
 
+GUARD_RING = (
+    "A ring of metal round the coil, not part of it: tied to a quiet supply, it catches currents that the coil drives "
+    "into the substrate and keeps its field from neighbours. If it is closed all round, the coil induces a current in "
+    "it that lowers inductance and quality factor, the more the nearer it lies; a ring that is cut in one place carries "
+    "none. Neither is in the figures here."
+)
+
 
 def explanations(geometry: InductorGeometry) -> tuple[str, ...]:
     """A short text for each feature that was found."""
-    return (SYMMETRIC,) if geometry.symmetric else ()
+    found = ((geometry.symmetric, SYMMETRIC), (geometry.guard_ring, GUARD_RING))
+    return tuple(text for seen, text in found if seen)

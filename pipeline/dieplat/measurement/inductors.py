@@ -125,6 +125,7 @@ def _measure(
         rotation_deg=_rotation(frame),
         path_um=tuple((float(x), float(y)) for x, y in line_px * [um_per_px_x, um_per_px_y]),
         remarks=tuple(remarks),
+        guard_ring=winding.ringed,
         ends_um_u=line.ends_u * um,
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 from shapely.affinity import affine_transform
@@ -10,11 +12,14 @@ from shapely.geometry.base import BaseGeometry
 from dieplat.mosaicfile.read import Mosaic
 from dieplat.report.drawing import Canvas, scale_bar_box
 from dieplat.report.lattice import DrawnLattice
-from dieplat.report.palette import YELLOW, Style, style_of
+from dieplat.report.palette import BLACK, YELLOW, Style, style_of
 from dieplat.report.picture import view
+from dieplat.report.winding import DrawnWinding
 
 CROP_PX = 640
 LATTICE = Style("Counted lattice", YELLOW)
+EDGES = Style("Edges found", YELLOW)
+CENTRE_LINE = Style("Centre line found", BLACK, dash=(5.0, 2.5))
 
 
 def crop_block(
@@ -24,6 +29,17 @@ def crop_block(
     x0, y0, x1, y1 = shape.bounds
     pad = 0.12 * max(x1 - x0, y1 - y0) + 4
     return _draw(mosaic, (x0 - pad, y0 - pad, x1 + pad, y1 + pad), shape, kind, um_per_px, longest_px)
+
+
+def crop_winding(
+    mosaic: Mosaic, shape: BaseGeometry, winding: DrawnWinding, um_per_px: float, *, longest_px: int = CROP_PX
+) -> npt.NDArray[np.uint8]:
+    """An inductor with the conductor's edges and centre line as they were found, and a scale bar; RGB."""
+    x0, y0, x1, y1 = shape.union(winding.centre_line).bounds
+    pad = 0.04 * max(x1 - x0, y1 - y0) + 4
+    window = (x0 - pad, y0 - pad, x1 + pad, y1 + pad)
+    lines = ((winding.edges, EDGES), (winding.centre_line, CENTRE_LINE))
+    return _draw(mosaic, window, None, "rf_inductor", um_per_px, longest_px, lines=lines)
 
 
 def crop_banks(
@@ -38,7 +54,8 @@ def crop_banks(
     x0, y0, x1, y1 = shape.bounds
     pad = 0.06 * max(x1 - x0, y1 - y0) + 4
     window = (x0 - pad, y0 - pad, x1 + pad, y1 + pad)
-    return _draw(mosaic, window, shape, "memory_array", um_per_px, longest_px, lines=lattice.frames())
+    lines = ((lattice.frames(), LATTICE),)
+    return _draw(mosaic, window, shape, "memory_array", um_per_px, longest_px, lines=lines)
 
 
 def crop_cells(
@@ -59,7 +76,8 @@ def crop_cells(
         centre = shape.representative_point()
         x0, y0 = centre.x - wide / 2, centre.y - wide / 2
     window = (x0, y0, x0 + wide, y0 + wide)
-    return _draw(mosaic, window, None, "memory_array", um_per_px, longest_px, lines=lattice.lines_in(window))
+    lines = ((lattice.lines_in(window), LATTICE),)
+    return _draw(mosaic, window, None, "memory_array", um_per_px, longest_px, lines=lines)
 
 
 def _draw(
@@ -70,7 +88,7 @@ def _draw(
     um_per_px: float,
     longest_px: int,
     *,
-    lines: BaseGeometry | None = None,
+    lines: Sequence[tuple[BaseGeometry, Style]] = (),
 ) -> npt.NDArray[np.uint8]:
     picture, factor = view(mosaic, longest_px=longest_px, window=window, enlarge=True)
     high, wide = picture.shape[:2]
@@ -80,8 +98,9 @@ def _draw(
     place = [factor, 0, 0, factor, -left * factor, -top * factor]
     if shape is not None:
         canvas.outline(affine_transform(shape, place), style_of(kind))
-    if lines is not None and not lines.is_empty:
-        canvas.outline(affine_transform(lines, place), LATTICE, width_px=1.4)
+    for geometry, style in lines:
+        if not geometry.is_empty:
+            canvas.outline(affine_transform(geometry, place), style, width_px=1.4)
     box, bar_um = scale_bar_box(um_per_px / factor, wide, high, share=0.3, text_px=22)
     canvas.scale_bar(um_per_px / factor, box, bar_um)
     return canvas.pixels()

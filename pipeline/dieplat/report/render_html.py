@@ -17,12 +17,13 @@ from dieplat.files import write_bytes
 from dieplat.mosaicfile.read import Mosaic, open_mosaic
 from dieplat.report import figures
 from dieplat.report.content import build_content
-from dieplat.report.crops import crop_banks, crop_block, crop_cells
+from dieplat.report.crops import crop_banks, crop_block, crop_cells, crop_winding
 from dieplat.report.folder import REPORT, Outputs, read_outputs
 from dieplat.report.lattice import drawn_lattice
 from dieplat.report.palette import STYLES, style_of
 from dieplat.report.picture import jpeg_uri
 from dieplat.report.preview import draw_blocks, legend_entries
+from dieplat.report.winding import drawn_winding
 
 MAP_PX = 1800
 PICTURED = 12
@@ -118,7 +119,13 @@ def _of_block(
     name = block["name"]
     if what != "array":
         close = crop_block(mosaic, shape, block["kind"], um_per_px[0])
-        return [_picture(close, f"Close-up of {name} with its outline and a scale bar")]
+        pictures = [_picture(close, f"Close-up of {name} with its outline and a scale bar")]
+        winding = drawn_winding(block["inductor"], um_per_px)
+        if winding is not None:
+            found = crop_winding(mosaic, shape, winding, um_per_px[0])
+            alt = f"{name} with the edges and the centre line of the conductor as they were found, and a scale bar"
+            pictures.append(_picture(found, alt))
+        return pictures
     lattice = drawn_lattice(block["array"], um_per_px)
     close = crop_banks(mosaic, shape, lattice, um_per_px[0])
     cells = crop_cells(mosaic, shape, lattice, um_per_px[0])

@@ -116,6 +116,8 @@ class InductorResult:
             "symmetric": geometry.symmetric,
             "rotation_deg": geometry.rotation_deg,
             "centre_px": geometry.centre_px,
+            "path_um": geometry.path_um or None,
+            "guard_ring": geometry.guard_ring,
             "inductance_nh": estimate.inductance_nh,
             "inductance_nh_u": estimate.inductance_nh_u,
             "estimates": dict(estimate.estimates_nh),

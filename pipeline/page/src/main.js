@@ -283,8 +283,9 @@ class Page {
       lines(bank.columns, (share) => [[x0 + share * (x1 - x0), -y0], [x0 + share * (x1 - x0), -y1]]);
       lines(bank.rows, (share) => [[x0, -y0 - share * (y1 - y0)], [x1, -y0 - share * (y1 - y0)]]);
     }
-    const path = details?.block?.inductor?.path_px;
-    if (path) add(new LineString(path.map(([x, y]) => [x, -y])), 1.6, [6, 4]);
+    const path = details?.block?.inductor?.path_um;
+    const { um_per_px_x: across, um_per_px_y: down } = this.setup.scale ?? {};
+    if (path && across) add(new LineString(path.map(([x, y]) => [x / across, -y / down])), 1.6, [6, 4]);
   }
 
   #joinWith() {
