@@ -27,7 +27,19 @@ STAGES = {
 SHARED = {"dieplat.tiles.read", "dieplat.mosaicfile.read"}
 FOUNDATION = {"values", "errors", "files", "work", "compiled"}
 # What joins the stages and stands above them.
-JOINING = {"alignment", "compare", "workflow", "survey", "evening", "report", "phantom", "annotate", "output", "settings"}
+JOINING = {
+    "alignment",
+    "compare",
+    "workflow",
+    "survey",
+    "evening",
+    "report",
+    "phantom",
+    "annotate",
+    "output",
+    "settings",
+    "proposals",
+}
 
 
 def sources(folder: Path) -> list[Path]:

@@ -12,6 +12,7 @@ NAMES = (
     "calibrate",
     "annotate",
     "align",
+    "propose",
     "snap",
     "measure",
     "inductance",

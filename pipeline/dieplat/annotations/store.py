@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,7 @@ def to_document(regions: Regions) -> dict[str, Any]:
     unchanged = _as_loaded(regions)
     in_pixels = regions.document.get("coordinates_in", "mosaic_px") == "mosaic_px"
     features = []
-    for region in regions.regions:
+    for region in (*regions.regions, *regions.proposed):
         feature, loaded = unchanged.get(id(region.properties), ({"type": "Feature"}, None))
         written = {**feature, "properties": _properties(region)}
         if not (in_pixels and loaded is not None and loaded.geometry.equals_exact(region.geometry, 0.0)):
@@ -46,12 +47,13 @@ def to_document(regions: Regions) -> dict[str, Any]:
 def _as_loaded(regions: Regions) -> dict[int, tuple[dict[str, Any], Region | None]]:
     """Every feature of the document by the identity of its properties, with the region it was read as."""
     features = regions.document.get("features", [])
-    try:
-        loaded: tuple[Region | None, ...] = parse_regions(dict(regions.document)).regions
-    except AnnotationError:  # in micrometres without a scale: the coordinates are written anew anyway
-        loaded = (None,) * len(features)
-    pairs = zip(features, loaded, strict=True)
-    return {id(feature["properties"]): (feature, region) for feature, region in pairs}
+    loaded: dict[int, Region] = {}
+    # In micrometres without a scale they cannot be read: the coordinates are written anew anyway.
+    with contextlib.suppress(AnnotationError):
+        read = parse_regions(dict(regions.document))
+        loaded = {id(region.properties): region for region in (*read.regions, *read.proposed)}
+    keys = [id(feature["properties"]) for feature in features]
+    return {key: (feature, loaded.get(key)) for key, feature in zip(keys, features, strict=True)}
 
 
 def _properties(region: Region) -> dict[str, Any]:

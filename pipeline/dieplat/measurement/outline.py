@@ -72,16 +72,17 @@ def find_outline(mosaic: Reader) -> Outline:
     return Outline(Polygon(found), u)
 
 
-def reduced(mosaic: Any) -> tuple[npt.NDArray[np.float32], tuple[float, float]]:
-    """The mosaic at about `COARSE_PX`, (h, w, channels), and how many of its pixels one of these is wide and high.
+def reduced(mosaic: Any, *, coarse_px: int = COARSE_PX) -> tuple[npt.NDArray[np.float32], tuple[float, float]]:
+    """The mosaic at `coarse_px` to twice that, (h, w, channels), and how many of its pixels one of these is wide and
+    high.
 
     From the coarsest level of the pyramid that is fine enough; what is larger is read in bands.
     """
     sizes = getattr(mosaic, "level_sizes", ((mosaic.width_px, mosaic.height_px),))
-    fine = [k for k, size in enumerate(sizes) if max(size) >= COARSE_PX] or [0]
+    fine = [k for k, size in enumerate(sizes) if max(size) >= coarse_px] or [0]
     level = fine[-1]
     width, height = sizes[level]
-    shrink = max(1, max(width, height) // COARSE_PX)
+    shrink = max(1, max(width, height) // coarse_px)
     bands = []
     rows = shrink * max(1, 4_000_000 // (max(width, 1) * shrink))
     for top in range(0, height - height % shrink, rows):

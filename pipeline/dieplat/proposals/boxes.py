@@ -1,0 +1,178 @@
+"""From maps to rectangles: the largest ones first, then each side moved to where the texture changes."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.compiled import compiled
+from dieplat.proposals.texture import Texture
+from dieplat.proposals.values import Box, Floats, Image, Mask
+
+MERGED = 0.88
+"""Two boxes are one when the mask covers this much of the rectangle about both."""
+STREET = 0.5
+"""A row or column of the mask that is less full than this is a street, which parts blocks."""
+BARE, STREET_PX = 0.5, 3
+"""A street is at least so many pixels wide, and its mean gradient is under this part of the usual one."""
+STRAP_PX = 6
+"""Between two pieces a bare line of up to so many pixels is a strap."""
+SMOOTH_PX = 5
+"""Columns that are averaged before their distance from the inside is taken."""
+FAR = 2.0
+"""Distance from the inside, in deviations of the inside's own columns, from which a column is no part of it."""
+
+
+@compiled
+def largest_rectangle(mask: npt.NDArray[np.uint8]) -> tuple[int, int, int, int]:
+    """(x0, y0, x1, y1) of the largest all-true rectangle, ends excluded; four zeros where nothing is true.
+
+    Row by row with the heights of the columns above and a stack (a classic; from memory).
+    """
+    rows, columns = mask.shape
+    height = np.zeros(columns + 1, dtype=np.int64)
+    starts = np.zeros(columns + 2, dtype=np.int64)
+    heights = np.zeros(columns + 2, dtype=np.int64)
+    best, x0, y0, x1, y1 = 0, 0, 0, 0, 0
+    for row in range(rows):
+        for column in range(columns):
+            height[column] = height[column] + 1 if mask[row, column] else 0
+        top = 0
+        for column in range(columns + 1):
+            start = column
+            while top > 0 and heights[top - 1] >= height[column]:
+                top -= 1
+                start = starts[top]
+                area = heights[top] * (column - start)
+                if area > best:
+                    best, x0, x1 = area, start, column
+                    y0, y1 = row + 1 - heights[top], row + 1
+            starts[top], heights[top] = start, height[column]
+            top += 1
+    return x0, y0, x1, y1
+
+
+def rectangles(mask: Mask, *, least_side: int) -> list[Box]:
+    """Cover a mask with rectangles, the largest first; parts narrower than `least_side` are left out.
+
+    Small holes (dirt) are filled before; neighbours that a fault in the mask has parted are joined again.
+    """
+    filled = _without_holes(mask, least_side * least_side // 2)
+    left = filled.astype(np.uint8).copy()
+    found: list[Box] = []
+    for _ in range(60):
+        x0, y0, x1, y1 = largest_rectangle(left)
+        if (x1 - x0) * (y1 - y0) < least_side * least_side // 2:
+            break
+        left[y0:y1, x0:x1] = 0
+        if min(x1 - x0, y1 - y0) >= 2:
+            found.append(Box(x0, y0, x1, y1))
+    return [box for box in joined(found, filled) if box.short >= least_side]
+
+
+def _without_holes(mask: Mask, largest: int) -> Mask:
+    """Holes of up to `largest` cells filled."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
+    small = np.zeros(count, dtype=bool)
+    small[1:] = stats[1:, cv2.CC_STAT_AREA] <= largest
+    return np.asarray(mask | small[labels])
+
+
+def joined(boxes: list[Box], mask: Mask) -> list[Box]:
+    """Join boxes, pair by pair, as long as the mask fills the rectangle about two of them and no street parts it."""
+    boxes = list(boxes)
+    again = True
+    while again:
+        again = False
+        for i in range(len(boxes)):
+            for j in range(i):
+                both = about(boxes[i], boxes[j])
+                part = mask[both.cut()]
+                if part.mean() >= MERGED and min(part.mean(axis=0).min(), part.mean(axis=1).min()) > STREET:
+                    boxes = [box for k, box in enumerate(boxes) if k not in (i, j)] + [both]
+                    again = True
+                    break
+            if again:
+                break
+    return boxes
+
+
+def parted(box: Box, strength: Image, least: float) -> list[Box]:
+    """Cut a box along the streets that cross it from side to side; pieces narrower than `least` are left out.
+
+    A street is a run of rows (columns) whose mean gradient is under `BARE` of the usual one.
+    """
+    for turned in (False, True):
+        rows, columns = box.cut()
+        profile = strength[rows, columns].mean(axis=0 if turned else 1)
+        if len(profile) < 3:
+            return []
+        bare = np.concatenate([[False], profile < BARE * np.median(profile), [False]])
+        ends = np.flatnonzero(bare[1:] != bare[:-1]).reshape(-1, 2)
+        streets = [(int(a), int(b)) for a, b in ends if b - a >= STREET_PX]
+        if not streets:
+            continue
+        start = box.x0 if turned else box.y0
+        cuts = [0, *(value for street in streets for value in street), len(profile)]
+        pieces = [(start + a, start + b) for a, b in zip(cuts[::2], cuts[1::2], strict=True) if b - a >= least]
+        pieces = _over_straps(pieces)
+        boxes = [Box(a, box.y0, b, box.y1) if turned else Box(box.x0, a, box.x1, b) for a, b in pieces]
+        if boxes == [box]:
+            continue
+        return [part for piece in boxes for part in parted(piece, strength, least)]
+    return [box] if box.short >= least else []
+
+
+def _over_straps(pieces: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Pieces that only a narrow bare line parts are one: it is a strap, no street."""
+    whole: list[tuple[float, float]] = []
+    for a, b in pieces:
+        if whole and a - whole[-1][1] <= STRAP_PX:
+            whole[-1] = (whole[-1][0], b)
+        else:
+            whole.append((a, b))
+    return whole
+
+
+def about(one: Box, other: Box) -> Box:
+    """The rectangle about two boxes."""
+    return Box(min(one.x0, other.x0), min(one.y0, other.y0), max(one.x1, other.x1), max(one.y1, other.y1))
+
+
+def refined(box: Box, pixels: Image, texture: Texture, *, reach: int) -> Box:
+    """Move every side by up to `reach` to where columns (rows) stop looking like those inside.
+
+    Their look is means and spreads of the channels and of the gradient along the side; their distance from the inside
+    counts in deviations of the inside. A side lies where the sum of (FAR - distance), from inside out, is greatest.
+    """
+    stack = np.concatenate([pixels, np.sqrt(texture.xx)[..., None], np.sqrt(texture.yy)[..., None]], axis=2)
+    height, width = pixels.shape[:2]
+    x0, x1 = _sides(stack, box, reach, width)
+    turned = _sides(stack.transpose(1, 0, 2), Box(box.y0, box.x0, box.y1, box.x1), reach, height)
+    return Box(x0, turned[0], x1, turned[1])
+
+
+def _sides(stack: Image, box: Box, reach: int, size: int) -> tuple[float, float]:
+    a, b = round(box.x0), round(box.x1)
+    trim = 0.1 * box.height
+    rows = slice(max(int(box.y0 + trim), 0), max(int(box.y1 - trim), int(box.y0 + trim) + 1))
+    low, high = max(a - reach, 0), min(b + reach, size)
+    part = stack[rows, low:high]
+    columns: Floats = np.concatenate([part.mean(axis=0), part.std(axis=0)], axis=1).astype(np.float64)
+    kernel = np.ones(SMOOTH_PX) / SMOOTH_PX
+    padded = np.pad(columns, ((SMOOTH_PX // 2, SMOOTH_PX // 2), (0, 0)), mode="edge")
+    columns = np.stack([np.convolve(line, kernel, mode="valid") for line in padded.T], axis=1)
+    inset = min(reach, (b - a) // 4)
+    inside = columns[a - low + inset : b - low - inset]
+    if len(inside) < 4:
+        return box.x0, box.x1
+    middle = np.median(inside, axis=0)
+    spread = 1.4826 * np.median(np.abs(inside - middle), axis=0) + 0.03 * float(np.abs(middle).mean()) + 0.02
+    distance = np.minimum((np.abs(columns - middle) / spread).max(axis=1), 3.0 * FAR)
+    start, stop = a - low + inset, b - low - inset
+    right = np.cumsum(FAR - distance[stop:])
+    left = np.cumsum(FAR - distance[:start][::-1])
+    x1 = stop + (int(np.argmax(right)) + 1 if len(right) and right.max() > 0 else 0)
+    x0 = start - (int(np.argmax(left)) + 1 if len(left) and left.max() > 0 else 0)
+    return float(low + x0), float(low + x1)

@@ -1,0 +1,216 @@
+"""Memory arrays, logic and fields of lines: rectangles of one texture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from dieplat.proposals.boxes import about, parted, rectangles, refined
+from dieplat.proposals.texture import Repeats, Texture, dense_level
+from dieplat.proposals.values import Box, Image, Mask
+
+LEAST_SIDE = 0.045
+"""Fields are at least this part of the sheet's shorter side wide and high: drivers and buses are narrower."""
+REPEATING = 0.6
+"""Score of a window that repeats along both axes: cells have over 0.8, wiring by chance 0.3."""
+FILLED = 0.85
+"""Banks fill at least this much of an array: the rest is straps."""
+ONE_WAY = 0.80
+"""Coherence from which a texture is made of lines along one way."""
+FINGERS = 12
+"""Lines along one way are a field from this many on."""
+CROSSED = 5.0
+"""Edges that a line across logic crosses at least: resistors and corners of buses have fewer one way."""
+GRAIN = 0.35
+"""Contrast that is left after a blur of 1.5 px: of noise 1 / (2 sqrt(pi) 1.5) = 0.19 is, of wires more than half."""
+GRID_PX = 4
+"""Sheet pixels a cell of the maps in which dense fields are found."""
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A rectangle of one texture on the sheet, what it may be, and how sure that is."""
+
+    kind: str
+    box: Box
+    confidence: float
+    reason: str
+
+
+def find_memories(pixels: Image, texture: Texture, found: Repeats, taken: Mask) -> list[Field]:
+    """Rectangles in which cells repeat along both axes; banks of the same cells that lie side by side are one."""
+    if found.score.size == 0:
+        return []
+    step, short = found.step, min(pixels.shape[:2])
+    strong = found.score > REPEATING
+    offset = found.half - 0.5 * step
+    least = max(2, round((LEAST_SIDE * short - 0.5 * found.half) / step))
+    level = dense_level(texture)
+    banks: list[tuple[Box, float, float]] = []
+    for cell in rectangles(strong, least_side=least):
+        rough = Box(*(value * step + offset for value in (cell.x0, cell.y0, cell.x1, cell.y1)))
+        box = refined(rough, pixels, texture, reach=round(1.2 * found.half))
+        if _share(taken, box) > 0.1 or box.short < LEAST_SIDE * short:
+            continue
+        # Contacts and dummy metal repeat as well, but leave most of the ground bare.
+        density = float(texture.energy[box.cut()].mean()) / level
+        if density > 1.0:
+            banks.append((box, float(np.median(found.score[cell.cut()])), density))
+    fields = []
+    for box, score, density, count in _together(pixels, banks, 1.5 * found.half):
+        confidence = 0.45 + 0.25 * min(score, 1.2) + 0.2 * min(density - 1.0, 1.0)
+        parts = f" in {count} banks" if count > 1 else ""
+        reason = f"cells repeat along both axes{parts} (autocorrelation {min(score, 1.0):.2f})"
+        fields.append(Field("memory_array", box, min(confidence, 0.95), reason))
+    return fields
+
+
+def _together(pixels: Image, banks: list[tuple[Box, float, float]], gap: float) -> list[tuple[Box, float, float, int]]:
+    """Join banks of the same look, up to `gap` apart, where banks fill the rectangle about two of them."""
+    groups = [(box, score, density, 1) for box, score, density in banks]
+    again = True
+    while again:
+        again = False
+        for i in range(len(groups)):
+            for j in range(i):
+                one, other = groups[i], groups[j]
+                both = about(one[0], other[0])
+                filled = sum(both.shared(box) for box, _, _ in banks)
+                near = max(_apart(one[0], other[0])) < gap
+                if near and filled > FILLED * both.area and _alike(pixels, one[0], other[0]):
+                    joint = (both, min(one[1], other[1]), min(one[2], other[2]), one[3] + other[3])
+                    groups = [group for k, group in enumerate(groups) if k not in (i, j)] + [joint]
+                    again = True
+                    break
+            if again:
+                break
+    # Parts of one that were seen by themselves too.
+    groups.sort(key=lambda group: -group[0].area)
+    kept: list[tuple[Box, float, float, int]] = []
+    for group in groups:
+        if all(group[0].shared(larger[0]) < 0.5 * group[0].area for larger in kept):
+            kept.append(group)
+    return kept
+
+
+def _apart(one: Box, other: Box) -> tuple[float, float]:
+    """Gap between two boxes along x and along y, negative where they overlap."""
+    return (
+        max(one.x0, other.x0) - min(one.x1, other.x1),
+        max(one.y0, other.y0) - min(one.y1, other.y1),
+    )
+
+
+def _alike(pixels: Image, one: Box, other: Box) -> bool:
+    """Whether two boxes have nearly the same levels: the same cells under the same light."""
+    looks = []
+    for box in (one, other):
+        part = pixels[box.cut()]
+        looks.append(np.concatenate([part.mean(axis=(0, 1)), part.std(axis=(0, 1))]))
+    return bool(
+        np.abs(looks[0] - looks[1]).max() < 0.35 * max(float(looks[0][len(looks[0]) // 2 :].max()), 0.05) + 0.15
+    )
+
+
+def find_dense(pixels: Image, texture: Texture, found: Repeats, taken: Mask) -> list[Field]:
+    """Rectangles full of edges: irregular ones are logic; lines along one way are told as such."""
+    height, width = pixels.shape[:2]
+    short = min(height, width)
+    size = (width // GRID_PX, height // GRID_PX)
+
+    def coarse(part: Image) -> Image:
+        cut = np.ascontiguousarray(part[: size[1] * GRID_PX, : size[0] * GRID_PX], dtype=np.float32)
+        return np.asarray(cv2.resize(cut, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+    energy, coherence = coarse(texture.energy), coarse(texture.coherence)
+    free = coarse(taken.astype(np.float32)) < 0.5
+    dense = energy > dense_level(texture)
+    least = LEAST_SIDE * short
+    lines = cv2.morphologyEx((coherence > ONE_WAY).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)).astype(
+        bool
+    )
+    strength = np.sqrt(texture.xx + texture.yy)
+    candidates: list[Field] = []
+    for one_way in (False, True):
+        closed = dense & free & (lines == one_way)
+        for cell in rectangles(closed, least_side=max(3, round(least / GRID_PX))):
+            whole = Box(*(float(value * GRID_PX) for value in (cell.x0, cell.y0, cell.x1, cell.y1)))
+            grown = whole.grown(4 * GRID_PX, width, height)
+            # Streets bound wired blocks; what lies beyond one is a piece of its own.
+            pieces = _outlined(grown, strength, least)
+            if one_way:
+                pieces = [refined(whole, pixels, texture, reach=4 * GRID_PX)]
+            for box in pieces:
+                if _share(taken, box) > 0.1 or box.short < least:
+                    continue
+                field = _finger_field(texture, box) if one_way else _logic_field(pixels, texture, found, box)
+                candidates += [] if field is None else [field]
+    candidates.sort(key=lambda field: -field.box.area)
+    fields: list[Field] = []
+    for field in candidates:
+        if all(field.box.shared(other.box) < 0.3 * min(field.box.area, other.box.area) for other in fields):
+            fields.append(field)
+    return fields
+
+
+def _outlined(box: Box, strength: Image, least: float) -> list[Box]:
+    """The pieces between streets, their sides moved to where edges begin once more without what lay beside them."""
+    pieces = parted(box, strength, least)
+    return [part for piece in pieces for part in parted(piece, strength, least)]
+
+
+def _logic_field(pixels: Image, texture: Texture, found: Repeats, box: Box) -> Field | None:
+    rows, columns = box.cut()
+    strength = np.sqrt(texture.xx + texture.yy)[rows, columns]
+    # Edges are everywhere in logic: the emptiest tenth of small patches is not empty.
+    patches = cv2.blur(strength, (9, 9))[4::9, 4::9]
+    if patches.size < 9:
+        return None
+    evenness = float(np.percentile(patches, 10.0) / max(float(np.median(patches)), 1e-9))
+    along = float(texture.xx[rows, columns].sum()), float(texture.yy[rows, columns].sum())
+    mixed = min(along) / max(max(along), 1e-9)
+    repeat = _median_score(found, box)
+    inner = np.ascontiguousarray(pixels[rows, columns])
+    if float(cv2.GaussianBlur(inner, (0, 0), 1.5).std()) < GRAIN * float(inner.std()):
+        return None
+    if min(_crossed(strength), _crossed(strength.T)) < CROSSED:
+        return None
+    if evenness < 0.35 or mixed < 0.12 or repeat > REPEATING:
+        return None
+    confidence = 0.35 + 0.35 * min(evenness / 0.7, 1.0) + 0.15 * min(mixed / 0.4, 1.0) - 0.3 * max(repeat - 0.3, 0.0)
+    reason = f"dense edges both ways (evenness {evenness:.2f}) that do not repeat"
+    return Field("logic", box, float(np.clip(confidence, 0.1, 0.85)), reason)
+
+
+def _crossed(strength: Image) -> float:
+    """How many edges a row crosses, on average."""
+    high = strength > 0.6 * float(strength.mean())
+    return float(np.count_nonzero(high[:, 1:] & ~high[:, :-1])) / max(len(high), 1)
+
+
+def _finger_field(texture: Texture, box: Box) -> Field | None:
+    rows, columns = box.cut()
+    xx, yy = texture.xx[rows, columns], texture.yy[rows, columns]
+    upright = float(xx.sum()) > float(yy.sum())
+    profile = np.sqrt(xx if upright else yy).mean(axis=0 if upright else 1)
+    # A line has two edges.
+    high = profile > 0.5 * float(np.percentile(profile, 90.0))
+    lines = 0.5 * float(np.count_nonzero(high[1:] & ~high[:-1]))
+    if lines < FINGERS:
+        return None
+    reason = f"about {lines:.0f} straight lines side by side: perhaps a power switch, perhaps resistors"
+    return Field("other", box, 0.3, reason)
+
+
+def _median_score(found: Repeats, box: Box) -> float:
+    step, offset = found.step, found.half - 0.5 * found.step
+    inner = Box(box.x0 - offset, box.y0 - offset, box.x1 - offset, box.y1 - offset)
+    part = found.score[inner.cut(step)]
+    return float(np.median(part)) if part.size else 0.0
+
+
+def _share(mask: Mask, box: Box) -> float:
+    part = mask[box.cut()]
+    return float(part.mean()) if part.size else 1.0

@@ -1,0 +1,132 @@
+"""Texture of a sheet: edge density and direction at every place, and whether it repeats along both axes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from dieplat.proposals.values import Image
+
+WINDOW_PX = 32
+"""Window in which a texture must repeat: four cells of 8 px."""
+PADDED_PX = 48
+LONGEST_PX = 14
+SHORTEST_PX = 3
+"""Periods that are looked for, in pixels of the level looked at."""
+GRID = 240
+"""Windows along the sheet's longest side, at most."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Texture:
+    """Maps over the sheet's pixels: the structure tensor's parts, summed over the channels.
+
+    `energy` is the mean gradient within some pixels, `coherence` how much of it points one way (0 to 1).
+    """
+
+    xx: Image
+    yy: Image
+    xy: Image
+    energy: Image
+    coherence: Image
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Repeats:
+    """How far windows repeat along both axes (about 1: strictly, 0.2: by chance), on a grid of `step` sheet px.
+
+    Entry (i, j) belongs to the window whose middle is at ((j * step) + half, (i * step) + half).
+    """
+
+    score: Image
+    step: int
+    half: float
+
+
+def texture_of(pixels: Image) -> Texture:
+    """Gradients by central differences on a slightly blurred picture (structure tensor: Bigun and Granlund 1987,
+    Optimal orientation detection of linear symmetry, Proc. ICCV, 433-438; from memory)."""
+    parts = [np.zeros(pixels.shape[:2], np.float32) for _ in range(3)]
+    for channel in range(pixels.shape[2]):
+        smooth = cv2.GaussianBlur(np.ascontiguousarray(pixels[..., channel]), (0, 0), 0.7)
+        across, down = (
+            cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125),
+            cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125),
+        )
+        parts[0] += across * across
+        parts[1] += down * down
+        parts[2] += across * down
+    xx, yy, xy = parts
+    energy = cv2.GaussianBlur(np.sqrt(xx + yy), (0, 0), 3.0)
+    wide = [cv2.GaussianBlur(part, (0, 0), 9.0) for part in parts]
+    sum_, difference = wide[0] + wide[1], np.hypot(wide[0] - wide[1], 2.0 * wide[2])
+    return Texture(xx, yy, xy, energy, np.asarray(difference / (sum_ + 1e-4), np.float32))
+
+
+def dense_level(texture: Texture) -> float:
+    """Edge density from which a place belongs to a dense block: half the median of what has edges at all."""
+    energy = texture.energy[::4, ::4]
+    floor = 0.25 * float(np.percentile(energy, 95.0))
+    return 0.5 * float(np.median(energy[energy > floor])) if floor > 0 else np.inf
+
+
+def repeats(pixels: Image, texture: Texture) -> Repeats:
+    """Score every window of a grid by its autocorrelation along x and along y; see `repeat_score`.
+
+    Windows whose middle is hardly denser than bare ground are not looked at: dummy metal and contacts repeat too.
+    """
+    height, width = pixels.shape[:2]
+    step = max(8, -(-max(height, width) // GRID))
+    half = WINDOW_PX // 2
+    if min(height, width) < WINDOW_PX:
+        return Repeats(np.zeros((0, 0), np.float32), step, float(half))
+    planes = np.ascontiguousarray(np.moveaxis(pixels, 2, 0))
+    views = np.lib.stride_tricks.sliding_window_view(planes, (WINDOW_PX, WINDOW_PX), axis=(1, 2))
+    views = views[:, ::step, ::step]
+    rows, columns = (int(size) for size in views.shape[1:3])
+    middle = cv2.blur(texture.energy, (9, 9))[half::step, half::step][:rows, :columns]
+    dense = middle > 0.7 * dense_level(texture)
+    score = np.zeros((rows, columns), np.float32)
+    for row in range(rows):
+        chosen = np.nonzero(dense[row, :columns])[0]
+        if len(chosen):
+            windows: npt.NDArray[np.float32] = views[:, row][:, chosen]
+            score[row, chosen] = repeat_score(np.moveaxis(windows, 0, 1))
+    return Repeats(score, step, float(half))
+
+
+def repeat_score(windows: npt.NDArray[np.float32]) -> Image:
+    """How far windows (N, channels, W, W) repeat along both axes, (N,).
+
+    Row and column means are taken off first, so that lines along either axis do not count: what is left changes along
+    both. Of its autocorrelation (through the power spectrum, Wiener-Khinchin), less the window's own, the rise from the
+    lowest lag before to a peak is taken along x and along y; the lower of the two counts, and a high peak must be there
+    too, since noise also rises.
+    """
+    side = windows.shape[-1]
+    taper = np.hanning(side + 2)[1:-1].astype(np.float32)
+    weight = taper / taper.sum()
+    both = np.outer(weight, weight)
+    own = fft.irfft2(np.abs(fft.rfft2(both, (PADDED_PX, PADDED_PX))) ** 2, (PADDED_PX, PADDED_PX))
+    own /= own[0, 0]
+    flat = windows - np.einsum("ncij,j->nci", windows, weight)[..., None]
+    flat = flat - np.einsum("ncij,i->ncj", flat, weight)[:, :, None, :]
+    # Dirt and scratches stand out; they must not outweigh the cells beneath.
+    limit = 2.5 * flat.std(axis=(1, 2, 3), keepdims=True)
+    flat = np.clip(flat, -limit, limit)
+    power = (np.abs(fft.rfft2(flat * both, (PADDED_PX, PADDED_PX))) ** 2).sum(axis=1)
+    value = fft.irfft2(power, (PADDED_PX, PADDED_PX))
+    value = np.asarray(value / np.maximum(value[:, :1, :1], 1e-9) / own, dtype=np.float32)
+    across, down = _rise(value), _rise(value.transpose(0, 2, 1))
+    return np.asarray(np.minimum(across, down), dtype=np.float32)
+
+
+def _rise(value: Image) -> Image:
+    """The rise along the last axis, but at most 1.6 times the peak; lags off the axis by a pixel are looked at too."""
+    beside = np.max([value[:, lag, : LONGEST_PX + 1] for lag in (0, 1, -1)], axis=0)[:, SHORTEST_PX:]
+    lowest = np.minimum.accumulate(value[:, 0, : LONGEST_PX + 1], axis=1)[:, SHORTEST_PX - 1 : -1]
+    return np.asarray(np.minimum((beside - lowest).max(axis=1), 1.6 * beside.max(axis=1)), dtype=np.float32)

@@ -1,0 +1,50 @@
+"""Rectangles from maps, and streets that part them."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dieplat.proposals.boxes import largest_rectangle, parted, rectangles
+from dieplat.proposals.values import Box
+
+
+def by_trying(mask: np.ndarray) -> int:
+    """Area of the largest all-true rectangle, by trying every one."""
+    rows, columns = mask.shape
+    best = 0
+    for y0 in range(rows):
+        for x0 in range(columns):
+            for y1 in range(y0 + 1, rows + 1):
+                for x1 in range(x0 + 1, columns + 1):
+                    if mask[y0:y1, x0:x1].all():
+                        best = max(best, (y1 - y0) * (x1 - x0))
+    return best
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 6), st.integers(1, 6), st.floats(0.2, 0.95))
+def test_the_largest_rectangle_is_the_largest_of_all(seed: int, rows: int, columns: int, filled: float) -> None:
+    mask = np.random.default_rng(seed).random((rows, columns)) < filled
+    x0, y0, x1, y1 = largest_rectangle(mask.astype(np.uint8))
+    assert mask[y0:y1, x0:x1].all()
+    assert (x1 - x0) * (y1 - y0) == by_trying(mask)
+
+
+def test_a_hole_of_dirt_does_not_part_a_block_but_a_street_does() -> None:
+    mask = np.zeros((40, 60), dtype=bool)
+    mask[5:20, 5:55] = True
+    mask[22:35, 5:55] = True
+    mask[10:12, 30:32] = False
+    found = rectangles(mask, least_side=6)
+    assert sorted((box.x0, box.y0, box.x1, box.y1) for box in found) == [(5, 5, 55, 20), (5, 22, 55, 35)]
+
+
+def test_bare_lines_part_a_box_but_a_narrow_one_between_two_pieces_is_a_strap() -> None:
+    strength = np.ones((80, 100), dtype=np.float32)
+    strength[40:52] = 0.05  # a street
+    strength[:, 50:54] = 0.05  # a strap
+    strength[:, :9] = 0.05  # bare ground beside it
+    found = parted(Box(0, 0, 100, 80), strength, 20.0)
+    assert sorted((box.x0, box.y0, box.x1, box.y1) for box in found) == [(9, 0, 100, 40), (9, 52, 100, 80)]
