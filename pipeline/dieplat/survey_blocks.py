@@ -61,6 +61,11 @@ class Run:
                 "the scale carries no uncertainty, so every uncertainty here leaves the scale out; "
                 "give a scale.json from dieplat calibrate"
             )
+        if regions.proposed:
+            self.warnings.append(
+                f"blocks that are proposed, not accepted, and so not counted: {len(regions.proposed)}; "
+                "look at them with dieplat annotate"
+            )
         for name, count in Counter(region.name for region in regions.regions).items():
             if count > 1:
                 self.warnings.append(f"the name '{name}' is used {count} times; results can only be told by order")

@@ -115,6 +115,7 @@ def measure(
         print_measurements(results)
         if budget:
             print_budgets(results)
+        say(f"further inductors: dieplat propose {mosaic} {annotations} --kinds rf_inductor --out proposed.geojson")
     for path in replaced:
         say(f"replaced {path}")
     say(f"wrote {out} and {table}")

@@ -36,8 +36,8 @@ def find_pads(pixels: Image, texture: Texture) -> list[Box]:
     centres = _in_rows(centres, side, pixels.shape[1], pixels.shape[0])
     if len(centres) < LEAST:
         return []
-    pattern, size, shift = _usual_pad(pixels, centres, side)
-    centres = _completed(pixels, centres + shift, pattern, size)
+    pattern, size = _usual_pad(pixels, centres, side)
+    centres = _completed(pixels, centres, pattern, size)
     half = 0.5 * size
     return [Box(x - half, y - half, x + half, y + half) for x, y in centres]
 
@@ -85,8 +85,8 @@ def _patch(pixels: Image, x: float, y: float, half: int) -> Image:
     return np.asarray(cv2.getRectSubPix(pixels, (2 * half + 1, 2 * half + 1), (float(x) - 0.5, float(y) - 0.5)))
 
 
-def _usual_pad(pixels: Image, centres: Floats, side: float) -> tuple[Image, float, Floats]:
-    """The median picture of all pads, their side to the outermost clear edge, and how far off its middle lies."""
+def _usual_pad(pixels: Image, centres: Floats, side: float) -> tuple[Image, float]:
+    """The median picture of all pads, and their side to the outermost clear edge."""
     half = int(np.ceil(0.75 * side)) + 2
     near = _sides_of(centres, pixels.shape[1], pixels.shape[0])
     patches = np.stack([_patch(pixels, x, y, half).reshape(2 * half + 1, 2 * half + 1, -1) for x, y in centres])
@@ -106,7 +106,7 @@ def _usual_pad(pixels: Image, centres: Floats, side: float) -> tuple[Image, floa
     high = float(np.average([span[1] for span, _ in spans], weights=[n for _, n in spans]))
     margin = round(0.62 * side)
     inner = slice(half - margin, half + margin + 1)
-    return np.median(patches, axis=0)[inner, inner].astype(np.float32), high - low, np.zeros(2)
+    return np.median(patches, axis=0)[inner, inner].astype(np.float32), high - low
 
 
 def _span(profile: Floats, half: int, side: float) -> tuple[float, float]:

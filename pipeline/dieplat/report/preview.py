@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +93,8 @@ def draw_blocks(outputs: Outputs, *, longest_px: int) -> BlockMap:
     shapes = scaled_shapes(outputs.regions, factor)
     for _, kind, shape in shapes:
         canvas.region(shape, style_of(kind), width_px=max(1.5, text_px / 11))
+    for kind, shape in proposed_shapes(outputs.regions, factor):
+        canvas.outline(shape, proposed_style(kind), width_px=max(1.5, text_px / 11))
     counts = Counter(kind for _, kind, _ in shapes)
     plan = plan_labels(
         [(name, shape) for name, kind, shape in shapes if kind not in ("die", "conductor")],
@@ -121,6 +123,17 @@ def scaled_shapes(regions: Regions | None, factor: float) -> list[tuple[str, str
     ]
 
 
+def proposed_shapes(regions: Regions | None, factor: float) -> list[tuple[str, BaseGeometry]]:
+    """(kind, geometry) in picture pixels of what is proposed and not accepted."""
+    waiting = () if regions is None else regions.proposed
+    return [(region.kind, stretched(region.geometry, factor, factor, origin=(0, 0))) for region in waiting]
+
+
+def proposed_style(kind: str) -> Style:
+    """The kind's colour, dashed and without a filling: seen by the tool, accepted by nobody."""
+    return replace(style_of(kind), hatch="", dash=(4.0, 3.0))
+
+
 def legend_entries(outputs: Outputs) -> list[tuple[Style, str]]:
     """One entry a kind that occurs: its name, how many, and its share of the die where that is known."""
     summary: Sequence[Mapping[str, Any]] = outputs.measurements.get("summary") or ()
@@ -137,6 +150,8 @@ def legend_entries(outputs: Outputs) -> list[tuple[Style, str]]:
             if row.get("share_of_die") is not None:
                 words.append(f"· {percent(row['share_of_die'])}")
         entries.append((STYLES[kind], " ".join(words)))
+    if outputs.regions is not None and outputs.regions.proposed:
+        entries.append((proposed_style("other"), f"{len(outputs.regions.proposed)} proposed, not counted"))
     return entries
 
 
