@@ -15,10 +15,15 @@ from typing import Any
 
 import imagecodecs
 import pytest
-from page_server import KEY, SCALE, Running
+from page_server import KEY, SCALE, Running, running
 
+from dieplat.annotate.drawing import DrawingFile
+from dieplat.annotate.numbers import Conditions
+from dieplat.annotate.picture import ShownPicture
+from dieplat.annotate.session import Session
 from dieplat.annotations import load_regions
-from dieplat.mosaicfile.read import Mosaic
+from dieplat.mosaicfile.read import Mosaic, open_mosaic
+from dieplat.mosaicfile.write import write_mosaic
 from dieplat.survey import measure_survey
 
 pytestmark = pytest.mark.browser
@@ -361,3 +366,60 @@ def test_corners_are_found_on_the_picture(page: Page) -> None:
     assert all(pytest.approx(want, abs=0.1) == tuple(got) for want, got in zip(expected, ring[:4], strict=True))
     page.keys("Control+z")
     assert page.named("Logic 1")["geometry"]["coordinates"][0][0] == pytest.approx([901.5, 948.5], abs=0.6)
+
+
+def test_a_known_length_gives_the_scale_and_says_how_good_it_is(browser: Any, mosaic: Mosaic, tmp_path: Path) -> None:
+    path = tmp_path / "new.geojson"
+    session = Session("New", [ShownPicture(mosaic, "die")], DrawingFile(path), Conditions(mosaic, None))
+    session.scale_path = tmp_path / "scale.json"
+    with running(session) as port:
+        page = Page(browser.new_page(viewport={"width": 1280, "height": 800}), Running(port, path))
+        assert "no scale" in page.tab.locator("#bar b").inner_text()
+        page.keys("8")
+        page.click((200, 500), (1200, 500))
+        page.keys("Enter")
+        page.tab.fill("#ask input[name=length]", "500")
+        page.tab.locator("#ask button[value=yes]").click()
+        page.tab.wait_for_function("() => document.querySelector('#hint').textContent.includes('micrometer')")
+        page.keys("2")
+        page.click((300, 300), (500, 400))
+        page.tab.wait_for_function("() => dieplat.page.numbers?.blocks.length === 1")
+        area = page.tab.evaluate("dieplat.page.numbers.blocks[0].area_um2")
+        page.tab.close()
+    kept = json.loads(session.scale_path.read_text(encoding="utf-8"))
+    assert kept["um_per_px_x"] == pytest.approx(0.5, rel=2e-3)
+    assert area == pytest.approx(5000, rel=0.03)
+
+
+def test_a_second_picture_lies_at_the_other_side_of_the_divider(
+    browser: Any, mosaic: Mosaic, pixels: Any, tmp_path: Path
+) -> None:
+    inverted = tmp_path / "lower.ome.tif"
+    write_mosaic(inverted, [255 - pixels], width_px=1500, height_px=1100, channels=3, dtype="uint8")
+    with open_mosaic(inverted) as lower:
+        shown = [ShownPicture(mosaic, "top"), ShownPicture(lower, "lower")]
+        session = Session("Two", shown, DrawingFile(tmp_path / "b.geojson"), Conditions(mosaic, SCALE))
+        with running(session) as port:
+            page = Page(
+                browser.new_page(viewport={"width": 1280, "height": 800}), Running(port, tmp_path / "b.geojson")
+            )
+            page.tab.locator("#show summary").click()
+            page.tab.select_option("#beside", label="lower")
+            page.tab.wait_for_selector("#divider:not([hidden])")
+            page.tab.wait_for_timeout(1500)
+            picture = imagecodecs.imread(page.tab.locator("#die").screenshot()).astype(int)
+            columns = [round(page.screen(x, 500)[0]) for x in (300, 1200)]
+            row = round(page.screen(0, 500)[1])
+            page.tab.close()
+    left, right = (picture[row, column, :3] for column in columns)
+    assert abs(left - pixels[500, 300]).max() < 14
+    assert abs(right - (255 - pixels[500, 1200].astype(int))).max() < 14
+
+
+def test_brightness_is_changed_and_put_back(page: Page) -> None:
+    page.tab.locator("#show summary").click()
+    with page.tab.expect_request(lambda request: "/iiif/0@" in request.url):
+        page.tab.locator("#high").fill("500")
+        page.tab.locator("#high").dispatch_event("change")
+    page.tab.locator("#plain").click()
+    assert page.tab.evaluate("dieplat.die.tones[0].high") == 255
