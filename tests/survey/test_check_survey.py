@@ -11,7 +11,7 @@ from dieplat.measurement.areas import measure_area
 from dieplat.measurement.montecarlo import validate
 from dieplat.measurement.placement import Inputs, Placement
 from dieplat.measurement.redraw import Redraw
-from dieplat.survey_check import check_survey
+from dieplat.survey.check import check_survey
 from dieplat.values import Layout, PairLink, PlacedTile, Region, Regions, Scale, ScalePart
 
 PARTS = (

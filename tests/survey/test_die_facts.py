@@ -13,8 +13,8 @@ from dieplat.annotations import parse_regions
 from dieplat.measurement.wafer import WaferPlan
 from dieplat.phantom.coverage import polygon_coverage
 from dieplat.survey import measure_survey
-from dieplat.survey_die import FOUND_NAME
-from dieplat.survey_snap import snap_regions
+from dieplat.survey.die import FOUND_NAME
+from dieplat.survey.snap import snap_regions
 from dieplat.values import Region, Regions, Scale
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")

@@ -7,12 +7,11 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, MultiPolygon, Point, box
 
-from dieplat import survey_details
 from dieplat.annotations import parse_regions
 from dieplat.errors import AnnotationError, ScaleError, SettingsError
 from dieplat.files import to_plain
 from dieplat.inductance.resistance_q import tuning_capacitance_pf
-from dieplat.survey import measure_survey, scale_of_picture
+from dieplat.survey import details, measure_survey, scale_of_picture
 from dieplat.values import Layout, PlacedTile, Region, Regions, Scale
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")
@@ -271,7 +270,7 @@ def test_a_memory_array_is_measured_in_micrometres():
 
 
 def test_a_large_array_is_read_in_a_bounded_window_and_its_cells_are_not_guessed(monkeypatch):
-    monkeypatch.setattr(survey_details, "MAX_CROP_PX", 40_000)
+    monkeypatch.setattr(details, "MAX_CROP_PX", 40_000)
     picture = Memory(chequered(40, 24, 12.5, 30))
     shape = box(30, 30, 30 + 500, 30 + 300)
     result = measure_survey(picture, regions(("ram", "memory_array", shape)), SCALE, find_die=False)

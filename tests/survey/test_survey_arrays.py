@@ -10,7 +10,7 @@ import shapely
 
 from dieplat.errors import SettingsError
 from dieplat.measurement.placement import Inputs, Placement
-from dieplat.survey_arrays import ArrayWishes, array_wishes, describe_array
+from dieplat.survey.arrays import ArrayWishes, array_wishes, describe_array
 from dieplat.values import ArrayLattice, Bank, Region, Scale
 
 EXACT = Placement(vertex_u_px=0.0, edge_u_px=0.0)

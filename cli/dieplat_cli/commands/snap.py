@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from dieplat.survey_snap import SnappedRegion
+    from dieplat.survey.snap import SnappedRegion
 
 EPILOG = """Examples:
 
@@ -42,7 +42,7 @@ def snap(
     from dieplat.errors import SettingsError
     from dieplat.files import check_replaceable
     from dieplat.mosaicfile.read import open_mosaic
-    from dieplat.survey_snap import snap_regions
+    from dieplat.survey.snap import snap_regions
     from dieplat_cli.console import print_json, progress_bars, say
 
     if out.resolve() == annotations.resolve():

@@ -16,8 +16,8 @@ from dieplat.annotations import parse_regions
 from dieplat.annotations.store import to_document
 from dieplat.errors import ScaleError, SettingsError, UndecidedError
 from dieplat.survey import measure_survey
-from dieplat.survey_details import Picture, conductors_inside
-from dieplat.survey_snap import snap_regions
+from dieplat.survey.details import Picture, conductors_inside
+from dieplat.survey.snap import snap_regions
 from dieplat.values import Layout, Region, Regions, Scale
 
 NOT_LOOKED_AT = "not looked at yet"

@@ -14,8 +14,8 @@ SYMMETRIC = (
 GUARD_RING = (
     "A ring of metal round the coil, not part of it: tied to a quiet supply, it catches currents that the coil drives "
     "into the substrate and keeps its field from neighbours. If it is closed all round, the coil induces a current in "
-    "it that lowers inductance and quality factor, the more the nearer it lies; a ring that is cut in one place carries "
-    "none. Neither is in the figures here."
+    "it that lowers inductance and quality factor, the more the nearer it lies; a ring that is cut in one place "
+    "carries none. Neither is in the figures here."
 )
 
 

@@ -10,7 +10,6 @@ from typing import Any
 from shapely.geometry import Polygon, box
 from uncertainties import umath  # type: ignore[import-untyped]
 
-from dieplat import survey_details
 from dieplat.errors import SettingsError, UndecidedError
 from dieplat.measurement import technology
 from dieplat.measurement.areas import measure_area
@@ -18,7 +17,8 @@ from dieplat.measurement.array_words import explain_banks, gaps_between
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.placement import Inputs
 from dieplat.measurement.scale_parts import scale_u
-from dieplat.survey_details import Picture, centred_window, one_polygon, size_of, window_of
+from dieplat.survey import details
+from dieplat.survey.details import Picture, centred_window, one_polygon, size_of, window_of
 from dieplat.values import ArrayLattice, Region, Scale
 from dieplat.values.measurements import ArrayResult
 
@@ -72,14 +72,14 @@ def array_result(mosaic: Picture, region: Region, inputs: Inputs) -> tuple[Array
     polygon = one_polygon(region)
     window = window_of(mosaic, polygon)
     remark = None
-    if size_of(window) > survey_details.MAX_CROP_PX:
+    if size_of(window) > details.MAX_CROP_PX:
         window = centred_window(window, polygon)
         inside = polygon.intersection(box(*window))
         if not isinstance(inside, Polygon):
             raise UndecidedError("it is too large to read at once and not in one piece; draw its banks one by one")
         polygon = inside
         remark = (
-            f"more than {survey_details.MAX_CROP_PX / 1e6:.0f} million pixels: the pitch comes from a window of "
+            f"more than {details.MAX_CROP_PX / 1e6:.0f} million pixels: the pitch comes from a window of "
             f"{window[2] - window[0]} x {window[3] - window[1]} px at the centre, cells were not counted; "
             "draw its banks one by one to count them"
         )

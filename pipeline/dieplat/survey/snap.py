@@ -15,8 +15,8 @@ from dieplat.errors import AnnotationError
 from dieplat.measurement.areas import measure_area
 from dieplat.measurement.placement import VERTEX_U_PX, Inputs, Placement
 from dieplat.measurement.snapping import FOUND_EDGE_U_PX, MOST_PX, Snapped, snap_outline
-from dieplat.survey_blocks import has_area
-from dieplat.survey_details import Picture
+from dieplat.survey.blocks import has_area
+from dieplat.survey.details import Picture
 from dieplat.values import Region, Regions, Scale
 from dieplat.work import Progress
 

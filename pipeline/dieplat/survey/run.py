@@ -13,9 +13,9 @@ from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX, Inputs
 from dieplat.measurement.traces import check_frequency
 from dieplat.measurement.wafer import WaferPlan
 from dieplat.output.tables import write_measurements
-from dieplat.survey_blocks import Run, has_area
-from dieplat.survey_details import Picture, conductors_inside
-from dieplat.survey_die import die_of, die_result, placement_of
+from dieplat.survey.blocks import Run, has_area
+from dieplat.survey.details import Picture, conductors_inside
+from dieplat.survey.die import die_of, die_result, placement_of
 from dieplat.values import Layout, Regions, Scale
 from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import Measurements

@@ -10,8 +10,8 @@ from dieplat.measurement.montecarlo import Validation, validate
 from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX, Inputs, Placement
 from dieplat.measurement.redraw import Redraw
 from dieplat.measurement.sides import measure_sides
-from dieplat.survey_blocks import has_area
-from dieplat.survey_die import Die, placement_of
+from dieplat.survey.blocks import has_area
+from dieplat.survey.die import Die, placement_of
 from dieplat.values import KINDS, Layout, Regions, Scale
 
 DRAWS = 20_000

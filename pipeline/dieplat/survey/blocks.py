@@ -16,8 +16,8 @@ from dieplat.measurement.placement import Inputs
 from dieplat.measurement.propagation import Measured
 from dieplat.measurement.scale_parts import scale_known
 from dieplat.measurement.traces import compare_with_quarter_wave, measure_length
-from dieplat.survey_arrays import array_result, array_wishes
-from dieplat.survey_details import Picture, conductors_inside, inductor_result, reads_pixels
+from dieplat.survey.arrays import array_result, array_wishes
+from dieplat.survey.details import Picture, conductors_inside, inductor_result, reads_pixels
 from dieplat.values import KINDS, Region, Regions, Scale
 from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import (
