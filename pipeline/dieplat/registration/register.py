@@ -44,9 +44,6 @@ from dieplat.work import Progress, map_in_order
 OtherSteps = tuple[tuple[float, float] | None, tuple[float, float] | None]
 
 FULL_SIZE_SAMPLE = 6
-PAIRS_AT_A_TIME = 2
-CLEAR_LEAD = 4 * DECIDED_MARGIN
-"""Lead in nats at which likely steps need no further pairs to be told apart."""
 THUMB_SCATTER_PX = 3.0
 """Scatter of stage steps expected at first, in thumbnail pixels."""
 PLACE_SCATTER_PX = 1.5
@@ -308,20 +305,15 @@ def _best_at_full_size(
         return scaled[0], None
     some = sample_evenly(sample, FULL_SIZE_SAMPLE)
     search = math.ceil(2.5 * THUMB_SCATTER_PX * factor)
+    seen = []
+    for step in scaled:
 
-    def work(task: tuple[int, tuple[int, int]]) -> float:
-        view = view_overlap(task[1], cache, scaled[task[0]], size, (search, search))
-        return view.support() if view is not None else 0.0
+        def work(pair: tuple[int, int], step: tuple[float, float] = step) -> float:
+            view = view_overlap(pair, cache, step, size, (search, search))
+            return view.support() if view is not None else 0.0
 
-    # A sequential test (Wald 1945, Annals of Mathematical Statistics 16, 117-186): most sets are clear after two pairs.
-    seen = np.zeros(len(scaled))
-    for first in range(0, len(some), PAIRS_AT_A_TIME):
-        tasks = [(step, pair) for step in range(len(scaled)) for pair in some[first : first + PAIRS_AT_A_TIME]]
-        support = list(map_in_order(work, tasks, executor=executor))
-        seen += np.reshape(support, (len(scaled), -1)).sum(axis=1)
-        best, second = np.argsort(seen)[::-1][:2]
-        if seen[best] - seen[second] > CLEAR_LEAD:
-            break
+        seen.append(sum(map_in_order(work, some, executor=executor)))
+    best, second = np.argsort(seen)[::-1][:2]
     return scaled[best], scaled[second] if seen[best] - seen[second] < DECIDED_MARGIN else None
 
 
