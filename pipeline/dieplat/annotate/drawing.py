@@ -58,9 +58,8 @@ class DrawingFile:
         if not self.path.exists():
             return Drawing({"type": "FeatureCollection", "coordinates_in": "mosaic_px", "features": []}, EMPTY_VERSION)
         data = self._bytes()
-        load_regions(self.path, um_per_px=1.0)  # says what is wrong with it, if anything
-        document: Mapping[str, Any] = json.loads(data.decode("utf-8-sig"))
-        return Drawing(document, _version_of(data))
+        regions = load_regions(self.path, um_per_px=1.0)  # says what is wrong with it, if anything
+        return Drawing(regions.document, _version_of(data))
 
     def _bytes(self) -> bytes:
         try:

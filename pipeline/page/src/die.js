@@ -14,14 +14,14 @@ const BAR_MOST_PX = 220;
 const LENS_TIMES = 4;
 
 export class Die {
-  constructor(setup) {
+  constructor(setup, information) {
     this.setup = setup;
     this.tones = setup.pictures.map(({ tone }) => ({ ...tone }));
-    this.informations = new Map();
+    this.informations = new Map([[0, information]]);
     const [{ width_px: width, height_px: height }] = setup.pictures;
     this.extent = [0, -height, width, 0];
     const projection = new Projection({ code: "mosaic", units: "pixels", extent: this.extent });
-    this.layers = [0, 1].map(() => new TileLayer({ extent: this.extent, preload: 1 }));
+    this.layers = [0, 1].map(() => new TileLayer({ extent: this.extent, preload: 0 }));
     this.view = new View({
       projection,
       extent: grown(this.extent, 0.5),

@@ -14,6 +14,7 @@ import "./page.css";
 import "ol/ol.css";
 
 const LIVE_EVERY_MS = 120;
+const PICTURE_FIRST_MS = 700;
 const KEYS = [
   ["1 … 8", "what the hand draws; Escape goes back to nothing"],
   ["Arrow keys", "move the aim; with Shift by one screen pixel. With nothing being drawn they move the picture"],
@@ -38,15 +39,18 @@ const KEYS = [
 const at = (selector) => document.querySelector(selector);
 
 async function begin() {
-  const setup = await ask("GET", "setup");
-  const die = new Die(setup);
+  const [setup, information] = await Promise.all([ask("GET", "setup"), ask("GET", "iiif/0/info.json")]);
+  const die = new Die(setup, information);
   const drawing = new Drawing();
   const look = new Look(setup.kinds);
   look.umPerPx = setup.scale?.um_per_px_x ?? null;
   const hand = new Hand(die, drawing, look);
   const page = new Page(setup, die, drawing, look, hand);
   await die.show(0, 0);
-  die.map.once("rendercomplete", () => (document.documentElement.dataset.drawn = "yes"));
+  // The picture first: reading a large drawing keeps the server busy.
+  const drawn = new Promise((done) => die.map.once("rendercomplete", done));
+  drawn.then(() => (document.documentElement.dataset.drawn = "yes"));
+  await Promise.race([drawn, new Promise((done) => setTimeout(done, PICTURE_FIRST_MS))]);
   await drawing.load();
   document.documentElement.dataset.ready = "yes";
   window.dieplat = { page, die, drawing, hand };
