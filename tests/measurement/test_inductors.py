@@ -6,6 +6,7 @@ import re
 import sys
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -263,6 +264,30 @@ def test_a_quarter_that_is_hidden_is_refused():
     image[cy : cy + 120, cx : cx + 120] = (180, 40, 40)
     with pytest.raises(UndecidedError):
         measure_inductor(image, drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+
+
+def specked(drawn, part, radius):
+    """The picture with a dark round speck on the conductor, `part` of the way along it."""
+    at = LineString(drawn.line).interpolate(part, normalized=True)
+    y, x = np.indices(drawn.image.shape[:2]) + 0.5
+    dark = cv2.GaussianBlur((np.hypot(x - at.x, y - at.y) < radius).astype(float), (0, 0), 2.0)[..., None]
+    return np.round(drawn.image * (1 - dark) + 35.0 * dark).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("outer", "width", "spacing", "part"), [(560.0, 32.0, 7.5, 0.46), (330.0, 16.0, 6.5, 0.93), (330.0, 16.0, 6.5, 0.3)]
+)
+def test_a_speck_of_dust_on_the_conductor_does_not_break_it(outer, width, spacing, part):
+    # The speck darkens the middle of its band, and metal runs on around it.
+    drawn = draw_spiral(np.random.default_rng(41), "square", 3.25, outer, width, spacing)
+    found = measure_inductor(specked(drawn, part, 0.2 * width), drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+    check(found, drawn)
+
+
+def test_a_speck_that_parts_the_conductor_is_refused():
+    drawn = draw_spiral(np.random.default_rng(41), "square", 3.25, 330.0, 16.0, 6.5)
+    with pytest.raises(UndecidedError):
+        measure_inductor(specked(drawn, 0.3, 12.0), drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
 
 
 def test_blank_and_tiny_outlines_are_refused():

@@ -16,6 +16,9 @@ Pair = tuple[int, int]
 LEVELS = np.arange(0.9, 0.5, -0.05)
 # Bands that are joined as they lie, without having been followed, lie within this part of a pitch.
 SAME_PART = 0.25
+# A speck of dust on a band darkens its middle before it parts it: a joint is looked for from where every middle is
+# this bright again, on columns no further into the island than this part of it.
+CLEAN_LEVEL, INTO_PART = 0.8, 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +44,9 @@ def find_joints(columns: Columns, islands: list[Island]) -> list[Joint]:
 def _joint(columns: Columns, islands: list[Island], before: int, after: int) -> Joint:
     a, b = islands[before], islands[after]
     n = len(columns.angle)
-    span = np.arange(a.last, a.last + ((b.first - a.last) % n or n) + 1) % n
-    first, last = a.middles[-1], b.middles[0]
+    back, on = _clean(columns, a, -1), _clean(columns, b, 1)
+    span = np.arange(a.last - back, a.last + ((b.first - a.last) % n or n) + on + 1) % n
+    first, last = a.middles[-1 - back], b.middles[on]
     seen, merged = _seen(columns, span, first, last)
     free_a = [i for i in range(len(first)) if i not in {p for p, _ in seen}]
     free_b = [j for j in range(len(last)) if j not in {q for _, q in seen}]
@@ -58,6 +62,21 @@ def _joint(columns: Columns, islands: list[Island], before: int, after: int) -> 
                 options.append(pairs)
                 crossing.append(False)
     return Joint(before, after, tuple(seen), tuple(options), tuple(crossing))
+
+
+def _clean(columns: Columns, island: Island, side: int) -> int:
+    """How many columns into an island no middle of a band is darkened, from its end (`side` -1) or its beginning.
+
+    Within an island every band is known apart from its neighbours, so that nothing is joined by starting there. 0
+    where all of that part is darkened: then it is not by dust.
+    """
+    n = len(columns.angle)
+    for away in range(1 + int(INTO_PART * len(island.middles))):
+        row = away if side > 0 else len(island.middles) - 1 - away
+        middle = island.middles[row]
+        if np.interp(middle, columns.distance, columns.soft[:, (island.first + row) % n]).min() > CLEAN_LEVEL:
+            return away
+    return 0
 
 
 def _seen(
