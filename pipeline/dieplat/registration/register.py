@@ -15,7 +15,7 @@ import numpy as np
 from dieplat.errors import RegistrationError
 from dieplat.registration.assemble import Tie, assemble_layout, layout_of_one
 from dieplat.registration.bundle import further_shift
-from dieplat.registration.choose import DECIDED_MARGIN, Choice, choose
+from dieplat.registration.choose import Choice, choose
 from dieplat.registration.correlate import Spectrum, coarse_offsets
 from dieplat.registration.flat import Shading, estimate_shading
 from dieplat.registration.grid import find_grid
@@ -44,6 +44,9 @@ from dieplat.work import Progress, map_in_order
 OtherSteps = tuple[tuple[float, float] | None, tuple[float, float] | None]
 
 FULL_SIZE_SAMPLE = 6
+OPEN_LEAD_PER_PAIR = 60.0
+"""Lead in nats a pair below which two likely steps stay open. Pairs that lie in a memory favour one step or another by
+some 50 nats each, all alike; pairs that see its rim favour the true one by a thousand (phantoms)."""
 THUMB_SCATTER_PX = 3.0
 """Scatter of stage steps expected at first, in thumbnail pixels."""
 PLACE_SCATTER_PX = 1.5
@@ -314,7 +317,8 @@ def _best_at_full_size(
 
         seen.append(sum(map_in_order(work, some, executor=executor)))
     best, second = np.argsort(seen)[::-1][:2]
-    return scaled[best], scaled[second] if seen[best] - seen[second] < DECIDED_MARGIN else None
+    clear = seen[best] - seen[second] > OPEN_LEAD_PER_PAIR * len(some)
+    return scaled[best], None if clear else scaled[second]
 
 
 def _fits_overlap(candidate: tuple[float, float, float], shape: tuple[int, int], overlap: float | None) -> bool:
