@@ -270,6 +270,8 @@ def test_saved_work_is_there_after_loading_again(page: Page) -> None:
 
 
 def test_two_pages_do_not_overwrite_each_other(page: Page, browser: Any) -> None:
+    # A page that is not looked at does not look for changes either: else it might load the other's in time.
+    page.tab.evaluate("Object.defineProperty(document, 'hidden', { get: () => true })")
     context = browser.new_context(viewport={"width": 1280, "height": 800})
     other = Page(context.new_page(), page.server)
     other.keys("2")
