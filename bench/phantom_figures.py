@@ -42,6 +42,7 @@ from dieplat.settings import load_settings
 from dieplat.survey import measure_survey
 from phantom_comparison import Comparison, Figure, compare, compare_inductor, read_csv, write_csv
 from phantom_tables import print_preset
+from seed_range import seed_range
 
 
 def survey_one(preset: str, seed: int, keep: Path | None) -> list[Figure]:
@@ -96,15 +97,6 @@ def run_all(jobs: Sequence[tuple[str, int]], *, keep: Path | None, executor: Exe
         yield future.result()
 
 
-def parse_seeds(texts: Sequence[str]) -> list[int]:
-    """Seeds as numbers or ranges: 3 5-8 gives 3, 5, 6, 7, 8."""
-    seeds: list[int] = []
-    for text in texts:
-        first, _, last = text.partition("-")
-        seeds.extend(range(int(first), int(last or first) + 1))
-    return seeds
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--preset", nargs="+", default=["ordinary"], help="presets of dieplat phantom")
@@ -117,7 +109,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     if given.keep is not None:
         given.keep.mkdir(parents=True, exist_ok=True)
-    jobs = [(preset, seed) for preset in given.preset for seed in parse_seeds(given.seeds)]
+    jobs = [
+        (preset, seed)
+        for preset in given.preset
+        for seed in [seed for text in given.seeds for seed in seed_range(text)]
+    ]
     figures: list[Figure] = []
     if given.read:
         figures = [figure for path in given.read for figure in read_csv(path)]

@@ -34,6 +34,7 @@ from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.read import read_picture
 from dieplat.values.layout import Layout
+from seed_range import seed_range
 
 Floats = npt.NDArray[np.float64]
 OVERLAP = 0.2
@@ -151,16 +152,11 @@ def print_row(name: str, rows: Sequence[Row]) -> None:
     )
 
 
-def _seeds(text: str) -> list[int]:
-    first, _, last = text.partition("-")
-    return list(range(int(first), int(last or first) + 1))
-
-
 def main() -> int:
     """Read the arguments, measure, print. The exit status is 1 if a tile is silently wrong."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--names", nargs="+", choices=list(PHOTOGRAPHS), default=list(PHOTOGRAPHS))
-    parser.add_argument("--seeds", type=_seeds, default=[0, 1], help="one seed or a range, such as 10-19")
+    parser.add_argument("--seeds", type=seed_range, default=[0, 1], help="one seed or a range, such as 10-19")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     everything = []

@@ -36,6 +36,7 @@ from dieplat.registration.overview import survey_tiles
 from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
 from dieplat.values.layout import Layout
+from seed_range import seed_range
 
 WRONG_PX = 1.0
 
@@ -138,16 +139,11 @@ def print_row(name: str, rows: Sequence[Row]) -> None:
     )
 
 
-def _seeds(text: str) -> list[int]:
-    first, _, last = text.partition("-")
-    return list(range(int(first), int(last or first) + 1))
-
-
 def main() -> int:
     """Read the arguments, measure, print. The exit status is 1 if a tile is silently wrong."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kinds", nargs="+", choices=list(KINDS), default=list(KINDS))
-    parser.add_argument("--seeds", type=_seeds, default=[5000, 5001], help="one seed or a range, such as 5000-5019")
+    parser.add_argument("--seeds", type=seed_range, default=[5000, 5001], help="one seed or a range, such as 5000-5019")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--sets", type=Path, help="folder where phantoms are kept")
     given = parser.parse_args()
