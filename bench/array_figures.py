@@ -37,6 +37,7 @@ from dieplat.phantom.cells import MemoryPlan, add_memory, add_periphery, tinted
 from dieplat.phantom.die import MEMORY_COLOURS
 from dieplat.phantom.layers import Die, Sheet
 from dieplat.phantom.render import DieRaster, look
+from seed_range import seed_range
 
 WRONG_PITCH = 0.02
 AIM_PITCH = 2e-4
@@ -174,8 +175,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--json", type=Path, help="write every trial to this file")
     given = parser.parse_args(arguments)
-    first, _, last = given.seeds.partition("-")
-    seeds = range(int(first), int(last or first) + 1)
+    seeds = seed_range(given.seeds)
     pitch = (given.pitch[0], given.pitch[1])
     cv2.setNumThreads(1)
     with ProcessPoolExecutor(given.workers, initializer=cv2.setNumThreads, initargs=(1,)) as pool:

@@ -41,6 +41,7 @@ from dieplat.phantom.inductor import SIDES, Inductor, draw_spiral, draw_symmetri
 from dieplat.phantom.layers import Colour, Die, Sheet
 from dieplat.phantom.render import DieRaster, look
 from dieplat.values import InductorGeometry
+from seed_range import seed_range
 
 COVERAGE = 1.96
 WRONG_TURNS = 0.03
@@ -319,8 +320,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--json", type=Path, help="write every trial to this file")
     given = parser.parse_args(arguments)
-    first, _, last = given.seeds.partition("-")
-    seeds = range(int(first), int(last or first) + 1)
+    seeds = seed_range(given.seeds)
     with ProcessPoolExecutor(given.workers, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
         trials = []
         for trial in pool.map(try_one, seeds, [not given.no_inductance] * len(seeds)):
