@@ -12,6 +12,7 @@ import shapely
 from shapely.geometry import mapping
 from shapely.ops import split
 
+from dieplat.annotate.found import lines_found
 from dieplat.annotations import parse_regions
 from dieplat.annotations.store import to_document
 from dieplat.errors import ScaleError, SettingsError, UndecidedError
@@ -90,7 +91,7 @@ def block_details(conditions: Conditions, document: Mapping[str, Any], index: in
     Returns
     -------
     dict
-        "block" as in measurements.json (None for a mark), and "warnings".
+        "block" as in measurements.json (None for a mark), "lines" as `found.lines_found` gives them, and "warnings".
 
     Raises
     ------
@@ -105,15 +106,18 @@ def block_details(conditions: Conditions, document: Mapping[str, Any], index: in
     region = parse_regions({**document, "features": [chosen]}, source="the drawing").regions[0]
     inside = conductors_inside(region, others.of_kind("conductor")) if region.kind == "rf_inductor" else []
     wanted: list[Region] = [region, *inside, *(r for r in others.of_kind("die") if region.kind != "die")]
+    scale = _scale(conditions)
     found = measure_survey(
         conditions.mosaic,
         Regions(tuple(wanted), "the drawing"),
-        _scale(conditions),
+        scale,
         layout=conditions.layout,
         frequency_hz=conditions.frequency_hz,
         thickness_um=conditions.thickness_um,
     ).to_dict()
-    return {"block": found["blocks"][0] if found["blocks"] else None, "warnings": found["warnings"]}
+    block = found["blocks"][0] if found["blocks"] else None
+    lines = lines_found(block, (scale.um_per_px_x, scale.um_per_px_y)) if block is not None else {}
+    return {"block": block, "lines": lines, "warnings": found["warnings"]}
 
 
 def snapped_outline(conditions: Conditions, document: Mapping[str, Any], index: int) -> dict[str, Any]:

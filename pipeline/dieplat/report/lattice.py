@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import shapely
 from shapely.geometry import LineString, MultiLineString, box
 from shapely.geometry.base import BaseGeometry
 
@@ -43,7 +44,9 @@ class DrawnLattice:
                 found.append(LineString([self._place(bank, column, 0), self._place(bank, column, bank.rows)]))
             for row in range(bank.rows + 1):
                 found.append(LineString([self._place(bank, 0, row), self._place(bank, bank.columns, row)]))
-        return MultiLineString(found).intersection(box(*window))
+        # One by one: as a whole they would be cut at every crossing.
+        cut = shapely.intersection(found, box(*window))
+        return MultiLineString([line for line in cut if line.geom_type == "LineString" and not line.is_empty])
 
     def _frame(self, bank: DrawnBank) -> LineString:
         corners = [(0, 0), (bank.columns, 0), (bank.columns, bank.rows), (0, bank.rows), (0, 0)]
