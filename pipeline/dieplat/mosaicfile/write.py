@@ -26,6 +26,7 @@ import tifffile
 from dieplat import __version__
 from dieplat.errors import MosaicError
 from dieplat.files import atomic_path
+from dieplat.mosaicfile.cut_loop import cut_differences
 from dieplat.work import Progress, map_in_order
 
 TILE_PX = 512
@@ -103,7 +104,7 @@ def write_mosaic(
         tifffile.TiffWriter(temporary, bigtiff=big, ome=False, byteorder="<") as tiff,
     ):
         total = sum(level.tiles for level in levels)
-        tiles = _cut(path, bands, levels)
+        tiles = _cut(path, bands, levels, codec)
         encoded = map_in_order(
             partial(_encode, codec), tiles, executor=executor, total=total, progress=progress, in_flight=_IN_FLIGHT
         )
@@ -162,14 +163,19 @@ class _Level:
         full, self.filled = self._buffer[: self.filled], 0
         return full, rows
 
-    def cut(self, rows: Pixels) -> Iterator[tuple[int, Pixels]]:
-        """The tiles of these rows, as copies, so that the rows are free for others.
+    def cut(self, rows: Pixels, codec: Codec) -> Iterator[tuple[int, Pixels]]:
+        """The tiles of these rows, as copies, so that the rows are free for others; for Zstandard as differences.
 
         All are whole: the margin at the right and bottom repeats the edge, which costs next to nothing.
         """
+        channels = math.prod(self.shape[2:])
         for left in range(0, self.shape[1], TILE_PX):
-            part = rows[:, left : left + TILE_PX]
             tile = np.empty((TILE_PX, TILE_PX, *self.shape[2:]), self.dtype)
+            if codec == "zstd":
+                cut_differences(rows.reshape(len(rows), -1), left, channels, tile.reshape(TILE_PX, -1))
+                yield self.index, tile
+                continue
+            part = rows[:, left : left + TILE_PX]
             high, wide = part.shape[:2]
             tile[:high, :wide] = part
             tile[:high, wide:] = part[:, -1:]
@@ -197,7 +203,7 @@ def _levels(shape: tuple[int, ...], dtype: str) -> list[_Level]:
     return levels
 
 
-def _cut(path: Path, bands: Iterable[Pixels], levels: list[_Level]) -> Iterator[tuple[int, Pixels]]:
+def _cut(path: Path, bands: Iterable[Pixels], levels: list[_Level], codec: Codec) -> Iterator[tuple[int, Pixels]]:
     """Turn bands into tiles of all levels, each level's tiles in file order."""
     base = levels[0]
     for band in bands:
@@ -205,34 +211,31 @@ def _cut(path: Path, bands: Iterable[Pixels], levels: list[_Level]) -> Iterator[
             raise MosaicError(f"{path}: a band of {band.shape} {band.dtype} does not fit {base.shape}")
         if base.rows_in + len(band) > base.shape[0]:
             raise MosaicError(f"{path}: the bands hold more than the announced {base.shape[0]} rows")
-        yield from _feed(levels, 0, band)
+        yield from _feed(levels, 0, band, codec)
     if base.rows_in != base.shape[0]:
         raise MosaicError(f"{path}: the bands hold {base.rows_in} rows of the announced {base.shape[0]}")
 
 
-def _feed(levels: list[_Level], index: int, rows: Pixels) -> Iterator[tuple[int, Pixels]]:
+def _feed(levels: list[_Level], index: int, rows: Pixels, codec: Codec) -> Iterator[tuple[int, Pixels]]:
     level = levels[index]
     while len(rows):
         taken = level.ready(rows)
         if taken is None:
             return
         full, rows = taken
-        yield from level.cut(full)
+        yield from level.cut(full, codec)
         if index + 1 < len(levels):
-            yield from _feed(levels, index + 1, _halved(full))
+            yield from _feed(levels, index + 1, _halved(full), codec)
 
 
 def _encode(codec: Codec, item: tuple[int, Pixels]) -> tuple[int, bytes]:
-    """Horizontal differences (TIFF 6.0, section 14), then Zstandard at its quickest level; or as `codec` says."""
+    """Zstandard at its quickest level, of what are differences already; or as `codec` says."""
     index, tile = item
     if codec == "none":
         return index, tile.tobytes()
     if codec == "jpegxl":
         return index, bytes(imagecodecs.jpegxl_encode(tile, lossless=True, effort=1, numthreads=1))
-    differences = np.empty_like(tile)
-    differences[:, 0] = tile[:, 0]
-    np.subtract(tile[:, 1:], tile[:, :-1], out=differences[:, 1:])
-    plain: Any = differences  # any buffer will do, which the declared types do not know
+    plain: Any = tile  # any buffer will do, which the declared types do not know
     return index, bytes(imagecodecs.zstd_encode(plain, level=1))
 
 
