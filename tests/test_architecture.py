@@ -22,6 +22,8 @@ STAGES = {
     "annotations",
     "measurement",
     "inductance",
+    "antenna",
+    "board",
 }
 # Reading a picture, a mosaic's region: what every stage may use of another package.
 SHARED = {"dieplat.tiles.read", "dieplat.mosaicfile.read"}

@@ -7,10 +7,10 @@ import pytest
 from shapely.geometry import LineString, Polygon, box
 
 from dieplat.measurement.areas import measure_area, measure_perimeter, share_of
+from dieplat.measurement.lengths import measure_length
 from dieplat.measurement.placement import Inputs, Placement
 from dieplat.measurement.propagation import combined
 from dieplat.measurement.scale_parts import scale_u
-from dieplat.measurement.traces import measure_length
 from dieplat.values import BudgetLine, Layout, PlacedTile, Scale
 
 PIXELS = Scale(1.0, 0.0, 1.0, 0.0, 10.0, 0.0, 10, 0.0, "pixels")

@@ -9,13 +9,14 @@ from typing import cast
 from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from dieplat.antenna.quarter_wave import Factor, compare_with_quarter_wave
 from dieplat.errors import InputError, SettingsError, UndecidedError
 from dieplat.measurement.areas import measure_area, measure_left, measure_perimeter, overlaps_of, share_of
 from dieplat.measurement.coverage import unseen_share
+from dieplat.measurement.lengths import measure_length
 from dieplat.measurement.placement import Inputs
 from dieplat.measurement.propagation import Measured
 from dieplat.measurement.scale_parts import scale_known
-from dieplat.measurement.traces import compare_with_quarter_wave, measure_length
 from dieplat.survey.arrays import array_result, array_wishes
 from dieplat.survey.details import Picture, conductors_inside, inductor_result, reads_pixels
 from dieplat.values import KINDS, Region, Regions, Scale
@@ -131,6 +132,7 @@ class Run:
                 wave = compare_with_quarter_wave(
                     length.value,
                     self.frequency_hz,
+                    length_um_u=length.u,
                     velocity_factor=_factor(region, "velocity_factor", self.factors[0]),
                     shortening_factor=_factor(region, "shortening_factor", self.factors[1]),
                 )
@@ -241,10 +243,12 @@ def has_area(region: Region) -> bool:
     return isinstance(region.geometry, (Polygon, MultiPolygon))
 
 
-def _factor(region: Region, key: str, default: float | None) -> float | None:
+def _factor(region: Region, key: str, default: float | None) -> Factor | None:
+    """A factor that a trace states itself, as a number or as [least, largest]."""
     value = region.properties.get(key)
     if value is None:
         return default
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise SettingsError(f"{key} must be a number")
-    return float(value)
+    parts = value if isinstance(value, list) and len(value) == 2 else [value]
+    if any(isinstance(part, bool) or not isinstance(part, (int, float)) for part in parts):
+        raise SettingsError(f"{key} must be a number, or a range [least, largest]")
+    return float(parts[0]) if len(parts) == 1 else (float(parts[0]), float(parts[1]))

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from dieplat.annotations import check_inside
+from dieplat.antenna.quarter_wave import check_frequency
 from dieplat.errors import ScaleError, SettingsError
 from dieplat.inductance.assumptions import assume
 from dieplat.measurement.areas import share_of
 from dieplat.measurement.coverage import photographed_ground
 from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX, Inputs
-from dieplat.measurement.traces import check_frequency
 from dieplat.measurement.wafer import WaferPlan
 from dieplat.output.tables import write_measurements
 from dieplat.survey.blocks import Run, has_area

@@ -13,14 +13,26 @@ from dieplat.values.scale import BudgetLine, Scale
 
 @dataclass(frozen=True, slots=True)
 class QuarterWave:
-    """A length beside a quarter wave; `assumption` says in words which factors the ratio uses."""
+    """A length beside a quarter wave; `assumption` says in words which factors the ratio uses.
+
+    `quarter_wave_um` is the one in free space; `quarter_wave_at_hz` the frequency at which the length would be one.
+    """
 
     frequency_hz: float
     quarter_wave_um: float
     velocity_factor: float | None
+    velocity_factor_u: float
     shortening_factor: float | None
+    shortening_factor_u: float
     ratio_to_quarter_wave: float
+    ratio_to_quarter_wave_u: float
+    quarter_wave_at_hz: float
+    quarter_wave_at_hz_u: float
     assumption: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values, keyed as a `trace` of measurements.json."""
+        return asdict(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +47,7 @@ class TraceResult:
         """Plain values, keyed as measurements.json has a `trace`."""
         plain: dict[str, Any] = {"length_um": self.length_um, "length_um_u": self.length_um_u}
         if self.quarter_wave is not None:
-            plain |= asdict(self.quarter_wave)
-            plain["ratio_to_quarter_wave_u"] = (
-                self.quarter_wave.ratio_to_quarter_wave * self.length_um_u / self.length_um
-            )
+            plain |= self.quarter_wave.to_dict()
         return plain
 
 

@@ -1,0 +1,1 @@
+"""Printed antennas: how a length compares with a quarter wave. Knows nothing of pictures."""
