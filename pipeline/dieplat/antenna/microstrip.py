@@ -37,7 +37,7 @@ def effective_permittivity(permittivity: float, *, width_over_height: float) -> 
     u = width_over_height
     a = 1.0 + math.log((u**4 + (u / 52.0) ** 2) / (u**4 + 0.432)) / 49.0 + math.log(1.0 + (u / 18.1) ** 3) / 18.7
     b = 0.564 * ((permittivity - 0.9) / (permittivity + 3.0)) ** 0.053
-    return (permittivity + 1.0) / 2.0 + (permittivity - 1.0) / 2.0 * (1.0 + 10.0 / u) ** (-a * b)
+    return (permittivity + 1.0) / 2.0 + (permittivity - 1.0) / 2.0 * math.exp(-a * b * math.log(1.0 + 10.0 / u))
 
 
 def impedance_ohm(effective: float, *, width_over_height: float) -> float:
