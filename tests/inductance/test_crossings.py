@@ -158,6 +158,11 @@ def test_widths_piece_by_piece_reach_the_estimate():
     even = estimate_inductance(traced(path))
     taper = estimate_inductance(traced(path), piece_widths_um=np.linspace(10, 6, len(path) - 1).tolist())
     assert taper.inductance_nh > even.inductance_nh
+    # As the picture gives them, with points in the middle of sides that the sum leaves out.
+    middles = 0.5 * (path[1:] + path[:-1])
+    dense = np.insert(path, np.arange(1, len(path)), middles, axis=0)
+    seen = replace(traced(dense), piece_widths_um=tuple(np.repeat(np.linspace(10, 6, len(path) - 1), 2)))
+    assert estimate_inductance(seen).inductance_nh == pytest.approx(taper.inductance_nh, rel=1e-6)
     for widths in ([10.0], [0.0] * (len(path) - 1), [math.nan] * (len(path) - 1)):
         with pytest.raises(SettingsError, match="width"):
             estimate_inductance(traced(path), piece_widths_um=widths)

@@ -136,11 +136,15 @@ def test_a_taper_is_told_and_the_mean_is_stated():
         re.search(r"its width changes from turn to turn by ([+-][\d.]+) um inwards", remark) for remark in found.remarks
     ]
     assert [float(words[1]) for words in told if words] == [pytest.approx(1.5, abs=EDGE_PX / 2)]
+    # Along the line the widths are those of the three turns, four sides each.
+    assert found.piece_widths_um == pytest.approx(np.repeat([8.0, 9.5, 11.0], 4), abs=EDGE_PX)
 
 
 def test_an_even_conductor_has_no_taper():
     drawn = draw_spiral(np.random.default_rng(16), "square", 3.0, 200.0, 8.0, 9.0)
-    assert not any("changes" in remark for remark in measure(drawn).remarks)
+    found = measure(drawn)
+    assert not any("changes" in remark for remark in found.remarks)
+    assert found.piece_widths_um == ()
 
 
 def test_an_end_part_of_the_way_along_a_side_is_stated_as_such():
@@ -266,12 +270,21 @@ def test_a_quarter_that_is_hidden_is_refused():
         measure_inductor(image, drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
 
 
-def specked(drawn, part, radius):
-    """The picture with a dark round speck on the conductor, `part` of the way along it."""
+GRIME = 35.0
+"""Darker than the drawn metal and ground, as dirt is."""
+
+
+def specked(drawn, part, radius, level=GRIME):
+    """The picture with a round speck on the conductor, `part` of the way along it."""
     at = LineString(drawn.line).interpolate(part, normalized=True)
     y, x = np.indices(drawn.image.shape[:2]) + 0.5
-    dark = cv2.GaussianBlur((np.hypot(x - at.x, y - at.y) < radius).astype(float), (0, 0), 2.0)[..., None]
-    return np.round(drawn.image * (1 - dark) + 35.0 * dark).astype(np.uint8)
+    return covered(drawn, np.hypot(x - at.x, y - at.y) < radius, level)
+
+
+def covered(drawn, where, level=GRIME):
+    """The picture with something opaque on it."""
+    over = cv2.GaussianBlur(where.astype(float), (0, 0), 2.0)[..., None]
+    return np.round(drawn.image * (1 - over) + np.asarray(level) * over).astype(np.uint8)
 
 
 @pytest.mark.parametrize(
@@ -284,10 +297,43 @@ def test_a_speck_of_dust_on_the_conductor_does_not_break_it(outer, width, spacin
     check(found, drawn)
 
 
-def test_a_speck_that_parts_the_conductor_is_refused():
+@pytest.mark.parametrize("part", [0.3, 0.55])
+def test_a_grain_that_covers_the_whole_width_is_seen_for_what_it_is(part):
     drawn = draw_spiral(np.random.default_rng(41), "square", 3.25, 330.0, 16.0, 6.5)
+    found = measure_inductor(specked(drawn, part, 12.0), drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+    check(found, drawn)
+
+
+@pytest.mark.parametrize("shape", ["square", "octagon", "circle"])
+def test_a_fibre_across_all_turns_does_not_break_them(shape):
+    drawn = draw_spiral(np.random.default_rng(42), shape, 3.25, 330.0, 12.0, 8.0)
+    y, x = np.indices(drawn.image.shape[:2]) + 0.5
+    cx, cy = drawn.centre
+    along, off = (x - cx) * 0.8 + (y - cy) * 0.6, (y - cy) * 0.8 - (x - cx) * 0.6
+    fibre = (along > 0) & (np.abs(off - 6 * np.sin(along / 30)) < 3.5)
+    found = measure_inductor(covered(drawn, fibre), drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+    check(found, drawn)
+
+
+def test_a_cut_through_the_conductor_is_no_dirt_and_is_refused():
+    # It shows the ground's own colour, as the gap between two ends does.
+    drawn = draw_spiral(np.random.default_rng(41), "square", 3.25, 330.0, 16.0, 6.5, light=0.0)
+    cut = specked(drawn, 0.3, 12.0, level=(70.0, 60.0, 90.0))
     with pytest.raises(UndecidedError):
-        measure_inductor(specked(drawn, 0.3, 12.0), drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+        measure_inductor(cut, drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+
+
+def test_dirt_at_the_port_does_not_close_a_winding_with_crossings():
+    drawn = draw_symmetric(np.random.default_rng(43), "octagon", 2, 240.0, 11.0, 6.0)
+    clean = measure_inductor(drawn.image, drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+    start, stop = clean.path_um[0], clean.path_um[-1]
+    y, x = np.indices(drawn.image.shape[:2]) + 0.5
+    grain = np.hypot(x - 0.5 * (start[0] + stop[0]), y - 0.5 * (start[1] + stop[1])) < 7
+    try:
+        found = measure_inductor(covered(drawn, grain), drawn.polygon, um_per_px_x=1.0, um_per_px_y=1.0)
+    except UndecidedError:
+        return
+    assert (found.turns, found.symmetric) == (2.0, True)
 
 
 def test_blank_and_tiny_outlines_are_refused():

@@ -52,11 +52,11 @@ def centre_line(
     Parameters
     ----------
     geometry : InductorGeometry
-        With `path_um` that line, else the ideal spiral of `spiral_path`.
+        With `path_um` that line, and with `piece_widths_um` its widths; else the ideal spiral of `spiral_path`.
     underpass_um : float
         Where a traced line crosses itself, one run goes this much below the other, middle to middle.
     piece_widths_um : sequence of float, optional
-        A width for every piece of `path_um`, for a conductor that tapers; the line is then kept as it is.
+        A width for every piece of `path_um`, instead of the geometry's own; the line is then kept as it is.
 
     Raises
     ------
@@ -74,7 +74,10 @@ def centre_line(
     remarks: tuple[str, ...] = ()
     widths: float | Array = geometry.width_um
     if piece_widths_um is None:
+        seen = line
         line, remarks = _without_noise(line, geometry.width_um)
+        if geometry.piece_widths_um:
+            widths = _widths_of(line, *_tapered(seen, geometry.piece_widths_um))
     else:
         line, widths = _tapered(line, piece_widths_um)
     if len(line) < 2:
@@ -163,6 +166,13 @@ def _simplified(line: Array, tolerance_um: float) -> Array:
 
 def _distinct(line: Array) -> Array:
     return np.concatenate([[True], np.linalg.norm(np.diff(line, axis=0), axis=1) > 1e-9])
+
+
+def _widths_of(line: Array, seen: Array, widths_um: Array) -> Array:
+    """The widths of the pieces of a line with fewer points, by where their middles lie along the line as seen."""
+    along, old = _along(line), _along(seen)
+    middle = 0.5 * (along[1:] + along[:-1]) * old[-1] / along[-1]
+    return np.asarray(widths_um[np.clip(np.searchsorted(old, middle) - 1, 0, len(widths_um) - 1)])
 
 
 def _tapered(line: Array, piece_widths_um: Sequence[float]) -> tuple[Array, Array]:

@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductor.bands import Columns, find_bands, find_islands, mean_bands, recentre
-from dieplat.measurement.inductor.bars import Mean, Sizes, fit_sides, sizes
+from dieplat.measurement.inductor.bars import fit_sides, sizes
 from dieplat.measurement.inductor.ends import CentreLine, crossing_line, polygon_line
 from dieplat.measurement.inductor.joints import find_joints
 from dieplat.measurement.inductor.metal import Image, Mask, separate_metal
@@ -26,6 +26,7 @@ from dieplat.measurement.inductor.path import inductor_from_path
 from dieplat.measurement.inductor.round_line import round_line
 from dieplat.measurement.inductor.shape import SHAPES, find_frame
 from dieplat.measurement.inductor.surroundings import keep_winding
+from dieplat.measurement.inductor.taper import piece_widths, taper_words
 from dieplat.measurement.inductor.tracks import straight_pieces, track
 from dieplat.measurement.inductor.unwrap import Frame
 from dieplat.measurement.inductor.walk import Walk, follow
@@ -39,8 +40,6 @@ SMALLEST_PX = 24
 AROUND_PX = 8.0
 # How far the mean count of bands may be from the turns, in sides (circles: quarters).
 MOST_OFF_SIDES, ROUND_SIDES = 0.5, 4
-# A change from turn to turn is stated from this many deviations on, if over all turns it comes to this many pixels.
-TAPER_DEVIATIONS, TAPER_PX = 3.0, 0.5
 
 
 def measure_inductor(
@@ -99,10 +98,10 @@ def _measure(
     winding = keep_winding(metal, squeeze)
     frame, reach = find_frame(winding, squeeze)
     frame = recentre(winding.soft, frame, reach)
-    columns = find_bands(winding.soft, frame, reach)
+    columns = find_bands(winding.soft, metal.dark, frame, reach)
     walk, line = _followed(columns, winding.soft)
     size = sizes(columns, fit_sides(columns), line.turns, symmetric=walk.symmetric)
-    remarks = [*line.remarks, *_tapers(size, line.turns, um)]
+    remarks = [*line.remarks, *taper_words(size, line.turns, um)]
     if winding.ringed:
         remarks.append("a ring of metal lies around it; it is not part of the winding and was not counted")
     corner = np.array([0.5, 0.5]) + origin_px
@@ -127,6 +126,7 @@ def _measure(
         remarks=tuple(remarks),
         guard_ring=winding.ringed,
         ends_um_u=line.ends_u * um,
+        piece_widths_um=tuple(w * um for w in piece_widths(line.points, frame, size, line.turns)),
     )
 
 
@@ -166,19 +166,3 @@ def _rotation(frame: Frame) -> float:
         return 0.0
     turn = 360.0 / frame.sides
     return float((np.degrees(frame.normal) + turn / 2) % turn - turn / 2)
-
-
-def _tapers(size: Sizes, turns: float, um: float) -> list[str]:
-    """Words on width and spacing that change from turn to turn, where they do beyond doubt."""
-    found = []
-    for what, change, steps in (("width", size.width_taper, turns - 1), ("spacing", size.spacing_taper, turns - 2)):
-        if change is not None and _is_taper(change, steps):
-            found.append(
-                f"its {what} changes from turn to turn by {change.value * um:+.3g} um inwards "
-                f"(standard uncertainty {change.u * um:.2g} um); the {what} stated is the mean"
-            )
-    return found
-
-
-def _is_taper(change: Mean, steps: float) -> bool:
-    return abs(change.value) > TAPER_DEVIATIONS * change.u and abs(change.value) * max(steps, 1.0) > TAPER_PX

@@ -54,7 +54,7 @@ def inductor_result(
 
     `conductors` are the paths that lie inside the region; for a path that stands alone, the region itself.
     A path's property `widths_um`, a width for each of its pieces, tells of a taper. Points drawn are known to
-    `vertex_u_px`: so are a drawn coil's diameters, and its width as read between two points.
+    `vertex_u_px`: so are a drawn coil's diameters, each of its ends, and its width as read between two points.
 
     Raises
     ------
@@ -137,7 +137,8 @@ def _from_path(path: Region, width_um: float, scale: Scale, vertex_u_px: float) 
     points = np.asarray(path.geometry.coords, dtype=np.float64)[:, :2]
     geometry = inductor_from_path(points * [scale.um_per_px_x, scale.um_per_px_y], width_um)
     drawn_um = vertex_u_px * math.sqrt(scale.um_per_px_x * scale.um_per_px_y)
-    return replace(geometry, outer_um_u=drawn_um, inner_um_u=drawn_um, width_um_u=math.sqrt(2) * drawn_um)
+    two_um = math.sqrt(2) * drawn_um  # a width, and both ends together, come of two points each
+    return replace(geometry, outer_um_u=drawn_um, inner_um_u=drawn_um, width_um_u=two_um, ends_um_u=two_um)
 
 
 def _from_picture(mosaic: Picture, polygon: Polygon, scale: Scale) -> InductorGeometry:

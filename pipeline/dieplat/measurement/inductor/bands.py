@@ -25,13 +25,15 @@ JUMP_PART = 0.2
 SHORTEST_PART = 0.5
 # A port or a crossing leaves fewer bands undisturbed over no more than this part of the circle.
 LACKING_PART = 0.16
+# Two stretches with all bands are told from a short one between them by being this many times as long.
+MUCH_LONGER = 2.0
 # Parts of the circle: at least seen undisturbed in all, and at most hidden in one piece.
 LEAST_SEEN, LONGEST_UNSEEN = 0.5, 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:
-    """The unrolled winding. `soft` is (distance, angle); `edges[j]` is an (n, 2) array of band edges in px.
+    """The unrolled winding. `soft`, `dark` are (distance, angle); `edges[j]` is an (n, 2) array of band edges in px.
 
     Bands are numbered from the outside, as `edges` are not: `bands(j)` turns them round.
     """
@@ -42,6 +44,7 @@ class Columns:
     sector: Ints
     off_normal: Floats
     soft: Image
+    dark: Image
     edges: tuple[Floats, ...]
     width_px: float
     spacing_px: float
@@ -135,8 +138,8 @@ def _directions(reach: float) -> Floats:
     return (np.arange(count) + 0.5) * 2 * np.pi / count
 
 
-def find_bands(soft: Image, frame: Frame, reach: float) -> Columns:
-    """Unroll the winding and find the bands of every column.
+def find_bands(soft: Image, dark: Image, frame: Frame, reach: float) -> Columns:
+    """Unroll the winding and find the bands of every column; `soft`, `dark` as in `MetalImage`.
 
     Raises
     ------
@@ -159,7 +162,9 @@ def find_bands(soft: Image, frame: Frame, reach: float) -> Columns:
     spacing = float(np.median(np.concatenate([e[1:, 0] - e[:-1, 1] for e in edges])))
     width = float(np.median(np.concatenate([e[:, 1] - e[:, 0] for e in edges])))
     edges = _without_leads(edges, width, spacing)
-    return Columns(frame, distance, angle, sector, off, flat, tuple(edges), width, spacing)
+    return Columns(
+        frame, distance, angle, sector, off, flat, unwrap(dark, frame, angle, distance), tuple(edges), width, spacing
+    )
 
 
 def _without_leads(edges: list[Floats], width: float, spacing: float) -> list[Floats]:
@@ -244,17 +249,15 @@ def mean_bands(columns: Columns) -> float:
 
 
 def _without_lacking(islands: list[Island], longest: float) -> list[Island]:
-    """Leave out short stretches with fewer bands than the long ones on both sides: a port, a crossing, a notch.
+    """Leave out short stretches with fewer bands than longer ones on both sides: a port, a crossing, a notch, dirt.
 
-    What they show is part of what the joint between the long ones is judged by.
+    What they show is part of what the joint between the longer ones is judged by.
     """
-    large = [k for k, one in enumerate(islands) if len(one.middles) > longest]
-    if not large:
-        return islands
-    kept = []
     for k, one in enumerate(islands):
-        before = max((m for m in large if m < k), default=large[-1])
-        after = min((m for m in large if m > k), default=large[0])
-        if k in large or one.bands >= min(islands[before].bands, islands[after].bands):
-            kept.append(one)
-    return kept
+        if len(one.middles) > longest:
+            continue
+        enough = min(longest, MUCH_LONGER * len(one.middles))
+        longer = [other for other in (*islands[k + 1 :], *islands[:k]) if len(other.middles) > enough]
+        if longer and one.bands < min(longer[0].bands, longer[-1].bands):
+            return _without_lacking([*islands[:k], *islands[k + 1 :]], longest)
+    return islands

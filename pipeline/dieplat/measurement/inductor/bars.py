@@ -9,13 +9,17 @@ from scipy import optimize, special, stats
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductor.bands import Columns, Ints, is_regular
-from dieplat.measurement.inductor.unwrap import Floats
+from dieplat.measurement.inductor.unwrap import Floats, Frame
 
 MOST_MISFIT = 0.12
 # What is left of an edge's bias after the fit, found on drawn pictures; it is the same for all sides. That of the
 # outermost edge, with a gap on one side only, is greater; a pitch is free of it.
 EDGE_U_PX, OUTERMOST_U_PX, PITCH_U_PX = 0.008, 0.02, 0.004
 COVERED = 0.95
+# Chance makes sides differ by as much as this level once in a hundred windings.
+SURE = 0.99
+# A diameter and the centre's place are found from the sides' distances together.
+CENTRE_FREEDOMS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,6 +150,12 @@ def _fit_side(
     )
 
 
+def _agreeing(data: Floats) -> Floats:
+    """The values within three deviations (by their median) of the median."""
+    off = np.abs(data - np.median(data))
+    return np.asarray(data[off <= 3 * 1.4826 * np.median(off) + 0.05])
+
+
 def mean_of(values: list[float], *, floor: float = EDGE_U_PX, every: bool = False, free: int = 0) -> Mean:
     """Mean; values three deviations off the median only count if `every`.
 
@@ -154,8 +164,7 @@ def mean_of(values: list[float], *, floor: float = EDGE_U_PX, every: bool = Fals
     less than there are values.
     """
     data = np.array(values)
-    off = np.abs(data - np.median(data))
-    kept = data if every else data[off <= 3 * 1.4826 * np.median(off) + 0.05]
+    kept = data if every else _agreeing(data)
     if len(kept) < 2:
         return Mean(float(kept.mean()), 0.3)
     widen = float(stats.t.ppf(0.5 + COVERED / 2, max(free, len(kept) - 1)) / stats.norm.ppf(0.5 + COVERED / 2))
@@ -165,7 +174,10 @@ def mean_of(values: list[float], *, floor: float = EDGE_U_PX, every: bool = Fals
 
 @dataclass(frozen=True, slots=True)
 class Sizes:
-    """What the sides together give, in square pixels; tapers are changes a turn inwards, None where not seen."""
+    """What the sides together give, in square pixels; tapers are changes a turn inwards, None where not seen.
+
+    `first_width_px`: the outermost turn's width, by the taper of all.
+    """
 
     outer: Mean
     inner: Mean
@@ -173,6 +185,7 @@ class Sizes:
     spacing: Mean
     width_taper: Mean | None
     spacing_taper: Mean | None
+    first_width_px: float
 
 
 def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool) -> Sizes:
@@ -201,16 +214,51 @@ def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool)
     kept = edges[~low] if steps and low.mean() < 0.3 else edges
     if not steps and not columns.frame.sides:
         kept = np.array([s.outer_px + s.drift_px for s in full])
-    # A bar has two edges: the noise of its width is sqrt(2) times that of one.
-    floor = 2 * float(np.hypot(OUTERMOST_U_PX, noise / np.sqrt(2 * len(kept))))
-    outer = mean_of(list(2 * kept), floor=floor, every=not (symmetric or steps))
+    if (steps or symmetric) and len(kept) > CENTRE_FREEDOMS:
+        own = full if len(kept) == len(full) else [s for s, is_low in zip(full, low, strict=True) if not is_low]
+        outer = _diameter(columns.frame, own, kept, noise)
+    else:
+        # The sides of a winding that drifts differ of themselves; of very few the centre's error is not known.
+        floor = 2 * float(np.hypot(OUTERMOST_U_PX, noise / np.sqrt(2 * len(kept))))
+        outer = mean_of(list(2 * kept), floor=floor, every=not (symmetric or steps))
     depth = 2 * turns * width.value + 2 * (turns - 1) * spacing.value
     # Errors of width and gap are opposite where they are those of the edges: their sum, the pitch, is sharper.
     pitches = mean_of([float((s.widths[:-1] + s.gaps).mean()) for s in many], floor=PITCH_U_PX)
     depth_u = float(np.hypot(2 * (turns - 1) * pitches.u, 2 * width.u))
     inner = Mean(outer.value - depth, float(np.hypot(outer.u, depth_u)))
     _check_inner(columns, full, inner.value, turns, pitch)
-    return Sizes(outer, inner, width, spacing, _taper([s.widths for s in sides]), _taper([s.gaps for s in many]))
+    taper = _taper([s.widths for s in sides])
+    slope = 0.0 if taper is None else taper.value
+    first = float(np.mean([s.widths.mean() - slope * (s.bands - 1) / 2 for s in sides]))
+    return Sizes(outer, inner, width, spacing, taper, _taper([s.gaps for s in many]), first)
+
+
+def _diameter(frame: Frame, sides: list[Side], edges: Floats, noise: float) -> Mean:
+    """Twice the mean distance of the outermost edges, with what the sides scatter but for the centre's own error.
+
+    That error moves opposite sides against one another and cancels in a diameter. The edges' noise is that of all
+    bars (a bar's width has that of two edges), unless the sides differ by more than chance lets it.
+    """
+    normal = frame.normal + np.array([s.sector for s in sides]) * 2 * np.pi / frame.sectors
+    design = np.column_stack([np.ones(len(edges)), np.cos(normal), np.sin(normal)])
+    start = np.array([np.median(edges), 0.0, 0.0])
+
+    def residual(p: Floats) -> Floats:
+        return np.asarray(design @ p - edges)
+
+    robust = optimize.least_squares(residual, start, loss="soft_l1", f_scale=0.1).x
+    off = np.abs(residual(robust))
+    kept = off <= 3 * 1.4826 * np.median(off) + 0.05
+    if kept.sum() <= CENTRE_FREEDOMS:
+        kept[:] = True
+    design, edges = design[kept], edges[kept]
+    free = len(edges) - CENTRE_FREEDOMS
+    fit = np.linalg.lstsq(design, edges)[0]
+    scatter = float(np.sqrt(((edges - design @ fit) ** 2).sum() / free))
+    deviation = noise / np.sqrt(2.0)
+    if scatter > deviation * np.sqrt(stats.chi2.ppf(SURE, free) / free):
+        deviation = scatter
+    return Mean(2 * float(fit[0]), 2 * float(np.hypot(OUTERMOST_U_PX, deviation / np.sqrt(len(edges)))))
 
 
 def _over_all(rows: list[Floats]) -> tuple[Mean, float]:
@@ -219,7 +267,7 @@ def _over_all(rows: list[Floats]) -> tuple[Mean, float]:
     That is taken within each turn, so that a taper does not count. By it, no few sides that agree by chance make
     the mean better than all bars together can.
     """
-    turns = [np.array([r[k] for r in rows if len(r) > k]) for k in range(max(map(len, rows)))]
+    turns = [_agreeing(np.array([r[k] for r in rows if len(r) > k])) for k in range(max(map(len, rows)))]
     free = sum(len(one) - 1 for one in turns)
     squares = sum(float(((one - one.mean()) ** 2).sum()) for one in turns)
     noise = float(np.sqrt(squares / free)) if free > 0 else 0.0

@@ -19,6 +19,9 @@ SAME_PART = 0.25
 # A speck of dust on a band darkens its middle before it parts it: a joint is looked for from where every middle is
 # this bright again, on columns no further into the island than this part of it.
 CLEAN_LEVEL, INTO_PART = 0.8, 0.3
+# Dirt breaks a band by no more than this many pitches; a part of what is seen there and half a pitch around is darker
+# by this than metal and background.
+BREAK_PITCHES, DARKER, DARK_SHARE, BROKEN_LEVEL = 2.0, 0.12, 0.1, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +29,8 @@ class Joint:
     """Ways to join island `before` with island `after`: each a set of pairs of bands, the likeliest first.
 
     `seen` are the pairs that metal joins. An option adds pairs to them: the two halves of a crossing, of which
-    one runs below, or bands whose joint a brighter underpass hides. `crossing` says which options cross.
+    one runs below, bands whose joint a brighter underpass hides, or bands that dirt breaks. `crossing` says which
+    options cross.
     """
 
     before: int
@@ -51,17 +55,62 @@ def _joint(columns: Columns, islands: list[Island], before: int, after: int) -> 
     free_a = [i for i in range(len(first)) if i not in {p for p, _ in seen}]
     free_b = [j for j in range(len(last)) if j not in {q for _, q in seen}]
     options: list[tuple[Pair, ...]] = [()]
-    crossing = [False]
     below = _crossings(seen, free_a, free_b)
     if below:
         options.append(below)
-        crossing.append(True)
     if merged and free_a and free_b:
-        for pairs in _hidden(first, last, free_a, free_b, columns.pitch_px):
-            if set(pairs) != set(below):  # the same joint twice would look like two ways
-                options.append(pairs)
-                crossing.append(False)
+        options += _hidden(first, last, free_a, free_b, columns.pitch_px)
+    if not below:
+        options += _broken(columns, span, (first, last), seen, (free_a, free_b))
+    options = list(dict.fromkeys(options))  # the same joint twice would look like two ways
+    crossing = [bool(below) and option == below for option in options]
     return Joint(before, after, tuple(seen), tuple(options), tuple(crossing))
+
+
+def _broken(
+    columns: Columns,
+    span: np.ndarray[tuple[int, ...], np.dtype[np.intp]],
+    middles: tuple[np.ndarray, np.ndarray],
+    seen: list[Pair],
+    free: tuple[list[int], list[int]],
+) -> list[tuple[Pair, ...]]:
+    """Bands that go on beyond dirt as their neighbours do, as they lie or moved by the place that these move."""
+    moves = {j - i for i, j in seen} or {0}
+    if len(moves) > 1:
+        return []
+    move = moves.pop()
+    pairs = tuple(
+        (i, i + move) for i in free[0] if i + move in free[1] and _dirty(columns, span, middles, (i, i + move))
+    )
+    return [pairs] if pairs else []
+
+
+def _dirty(
+    columns: Columns,
+    span: np.ndarray[tuple[int, ...], np.dtype[np.intp]],
+    middles: tuple[np.ndarray, np.ndarray],
+    pair: Pair,
+) -> bool:
+    """Whether the way from one band to another is straight, and broken by nothing but a grain or a fibre."""
+    start, stop, pitch = float(middles[0][pair[0]]), float(middles[1][pair[1]]), columns.pitch_px
+    if abs(start - stop) > (SAME_PART if pair[0] == pair[1] else 1 + SAME_PART) * pitch:
+        return False
+    turn = 2 * np.pi / len(columns.angle)
+    # Pixels along a straight side for a column; a circle's columns are all alike.
+    stretch = turn / np.cos(columns.off_normal[span]) ** 2 if columns.frame.sides else np.full(len(span), turn)
+    way = np.linspace(start, stop, len(span))
+    offsets = np.arange(-0.5, 0.51, 0.1) * pitch
+    at = way[:, None] + offsets
+    level, dark = (
+        np.array([np.interp(r, columns.distance, image[:, k]) for r, k in zip(at, span, strict=True)])
+        for image in (columns.soft, columns.dark)
+    )
+    breaks, count = ndimage.label(level[:, len(offsets) // 2] < BROKEN_LEVEL)
+    for k in range(1, count + 1):
+        here = breaks == k
+        if float((way * stretch)[here].sum()) > BREAK_PITCHES * pitch or (dark[here] > DARKER).mean() < DARK_SHARE:
+            return False
+    return True
 
 
 def _clean(columns: Columns, island: Island, side: int) -> int:

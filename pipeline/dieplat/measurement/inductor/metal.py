@@ -18,13 +18,22 @@ LEAST_CONTRAST = 2.5
 CLASS_ROUNDS = 4
 # Radius of the middle that is looked at for the ground's colour, in parts of the outline's size.
 MIDDLE_PART = 0.07
+# Weights of red, green and blue in the brightness that JPEG keeps at full sharpness (Recommendation ITU-R BT.601).
+BRIGHTNESS = np.array([0.299, 0.587, 0.114], dtype=np.float32)
+# Where brightness has this part of the whole step from background to metal, it is enough to see the edges by.
+BRIGHT_PART = 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MetalImage:
-    """`soft` is 0 on bare background and 1 on metal, (H, W) float32; `noise` is its deviation."""
+    """`soft` is 0 on bare background and 1 on metal, (H, W) float32; `noise` is its deviation.
+
+    `dark` is how much darker a pixel is than the darker of both, as a part of that: dirt is, no layer of a die
+    is (common practice, no source).
+    """
 
     soft: Image
+    dark: Image
     inside: Mask
     noise: float
 
@@ -62,6 +71,8 @@ def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
     if _ground_is(high, inside, size_px):
         high = inside & ~high
         axis = -axis
+    if colours.shape[2] == len(BRIGHTNESS):
+        axis = _sharpest(contrast, high, inside, axis)
     value = np.asarray(colours @ axis, dtype=np.float32)
     soft = _normalise(value, high, inside)
     flat_parts = inside & ~_near_edge(soft > 0.5, 3)
@@ -70,7 +81,9 @@ def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
     noise = _noise(soft, flat_parts)
     if noise * LEAST_CONTRAST > 1.0:
         raise UndecidedError("metal and background are not distinct enough inside the outline")
-    return MetalImage(np.clip(soft, -0.6, 1.6).astype(np.float32), inside, noise)
+    return MetalImage(
+        np.clip(soft, -0.6, 1.6).astype(np.float32), _darker(colours.mean(axis=2), soft, inside), inside, noise
+    )
 
 
 def _blur(image: Image, sigma_px: float) -> Image:
@@ -107,6 +120,16 @@ def _discriminant(
     axis = np.linalg.solve(within, a.mean(axis=0) - b.mean(axis=0))
     length = float(np.linalg.norm(axis))
     return np.asarray(axis / length, dtype=np.float32) if length > 0 else fallback
+
+
+def _sharpest(contrast: Image, high: Mask, inside: Mask, axis: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Brightness, if metal is told from background by it well enough, else `axis`.
+
+    Cameras with one chip and JPEG store colour at half the sharpness, which moves the edges of narrow bands.
+    """
+    step = contrast[high].mean(axis=0) - contrast[inside & ~high].mean(axis=0)
+    bright = float(step @ BRIGHTNESS)
+    return axis if abs(bright) < BRIGHT_PART * float(np.linalg.norm(step)) else np.sign(bright) * BRIGHTNESS
 
 
 def _otsu(value: npt.NDArray[np.floating], inside: Mask) -> Mask:
@@ -154,9 +177,7 @@ def _surface(value: Image, chosen: Mask, basis: npt.NDArray[np.float64]) -> npt.
 
 
 def _normalise(value: Image, high: Mask, inside: Mask) -> Image:
-    height, width = value.shape
-    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
-    basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    basis = _basis(value.shape)
     metal = high
     soft = np.zeros_like(value)
     for _ in range(CLASS_ROUNDS):
@@ -176,6 +197,24 @@ def _normalise(value: Image, high: Mask, inside: Mask) -> Image:
         soft = ((value - floor) / np.maximum(span, least)).astype(np.float32)
         metal = np.asarray(inside & (_blur(soft, 0.7) > 0.5))
     return soft
+
+
+def _darker(bright: Image, soft: Image, inside: Mask) -> Image:
+    """How much darker than both metal and background, as a part of the darker one's brightness."""
+    metal = inside & (soft > 0.5)
+    edge = _near_edge(metal, 2)
+    levels = []
+    for chosen in (metal, inside & ~metal):
+        clear = chosen & ~edge
+        levels.append(_surface(bright, clear if clear.sum() >= 60 else chosen, _basis(bright.shape)))
+    least = np.minimum(*levels)
+    return np.asarray(1.0 - _blur(bright, 0.8) / np.maximum(least, 1e-6), dtype=np.float32)
+
+
+def _basis(shape: tuple[int, ...]) -> npt.NDArray[np.float64]:
+    """Of a quadratic surface, (H, W, 6)."""
+    y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
 
 def _noise(soft: Image, flat_parts: Mask) -> float:
