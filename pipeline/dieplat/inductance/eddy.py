@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -51,7 +52,7 @@ def taken_by_substrate_nh(
     skin_depth_um : ndarray (F,)
         Skin depths in the substrate.
     """
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes, weights = _rule()
     v = (nodes + 1) / 2
     last = 15.0 / height_um  # exp(-30) beyond
     s, ds = last * v**2, last * v * weights
@@ -59,6 +60,14 @@ def taken_by_substrate_nh(
     u = np.sqrt(s**2 + 2j / skin_depth_um[:, None] ** 2)
     kernel = moment**2 * np.exp(-2 * s * height_um) * ds
     return np.asarray(4 * math.pi**2 * NH_PER_UM * np.sum(kernel * (u - s) / (u + s), axis=1))
+
+
+@cache
+def _rule() -> tuple[Array, Array]:
+    """Gauss-Legendre nodes and weights: a dense eigenproblem, the dearest part by far if solved for every coil."""
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes.flags.writeable = weights.flags.writeable = False
+    return nodes, weights
 
 
 def substrate_skin_depth_um(ohm_cm: float, frequency_hz: Array) -> Array:
