@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from dieplat.registration.correlate import Spectrum, band_pass, coarse_offsets
-from dieplat.registration.loops import area_means, coarse_scores, over_background, window_sums
+from dieplat.registration.correlate import Spectrum, band_pass, band_pass_part, coarse_offsets
+from dieplat.registration.loops import area_means, coarse_scores, over_background, smoothed, window_sums
 from dieplat.registration.search import match
 from dieplat.registration.subpixel import SMOOTH_PX, START_SIGMA_PX, descend, shift_taps, shifted_moments
 
@@ -134,9 +134,40 @@ def test_band_pass_is_a_ratio_to_the_blurred_picture(dtype: str) -> None:
     scale = 257 if dtype == "uint16" else 1
     given = (np.round(grey) * scale).astype(dtype)
     fine = cv2.GaussianBlur(np.round(grey) + 24, (9, 9), SMOOTH_PX)
-    small = cv2.resize(fine, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-    wide = cv2.resize(cv2.GaussianBlur(small, (0, 0), 3.0), (90, 101), interpolation=cv2.INTER_LINEAR)
+    # Whole blocks of four by four pixels; what is left over at the end has the background of the last.
+    small = fine[:100, :88].reshape(25, 4, 22, 4).mean(axis=(1, 3))
+    wide = cv2.resize(cv2.GaussianBlur(small, (0, 0), 3.0), (88, 100), interpolation=cv2.INTER_LINEAR)
+    wide = np.pad(wide, ((0, 1), (0, 2)), mode="edge")
     assert np.allclose(band_pass(given), 100 * fine / wide - 100, atol=2e-3)
+
+
+@pytest.mark.parametrize("dtype", ["uint8", "uint16"])
+@pytest.mark.parametrize(("corner", "size"), [((0, 0), (101, 90)), ((8, 12), (93, 64)), ((40, 4), (16, 86))])
+def test_a_part_of_a_tile_is_band_passed_as_its_picture_is(
+    dtype: str, corner: tuple[int, int], size: tuple[int, int]
+) -> None:
+    rng = np.random.default_rng(10)
+    top = np.iinfo(dtype).max
+    tile = np.clip((picture(rng, (101, 90)) * 4 + 120) * top / 255, 0, top).astype(dtype)
+    gain = rng.uniform(0.7, 1.0, tile.shape).astype(np.float32)
+    part = slice(corner[0], corner[0] + size[0]), slice(corner[1], corner[1] + size[1])
+    expected = band_pass(tile[part] * gain[part] * np.float32(255 / top))
+    # Percent of the brightness, in single precision.
+    assert np.allclose(band_pass_part(tile, gain, corner, size), expected, atol=2e-3)
+
+
+@pytest.mark.parametrize("shape", [(9, 9), (17, 30)])
+def test_smoothing_and_reducing_is_that_of_the_reference_library(shape: tuple[int, int]) -> None:
+    rng = np.random.default_rng(11)
+    tile, gain = rng.integers(0, 255, (40, 50), dtype=np.uint8), rng.uniform(0.5, 1, (40, 50)).astype(np.float32)
+    taps_x, taps_y = (cv2.getGaussianKernel(9, sigma, cv2.CV_32F)[:, 0] for sigma in (1.0, 1.4))
+    fine, small = np.empty(shape, np.float32), np.empty((shape[0] // 4, shape[1] // 4), np.float32)
+    smoothed(tile, gain, (5, 3), fine, small, taps_x, taps_y, 24.0)
+    part = (tile * gain)[5 : 5 + shape[0], 3 : 3 + shape[1]]
+    expected = cv2.sepFilter2D(part, cv2.CV_32F, taps_x, taps_y, delta=24)
+    assert np.allclose(fine, expected, atol=1e-3)
+    whole = fine[: 4 * small.shape[0], : 4 * small.shape[1]]
+    assert np.allclose(small, whole.reshape(len(small), 4, -1, 4).mean(axis=(1, 3)), atol=1e-3)
 
 
 @pytest.mark.parametrize(("channels", "size"), [(1, (7, 9)), (3, (12, 8)), (3, (40, 33))])

@@ -135,3 +135,24 @@ def test_changes_are_the_derivatives_of_offsets(k1: float, k2: float, x: float, 
     step = 1e-3
     # Linear in both, so that differences are exact but for rounding of places of some hundred pixels.
     np.testing.assert_allclose(analytic, (offset(step) - offset(-step)) / (2 * step), atol=1e-7)
+
+
+@pytest.mark.parametrize("step", [(375.0, -2.0), (3.0, 275.0), (-370.0, 24.0)])
+def test_the_parts_that_overlap_are_enough(step: tuple[float, float]) -> None:
+    rng = np.random.default_rng(8)
+    a, b = (band_pass(seen(corner, 0.005, rng)) for corner in ((400.0, 300.0), (400.0 + step[0], 300.0 + step[1])))
+    pair = PairOffsets(0, 1, measure_pair(a, b, predicted_px=step, search_px=(10, 10)), step)
+    whole = offsets_along(a, b, pair)
+    margin = 20
+    corners = []
+    for sign in (1, -1):
+        corners.append(tuple(max(0, int(sign * d) - margin) for d in step))
+    parts = [
+        picture[y : HEIGHT - max(0, int(-sign * step[1]) - margin), x : WIDTH - max(0, int(-sign * step[0]) - margin)]
+        for sign, picture, (x, y) in zip((1, -1), (a, b), corners, strict=True)
+    ]
+    assert parts[0].size < 0.5 * a.size
+    found = offsets_along(parts[0], parts[1], pair, corners_px=(corners[0], corners[1]), shape=(HEIGHT, WIDTH))
+    assert len(whole) > 3
+    # The same pixels; the sums are taken in the same order up to blocks of rows.
+    np.testing.assert_allclose(found, whole, rtol=1e-4, atol=1e-4)

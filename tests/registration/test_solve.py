@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.sparse as sp
 
-from dieplat.registration.solve import solve_positions
+from dieplat.registration.solve import inverse_diagonal, solve_positions
 
 
 def grid_problem(rng: np.random.Generator, rows: int, columns: int, sigma_px: float):
@@ -62,3 +63,17 @@ def test_a_lone_wrong_bridge_must_stay() -> None:
         3, pairs, offsets, np.tile([0.01, 0.0, 0.01], (2, 1)), start, rejectable=np.ones(2, bool)
     )
     np.testing.assert_allclose(np.diff(solution.position_px[:, 0]), [100.0, 100.0], atol=1e-9)
+
+
+@pytest.mark.parametrize(("tiles", "links"), [(1, 0), (2, 1), (9, 12), (150, 320)])
+def test_the_diagonal_of_an_inverse(tiles: int, links: int) -> None:
+    rng = np.random.default_rng(tiles)
+    matrix = np.diag(rng.uniform(0.1, 1.0, 2 * tiles))
+    for _ in range(links):
+        a, b = rng.choice(tiles, 2, replace=False)
+        step = np.zeros((2, 2 * tiles))
+        step[[0, 1], [2 * a, 2 * a + 1]], step[[0, 1], [2 * b, 2 * b + 1]] = -1.0, 1.0
+        root = rng.normal(size=(2, 2)) * 10 ** rng.uniform(-1, 2)
+        matrix += step.T @ root @ root.T @ step
+    found = inverse_diagonal(sp.csc_matrix(matrix))
+    np.testing.assert_allclose(found, np.diag(np.linalg.inv(matrix)), rtol=1e-8)

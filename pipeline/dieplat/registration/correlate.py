@@ -10,12 +10,14 @@ import numpy.typing as npt
 import scipy.fft
 
 from dieplat.registration.loops import Image as Image
-from dieplat.registration.loops import coarse_scores, over_background
+from dieplat.registration.loops import coarse_scores, over_background, smoothed
 from dieplat.registration.search import LARGE_PX, halved, local_maxima
 from dieplat.registration.subpixel import SMOOTH_PX, descend
 
 BACKGROUND_PX = 12.0
 """Structures wider than this are shading, not layout."""
+LEVEL = 24.0
+"""Added to all brightness, so that noise in black areas is not blown up."""
 NOISE_AREA_PX = 4 * np.pi * SMOOTH_PX**2 + 8
 """Pixels that share one independent noise value after smoothing and JPEG coding."""
 
@@ -46,22 +48,48 @@ def band_pass(grey: npt.NDArray[np.generic]) -> Image:
     `grey` is (H, W), uint8, uint16 or float32 on a scale of 255. The ratio cancels vignetting and exposure, which
     multiply, so that both pictures of a place agree in contrast.
     """
-    # The offset keeps noise in black areas from being blown up.
     taps = _FINE / np.float32(257) if grey.dtype == np.uint16 else _FINE
     # OpenCV filters sixteen bits pixel by pixel, others many at a time.
     plain = grey.astype(np.float32) if grey.dtype == np.uint16 else grey
-    fine = cv2.sepFilter2D(plain, cv2.CV_32F, taps, _FINE, delta=24)
+    fine = np.asarray(cv2.sepFilter2D(plain, cv2.CV_32F, taps, _FINE, delta=LEVEL), dtype=np.float32)
+    size = max(fine.shape[1] // 4, 1), max(fine.shape[0] // 4, 1)
+    small = cv2.resize(fine[: 4 * size[1], : 4 * size[0]], size, interpolation=cv2.INTER_AREA)
+    return _without_background(fine, np.asarray(small, dtype=np.float32))
+
+
+def band_pass_part(tile: npt.NDArray[np.generic], gain: Image, corner: tuple[int, int], size: tuple[int, int]) -> Image:
+    """What `band_pass` gives of a part of a tile times its gain, in one pass through memory.
+
+    Parameters
+    ----------
+    tile : ndarray of shape (H, W), uint8 or uint16
+        Grey.
+    gain : ndarray of shape (H, W), float32
+        What the tile is multiplied by.
+    corner, size : tuple of int
+        First (row, column) of the part, and its rows and columns, eight at least.
+    """
+    fine = np.empty(size, dtype=np.float32)
+    small = np.empty((size[0] // 4, size[1] // 4), dtype=np.float32)
+    taps = _FINE[:, 0] / np.float32(257) if tile.dtype == np.uint16 else _FINE[:, 0]
+    smoothed(tile, gain, corner, fine, small, taps, _FINE[:, 0], LEVEL)
+    return _without_background(fine, small)
+
+
+def _without_background(fine: Image, small: Image) -> Image:
+    """The smoothed picture (overwritten) over its background; `small` is its whole blocks of four by four pixels."""
     height, width = fine.shape
-    small = cv2.resize(fine, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     wide = cv2.GaussianBlur(small, (0, 0), BACKGROUND_PX / 4)
     # Linear between its pixels: along the rows here, between the rows as they are used.
-    wide = cv2.resize(wide, (width, len(wide)), interpolation=cv2.INTER_LINEAR)
+    wide = cv2.resize(wide, (4 * small.shape[1], len(wide)), interpolation=cv2.INTER_LINEAR)
+    if width > wide.shape[1]:
+        wide = cv2.copyMakeBorder(wide, 0, 0, 0, width - wide.shape[1], cv2.BORDER_REPLICATE)
     if len(wide) == 1:
         wide = np.repeat(wide, 2, axis=0)
-    place = np.clip((np.arange(height) + 0.5) * small.shape[0] / height - 0.5, 0, small.shape[0] - 1)
+    place = np.clip((np.arange(height) + 0.5) / 4 - 0.5, 0, len(small) - 1)
     row_of = np.minimum(place.astype(np.intp), len(wide) - 2)
     over_background(fine, np.asarray(wide, dtype=np.float32), row_of, (place - row_of).astype(np.float32))
-    return np.asarray(fine, dtype=np.float32)
+    return fine
 
 
 _FINE = cv2.getGaussianKernel(9, SMOOTH_PX, cv2.CV_32F)
@@ -136,14 +164,21 @@ def refine(
     2 px.
     """
     a, b = np.ascontiguousarray(a), np.ascontiguousarray(b)
-    start = begin = float(dx_px), float(dy_px)
+    start = float(dx_px), float(dy_px)
+    begin = start
     if (a.shape[0] - abs(dy_px)) * (a.shape[1] - abs(dx_px)) >= LARGE_PX:
         half_a, half_b = halves if halves is not None else (halved(a), halved(b))
-        half = dx_px / 2, dy_px / 2
-        near = _fit(half_a, half_b, half, half, iterations, 2)
-        if near is not None:
-            begin = 2 * near.dx_px, 2 * near.dy_px
+        begin = approach(half_a, half_b, *start, iterations=iterations) or start
     return _fit(a, b, begin, start, iterations, 1)
+
+
+def approach(
+    half_a: Image, half_b: Image, dx_px: float, dy_px: float, *, iterations: int = 8
+) -> tuple[float, float] | None:
+    """The offset that a fit in pictures of half the size comes to, in pixels of the whole ones; None as `refine`."""
+    half = dx_px / 2, dy_px / 2
+    near = _fit(half_a, half_b, half, half, iterations, 2)
+    return None if near is None else (2 * near.dx_px, 2 * near.dy_px)
 
 
 def _fit(

@@ -61,6 +61,98 @@ def window_sums(field: Image, rows: int, columns: int) -> tuple[Sums, Sums]:
     return sums, squares
 
 
+@inner
+def _even_row(line: npt.NDArray[np.generic], gain: Image, out: Image) -> None:
+    for j in range(gain.size):
+        out[j + 4] = np.float32(line[j]) * gain[j]
+
+
+@inner
+def _mirror_ends(line: Image) -> None:
+    last = line.size - 5
+    for k in range(4):
+        line[3 - k] = line[5 + k]
+        line[last + 1 + k] = line[last - 1 - k]
+
+
+@inner
+def _along_row(line: Image, taps: Image, out: Image) -> None:
+    t0, t1, t2, t3, t4 = taps[0], taps[1], taps[2], taps[3], taps[4]
+    for j in range(out.size):
+        near = t4 * line[j + 4] + t3 * (line[j + 3] + line[j + 5]) + t2 * (line[j + 2] + line[j + 6])
+        out[j] = near + t1 * (line[j + 1] + line[j + 7]) + t0 * (line[j] + line[j + 8])
+
+
+@inner
+def _across_rows(ring: Image, first: int, taps: Image, level: np.float32, out: Image, total: Image) -> None:
+    """Nine rows of a ring from `first` on, weighted, plus a level; added to `total` as well."""
+    t0, t1, t2, t3, t4 = taps[0], taps[1], taps[2], taps[3], taps[4]
+    r0, r1, r2 = ring[first % 9], ring[(first + 1) % 9], ring[(first + 2) % 9]
+    r3, r4, r5 = ring[(first + 3) % 9], ring[(first + 4) % 9], ring[(first + 5) % 9]
+    r6, r7, r8 = ring[(first + 6) % 9], ring[(first + 7) % 9], ring[(first + 8) % 9]
+    for j in range(out.size):
+        near = level + t4 * r4[j] + t3 * (r3[j] + r5[j]) + t2 * (r2[j] + r6[j])
+        value = near + t1 * (r1[j] + r7[j]) + t0 * (r0[j] + r8[j])
+        out[j] = value
+        total[j] += value
+
+
+@inner
+def _fours(total: Image, out: Image) -> None:
+    """Means of four columns of four rows; the rows' sums are cleared."""
+    for j in range(out.size):
+        k = 4 * j
+        out[j] = np.float32(0.0625) * (total[k] + total[k + 1] + total[k + 2] + total[k + 3])
+    for j in range(total.size):
+        total[j] = 0
+
+
+@compiled
+def smoothed(
+    tile: npt.NDArray[np.generic],
+    gain: Image,
+    corner: tuple[int, int],
+    fine: Image,
+    small: Image,
+    taps_x: Image,
+    taps_y: Image,
+    level: float,
+) -> None:
+    """Smooth a part of a tile times its gain, and reduce it to a quarter, in one pass.
+
+    Parameters
+    ----------
+    tile : ndarray of shape (H, W), C-contiguous
+        Grey.
+    gain : ndarray of shape (H, W), float32, C-contiguous
+        What the tile is multiplied by.
+    corner : tuple of int
+        First (row, column) of the part.
+    fine : ndarray of shape (h, w), float32, C-contiguous
+        Filled with the part, smoothed, plus `level`. Beyond its rim the part is mirrored, the rim itself not repeated.
+    small : ndarray of shape (h // 4, w // 4), float32, C-contiguous
+        Filled with the means of four by four values of `fine`.
+    taps_x, taps_y : ndarray of shape (9,), float32
+        Symmetric filters along the rows and across them.
+    level : float
+        See above.
+    """
+    (rows, columns), (top, left) = fine.shape, corner
+    even = np.empty(columns + 8, dtype=np.float32)
+    ring = np.empty((9, columns), dtype=np.float32)
+    total = np.zeros(columns, dtype=np.float32)
+    for i in range(-4, rows + 4):
+        row = top + (-i if i < 0 else i if i < rows else 2 * rows - 2 - i)
+        _even_row(tile[row][left : left + columns], gain[row][left : left + columns], even)
+        _mirror_ends(even)
+        _along_row(even, taps_x, ring[(i + 9) % 9])
+        out = i - 4
+        if out >= 0:
+            _across_rows(ring, out + 5, taps_y, np.float32(level), fine[out], total)
+            if out % 4 == 3:
+                _fours(total, small[out // 4])
+
+
 @compiled
 def over_background(fine: Image, wide: Image, row_of: npt.NDArray[np.intp], share: Image) -> None:
     """Turn every pixel of `fine` into its excess over the background, in percent.

@@ -18,6 +18,7 @@ from pathlib import Path
 from types import TracebackType
 
 import cv2
+import imagecodecs
 import numba
 import numpy as np
 import scipy
@@ -157,7 +158,7 @@ def key_of(kind: str, parts: Iterable[object]) -> str:
 @cache
 def code_digest() -> str:
     """Digest of the code that measures, and of the versions of what it stands on."""
-    versions = (np.__version__, scipy.__version__, cv2.__version__, numba.__version__)
+    versions = (module.__version__ for module in (np, scipy, cv2, numba, imagecodecs))
     digest = hashlib.sha256(" ".join(versions).encode())
     folder = Path(__file__).parent
     for source in (*sorted(folder.glob("*.py")), folder.parent / "tiles" / "read.py", folder.parent / "compiled.py"):

@@ -79,8 +79,26 @@ def _straighten(
             straight[row, column] = total
 
 
-def offsets_along(a: Image, b: Image, pair: PairOffsets) -> Numbers:
+def offsets_along(
+    a: Image,
+    b: Image,
+    pair: PairOffsets,
+    *,
+    corners_px: tuple[tuple[int, int], tuple[int, int]] = ((0, 0), (0, 0)),
+    shape: tuple[int, int] | None = None,
+) -> Numbers:
     """The offset of a pair, and those of windows along its overlap, with what distortion and turning change in each.
+
+    Parameters
+    ----------
+    a, b : ndarray of shape (H, W), float32
+        Band-passed tiles, or parts of them that hold all that overlaps.
+    pair : PairOffsets
+        Its first hypothesis is the offset of the tiles.
+    corners_px : tuple of tuple of int
+        Corners (x, y) of a and b in their tiles.
+    shape : tuple of int, optional
+        Rows and columns of the tiles; those of `a` if not given.
 
     Returns
     -------
@@ -96,32 +114,58 @@ def offsets_along(a: Image, b: Image, pair: PairOffsets) -> Numbers:
     for a whole window is the mean of these, each pixel weighted by its gradients, as least squares on pixels does
     (Lucas and Kanade 1981).
     """
-    height, width = a.shape
+    height, width = shape = shape or (a.shape[0], a.shape[1])
     best = pair.hypotheses[0]
     across = abs(best.dx_px) > abs(best.dy_px)
-    changes = _Changes(a, best)
+    changes = _Changes(a, best, corners_px[0], shape)
     rows = [(best.dx_px, best.dy_px, *best.cov_px2, *changes.within(slice(None), slice(None)))]
     for part in range(PARTS):
         low, high = (round(k * (height if across else width) / PARTS) for k in (part, part + 1))
         window = (slice(low, high), slice(None)) if across else (slice(None), slice(low, high))
-        fit = refine(a[window], b[window], best.dx_px, best.dy_px)
+        axis = 0 if across else 1
+        first, (ax, ay) = _cut(a, corners_px[0], low, high, axis)
+        second, (bx, by) = _cut(b, corners_px[1], low, high, axis)
+        fit = refine(first, second, best.dx_px + bx - ax, best.dy_px + by - ay)
         if fit is None or fit.correlation < LEAST_CORRELATION or max(fit.cov_px2[0], fit.cov_px2[2]) > LARGEST_U_PX**2:
             continue
-        rows.append((fit.dx_px, fit.dy_px, *fit.cov_px2, *changes.within(*window)))
+        rows.append((fit.dx_px - bx + ax, fit.dy_px - by + ay, *fit.cov_px2, *changes.within(*window)))
     return np.array(rows, dtype=np.float64)
 
 
-class _Changes:
-    """What distortion and turning change in offsets, from the gradients of tile a where b overlaps it."""
+def _cut(picture: Image, corner_px: tuple[int, int], low: int, high: int, axis: int) -> tuple[Image, tuple[int, int]]:
+    """Rows (or columns, `axis` 1) of a tile from its part, and their corner (x, y) in the tile.
 
-    def __init__(self, a: Image, offset: Hypothesis) -> None:
-        self._shape = (a.shape[0], a.shape[1])
+    What the part lacks of them is zero: it overlaps nothing.
+    """
+    begin, extent = corner_px[1 - axis], picture.shape[axis]
+    inside = slice(max(low - begin, 0), max(high - begin, 0))
+    found = picture[inside] if axis == 0 else picture[:, inside]
+    missing = min(max(begin - low, 0), high - low), min(max(high - begin - extent, 0), high - low)
+    if any(missing):
+        found = np.pad(found, [missing, (0, 0)] if axis == 0 else [(0, 0), missing])
+    return found, (corner_px[0], low) if axis == 0 else (low, corner_px[1])
+
+
+class _Changes:
+    """What distortion and turning change in offsets, from the gradients of tile a where b overlaps it.
+
+    `corner_px` (x, y) is where the picture `a` begins in its tile of `shape`.
+    """
+
+    def __init__(self, a: Image, offset: Hypothesis, corner_px: tuple[int, int], shape: tuple[int, int]) -> None:
+        self._shape = shape
         self._offset = offset.dx_px, offset.dy_px
         shared = overlap_windows(self._shape, round(offset.dx_px), round(offset.dy_px), margin=1)
         if shared is not None:
             (rows, columns), _ = shared
             top, bottom, left, right = rows.start, rows.stop, columns.start, columns.stop
             self._origin = top, left
+            top, bottom, left, right = (
+                top - corner_px[1],
+                bottom - corner_px[1],
+                left - corner_px[0],
+                right - corner_px[0],
+            )
             dx = a[top:bottom, left + 1 : right + 1] - a[top:bottom, left - 1 : right - 1]
             dy = a[top + 1 : bottom + 1, left:right] - a[top - 1 : bottom - 1, left:right]
             self._products = dx * dx, dx * dy, dy * dy

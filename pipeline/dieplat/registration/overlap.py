@@ -8,9 +8,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.registration.evidence import log_likelihoods
 from dieplat.registration.optics import offsets_along
-from dieplat.registration.pair import measure_pair
+from dieplat.registration.pair import measure_pair, support_near
 from dieplat.registration.pixels import PixelCache, Rows, Strips
 from dieplat.registration.stage import is_clear
 from dieplat.values.offsets import Hypothesis, PairOffsets
@@ -89,23 +88,23 @@ class PairView:
         return [[h.dx_px - x, h.dy_px - y, h.correlation, h.cost, *map(float, h.cov_px2)] for h in found]
 
     def support(self) -> float:
-        """Log-likelihood of the best hypothesis against two pictures that have nothing in common, in nats."""
-        rows = self._cache.remembered("support", self._pair, [self._about, self._search], self._weigh)
-        return float(rows[0][0])
+        """What `pair.support_near` gives."""
 
-    def _weigh(self) -> Rows:
-        found = self.hypotheses()
-        if not found:
-            return [[0.0]]
-        x, y = self._strips.b_from_a
-        best = found[0].dx_px + x, found[0].dy_px + y
-        return [[max(float(log_likelihoods(self._strips.a, self._strips.b, [best])[0]), 0.0)]]
+        def measure() -> Rows:
+            strips, (x, y) = self._strips, self._strips.b_from_a
+            about = self._about[0] + x, self._about[1] + y
+            return [[support_near(strips.a, strips.b, predicted_px=about, search_px=self._search)]]
+
+        rows = self._cache.remembered("support", self._pair, [self._about, self._search], measure)
+        return float(rows[0][0])
 
     def windows(self, offsets: PairOffsets, shape: tuple[int, int]) -> npt.NDArray[np.float64]:
         """What `optics.offsets_along` gives."""
 
         def measure() -> Rows:
-            rows: Rows = offsets_along(*self._strips.in_tiles(shape), offsets).tolist()
+            strips = self._strips
+            corners = strips.a_px, strips.b_px
+            rows: Rows = offsets_along(strips.a, strips.b, offsets, corners_px=corners, shape=shape).tolist()
             return rows
 
         rows = self._cache.remembered("windows", self._pair, [self._about, self._search], measure)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from dieplat.registration.correlate import NOISE_AREA_PX, Fit, Image, refine
+from dieplat.registration.correlate import NOISE_AREA_PX, Fit, Image, approach, refine
 from dieplat.registration.evidence import log_likelihoods
 from dieplat.registration.search import LARGE_PX, correlation_surface, halved, local_maxima, peaks_between_pixels
 from dieplat.values.offsets import Hypothesis
@@ -13,6 +13,8 @@ COST_CEILING = 60.0
 MOST_HYPOTHESES = 80
 INTERPOLATION_SLACK = 0.03
 """Error of a correlation read between the pixels by a parabola; rivals within it are refined before they are judged."""
+FOREMOST = 3
+"""Places approached before their likelihoods are compared for good: a peak between pixels costs some percent of it."""
 
 
 def measure_pair(
@@ -41,33 +43,62 @@ def measure_pair(
     correlation falls short of the best by more than noise could explain are left out. The costs of the others come
     from what is there once only (`evidence`): two places of a strictly periodic pattern differ in nothing else.
     """
+    found = _plausible(a, b, predicted_px, search_px)
+    if found is None:
+        return ()
+    places, halves = found
+    fits: list[Fit] = []
+    for x, y in places:
+        fit = refine(a, b, x, y, halves=halves)
+        if fit is not None and not any(
+            abs(fit.dx_px - other.dx_px) < 0.7 and abs(fit.dy_px - other.dy_px) < 0.7 for other in fits
+        ):
+            fits.append(fit)
+    return _with_costs(a, b, fits)
+
+
+def support_near(a: Image, b: Image, *, predicted_px: tuple[float, float], search_px: tuple[int, int]) -> float:
+    """Log-likelihood of the best place near a prediction against two pictures that have nothing in common, in nats.
+
+    As that of the first hypothesis of `measure_pair`, of which the last digits do not matter here: the likelihood is
+    compared where the correlation peaks, and only the foremost places are approached, in pictures of half the size.
+    """
+    found = _plausible(a, b, predicted_px, search_px)
+    if found is None:
+        return 0.0
+    places, halves = found
+    likelihood = log_likelihoods(a, b, places)
+    foremost = [places[i] for i in np.argsort(-likelihood, kind="stable")[:FOREMOST]]
+    halves = halves or (halved(a), halved(b))
+    nearer = [place for place in (approach(*halves, x, y) for x, y in foremost) if place is not None]
+    return float(max(0.0, likelihood.max(), *log_likelihoods(a, b, nearer)))
+
+
+def _plausible(
+    a: Image, b: Image, predicted_px: tuple[float, float], search_px: tuple[int, int]
+) -> tuple[list[tuple[float, float]], tuple[Image, Image] | None] | None:
+    """Places (x, y) whose correlation noise could have made the best, highest first, and the pictures at half size.
+
+    The latter are None where the overlap is too small to use them; all is None where the overlap is blank.
+    """
     height, width = a.shape
     area = (width - abs(predicted_px[0])) * (height - abs(predicted_px[1]))
     halves = (halved(a), halved(b)) if area >= LARGE_PX else None
     found = correlation_surface(a, b, predicted_px, search_px, halves)
     if found is None:
-        return ()
+        return None
     surface, (first_x, first_y) = found
     peak = float(surface.max())
     independent = max(area / NOISE_AREA_PX, 8.0)
     # Largest of m normal draws stays below sqrt(2 ln m); two more standard deviations make it rare.
     chance = (np.sqrt(2 * np.log(surface.size)) + 2) / np.sqrt(independent)
     if peak < chance:
-        return ()
+        return None
     floor = max(chance, peak - max(0.35 * peak, 0.1))
-    places = peaks_between_pixels(surface, local_maxima(surface, floor=floor, most=MOST_HYPOTHESES))
-    top = max(value for _, _, value in places)
+    peaks = peaks_between_pixels(surface, local_maxima(surface, floor=floor, most=MOST_HYPOTHESES))
+    top = max(value for _, _, value in peaks)
     reach = np.sqrt(2 * COST_CEILING) * max(1 - top**2, 1e-3) * np.sqrt(2 / independent) + INTERPOLATION_SLACK
-    fits: list[Fit] = []
-    for row, column, value in places:
-        if value < top - reach:
-            continue
-        fit = refine(a, b, first_x + column, first_y + row, halves=halves)
-        if fit is not None and not any(
-            abs(fit.dx_px - other.dx_px) < 0.7 and abs(fit.dy_px - other.dy_px) < 0.7 for other in fits
-        ):
-            fits.append(fit)
-    return _with_costs(a, b, fits)
+    return [(first_x + column, first_y + row) for row, column, value in peaks if value >= top - reach], halves
 
 
 def _with_costs(a: Image, b: Image, fits: list[Fit]) -> tuple[Hypothesis, ...]:

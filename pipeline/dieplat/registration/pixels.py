@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.registration.correlate import Image, band_pass
+from dieplat.registration.correlate import Image, band_pass_part
 from dieplat.registration.memory import Memory, key_of
 from dieplat.registration.optics import undistorted
 from dieplat.tiles.read import Picture, read_picture
@@ -40,15 +40,6 @@ class Strips:
     def b_from_a(self) -> tuple[int, int]:
         """What the offset of the strips is more than that of the tiles."""
         return self.b_px[0] - self.a_px[0], self.b_px[1] - self.a_px[1]
-
-    def in_tiles(self, shape: tuple[int, int]) -> tuple[Image, Image]:
-        """The strips at their places in tiles that are otherwise zero, and there take no memory."""
-        tiles = []
-        for strip, (x, y) in ((self.a, self.a_px), (self.b, self.b_px)):
-            tile = np.zeros(shape, dtype=np.float32)
-            tile[y : y + strip.shape[0], x : x + strip.shape[1]] = strip
-            tiles.append(tile)
-        return tiles[0], tiles[1]
 
 
 class PixelCache:
@@ -147,12 +138,13 @@ class PixelCache:
     def _load(self, index: int) -> npt.NDArray[np.generic]:
         picture = self._read(self._paths[index])
         grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) if picture.ndim == 3 else picture
-        return grey if self._lens is None else undistorted(self._filtered(grey, 0, 0), self._lens)
+        whole = grey.shape[0], grey.shape[1]
+        return grey if self._lens is None else undistorted(self._filtered(grey, (0, 0), whole), self._lens)
 
     def get(self, index: int) -> Image:
         """The whole tile, band-passed, float32, on a scale of 255."""
         tile = self._tile(index)
-        return np.asarray(tile, dtype=np.float32) if self._lens is not None else self._filtered(tile, 0, 0)
+        return self._part(tile, (0, 0), (tile.shape[0], tile.shape[1]))
 
     def strips(self, a: int, b: int, predicted_px: tuple[float, float], search_px: tuple[int, int]) -> Strips:
         """What tiles a and b share at any offset within the search, just as in the band-passed tiles themselves."""
@@ -164,22 +156,22 @@ class PixelCache:
         )
         cut = height - max(top_a, top_b), width - max(left_a, left_b)
         parts = [
-            self._part(tile[top : top + cut[0], left : left + cut[1]], top, left)
-            for tile, top, left in ((first, top_a, left_a), (second, top_b, left_b))
+            self._part(tile, (top, left), cut) for tile, top, left in ((first, top_a, left_a), (second, top_b, left_b))
         ]
         return Strips(parts[0], parts[1], (left_a, top_a), (left_b, top_b))
 
-    def _part(self, part: npt.NDArray[np.generic], top: int, left: int) -> Image:
-        return np.asarray(part, dtype=np.float32) if self._lens is not None else self._filtered(part, top, left)
+    def _part(self, tile: npt.NDArray[np.generic], corner: tuple[int, int], size: tuple[int, int]) -> Image:
+        if self._lens is None:
+            return self._filtered(tile, corner, size)
+        (top, left), (rows, columns) = corner, size
+        return np.asarray(tile[top : top + rows, left : left + columns], dtype=np.float32)
 
-    def _filtered(self, part: npt.NDArray[np.generic], top: int, left: int) -> Image:
-        """A part of a grey tile that begins at (top, left), times its gain, band-passed."""
-        if self._gain is None:
-            return band_pass(part)
-        gain = self._gain[top : top + part.shape[0], left : left + part.shape[1]]
-        even = part.astype(np.float32)
-        scale = 1.0 / 257.0 if part.dtype == np.uint16 else 1.0
-        return band_pass(np.asarray(cv2.multiply(even, gain, dst=even, scale=scale)))
+    def _filtered(self, tile: npt.NDArray[np.generic], corner: tuple[int, int], size: tuple[int, int]) -> Image:
+        """A part of a grey tile, times its gain, band-passed."""
+        gain = self._gain
+        if gain is None:
+            gain = self._gain = np.ones(tile.shape, dtype=np.float32)
+        return band_pass_part(tile, gain, corner, size)
 
 
 def _origins(offset_px: float, search_px: int) -> tuple[int, int]:

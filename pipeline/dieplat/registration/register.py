@@ -2,66 +2,41 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
-
-import numpy as np
 
 from dieplat.errors import RegistrationError
 from dieplat.registration.assemble import Tie, assemble_layout, layout_of_one
 from dieplat.registration.bundle import further_shift
 from dieplat.registration.choose import Choice, choose
-from dieplat.registration.correlate import Spectrum, coarse_offsets
+from dieplat.registration.first_model import OtherSteps, first_model
 from dieplat.registration.flat import Shading, estimate_shading
 from dieplat.registration.grid import find_grid
+from dieplat.registration.measuring import measure_pairs
 from dieplat.registration.memory import Memory
-from dieplat.registration.overlap import Measured, measure_overlap, view_overlap
+from dieplat.registration.overlap import Measured
 from dieplat.registration.overview import Overview, thumb_factor
 from dieplat.registration.pixels import PixelCache
 from dieplat.registration.rows import grid_of_places
-from dieplat.registration.stage import (
-    Candidates,
-    Grid,
-    Steps,
-    fit_model,
-    grid_pairs,
-    likely_steps,
-    sample_evenly,
-)
+from dieplat.registration.stage import Grid, grid_pairs, sample_evenly
 from dieplat.registration.turn import stage_turn
 from dieplat.tiles.read import Picture, read_picture
 from dieplat.values.correction import Lens
 from dieplat.values.layout import Layout
 from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.tiles import Skipped, Tile, TileSet
-from dieplat.work import Progress, map_in_order
+from dieplat.work import Progress
 
-OtherSteps = tuple[tuple[float, float] | None, tuple[float, float] | None]
-
-FULL_SIZE_SAMPLE = 6
-OPEN_LEAD_PER_PAIR = 60.0
-"""Lead in nats a pair below which two likely steps stay open. Pairs that lie in a memory favour one step or another by
-some 50 nats each, all alike; pairs that see its rim favour the true one by a thousand (phantoms)."""
-THUMB_SCATTER_PX = 3.0
-"""Scatter of stage steps expected at first, in thumbnail pixels."""
 PLACE_SCATTER_PX = 1.5
 """The same of places that thumbnails gave."""
-LENS_SAMPLE = 60
 LENS_LOOKS = 2
 """Pictures are straightened and measured again once, or twice where the first estimate was far off."""
 FOLLOWED_PX = 0.5
 """What is left of a lens in straightened pictures is followed by the chain rule while it moves no pixel farther."""
 SHADING_SAMPLE = 120
-STEP_PEAKS = 24
-"""Places of a pair that may be its step: a memory's banks alone offer a dozen."""
-SPECTRA_HELD = 24
-STAGE_SAMPLE = 40
-"""Pairs of each direction that the first stage model rests on."""
 
 
 def place_in_grid(
@@ -165,7 +140,7 @@ def register(
         sigma = PLACE_SCATTER_PX * thumb_factor(tile_set.width_px)
         model = StageModel((1.0, 0.0), (0.0, 1.0), (0.0, 0.0), (sigma, sigma), 0)
     else:
-        model, others = _coarse_model(tile_set, views, pairs, overlap, cache, executor)
+        model, others = first_model(tile_set, views, pairs, overlap, cache, executor)
     shading = _shading(tile_set, views, grid, pairs, model)
     if shading is not None:
         marked = [f"{digest} {shading.coefficients}" if digest else "" for digest in digests]
@@ -177,7 +152,7 @@ def register(
             digests=marked,
             memory=memory,
         )
-    model, measured = _measure(tile_set, grid, pairs, model, cache, executor, progress)
+    model, measured = measure_pairs(tile_set, grid, pairs, model, cache, executor, progress)
     layout = _adjusted(tile_set, grid, measured, model, others, ties, None)
     present: Lens | None = None
     for _ in range(LENS_LOOKS):
@@ -185,7 +160,7 @@ def register(
         if lens is None or (present is not None and further_shift(lens, present) < FOLLOWED_PX):
             break
         present = lens
-        model, measured = _measure(tile_set, grid, pairs, model, cache.with_lens(lens), executor, progress)
+        model, measured = measure_pairs(tile_set, grid, pairs, model, cache.with_lens(lens), executor, progress)
         layout = _adjusted(tile_set, grid, measured, model, others, ties, present)
     return layout if uneven else _with_stage_turn(tile_set, grid, layout)
 
@@ -250,142 +225,6 @@ def _with_other_steps(
                 shift = (count * (other[0] - step[0]), count * (other[1] - step[1]))
                 known[tile] = (*known.get(tile, ()), shift)
     return known
-
-
-def _coarse_model(
-    tile_set: TileSet,
-    views: Mapping[str, Overview],
-    pairs: Sequence[tuple[int, int]],
-    overlap: float | None,
-    cache: PixelCache,
-    executor: Executor | None,
-) -> tuple[StageModel, OtherSteps]:
-    """The first stage model: likely steps from thumbnails, told apart at full size where several are likely.
-
-    Also gives the rival of either step that the pictures cannot tell from it, or None.
-    """
-    tiles = tile_set.tiles
-    factor = thumb_factor(tile_set.width_px)
-    in_rows = sample_evenly([p for p in pairs if tiles[p[0]].row == tiles[p[1]].row], STAGE_SAMPLE)
-    in_columns = sample_evenly([p for p in pairs if tiles[p[0]].row != tiles[p[1]].row], STAGE_SAMPLE)
-
-    # Some at a time: they are ten times as large as what they are made of.
-    @lru_cache(maxsize=SPECTRA_HELD)
-    def spectrum(tile: int) -> Spectrum:
-        return Spectrum(views[tiles[tile].name].thumb)
-
-    shape = views[tiles[0].name].thumb.shape
-
-    def candidates(sample: Sequence[tuple[int, int]]) -> list[Candidates]:
-        work = map_in_order(
-            lambda p: coarse_offsets(spectrum(p[0]), spectrum(p[1]), peaks=STEP_PEAKS), sample, executor=executor
-        )
-        return [[c for c in pair if _fits_overlap(c, shape, overlap)] for pair in work]
-
-    steps, drops = likely_steps(candidates(in_rows), candidates(in_columns), shape=shape, spread_px=THUMB_SCATTER_PX)
-    size = (tile_set.height_px, tile_set.width_px)
-    step, other_step = _best_at_full_size(steps, in_rows, factor, size, cache, executor)
-    drop, other_drop = _best_at_full_size(drops, in_columns, factor, size, cache, executor)
-    sigma = THUMB_SCATTER_PX * factor
-    model = StageModel(step, drop, (0.0, 0.0), (sigma, sigma), len(in_rows) + len(in_columns))
-    return model, (other_step, other_drop)
-
-
-def _best_at_full_size(
-    steps: Steps,
-    sample: Sequence[tuple[int, int]],
-    factor: float,
-    size: tuple[int, int],
-    cache: PixelCache,
-    executor: Executor | None,
-) -> tuple[tuple[float, float], tuple[float, float] | None]:
-    """Of several likely steps, the one about which full-size overlaps agree best, and a rival if it stays open.
-
-    Repeating blocks look alike in thumbnails; the grain and dust of the full picture tell them apart.
-    """
-    scaled = [(x * factor, y * factor) for x, y, _ in steps]
-    if len(scaled) == 1:
-        return scaled[0], None
-    some = sample_evenly(sample, FULL_SIZE_SAMPLE)
-    search = math.ceil(2.5 * THUMB_SCATTER_PX * factor)
-    seen = []
-    for step in scaled:
-
-        def work(pair: tuple[int, int], step: tuple[float, float] = step) -> float:
-            view = view_overlap(pair, cache, step, size, (search, search))
-            return view.support() if view is not None else 0.0
-
-        seen.append(sum(map_in_order(work, some, executor=executor)))
-    best, second = np.argsort(seen)[::-1][:2]
-    clear = seen[best] - seen[second] > OPEN_LEAD_PER_PAIR * len(some)
-    return scaled[best], None if clear else scaled[second]
-
-
-def _fits_overlap(candidate: tuple[float, float, float], shape: tuple[int, int], overlap: float | None) -> bool:
-    if overlap is None:
-        return True
-    along = max(abs(candidate[0]) / shape[1], abs(candidate[1]) / shape[0])
-    return abs(along - (1 - overlap)) < max(0.08, 0.5 * overlap)
-
-
-def _measure(
-    tile_set: TileSet,
-    grid: Grid,
-    pairs: Sequence[tuple[int, int]],
-    model: StageModel,
-    cache: PixelCache,
-    executor: Executor | None,
-    progress: Progress | None,
-) -> tuple[StageModel, list[Measured]]:
-    """Measure every pair about the model; refit the model; measure again where the first search was off."""
-    measured = _measure_about(tile_set, grid, pairs, model, cache, executor, progress, sigmas=3.5)
-    refined = fit_model([pair.offsets for pair in measured], grid, model)
-    again = []
-    for index, pair in enumerate(measured):
-        offset = pair.offsets
-        predicted = refined.predict(*grid[offset.a], *grid[offset.b])
-        moved = max(abs(predicted[0] - offset.predicted_px[0]), abs(predicted[1] - offset.predicted_px[1]))
-        if not offset.hypotheses or moved > 2 * max(refined.sigma_px):
-            again.append(index)
-    redone = _measure_about(tile_set, grid, [pairs[i] for i in again], refined, cache, executor, None, sigmas=6.0)
-    for index, pair in zip(again, redone, strict=True):
-        if pair.offsets.hypotheses:
-            measured[index] = pair
-    final = fit_model([pair.offsets for pair in measured], grid, refined)
-    return final, [
-        replace(pair, offsets=replace(o, predicted_px=final.predict(*grid[o.a], *grid[o.b])))
-        for pair in measured
-        for o in (pair.offsets,)
-    ]
-
-
-def _measure_about(
-    tile_set: TileSet,
-    grid: Grid,
-    pairs: Sequence[tuple[int, int]],
-    model: StageModel,
-    cache: PixelCache,
-    executor: Executor | None,
-    progress: Progress | None,
-    *,
-    sigmas: float,
-) -> list[Measured]:
-    shape = (tile_set.height_px, tile_set.width_px)
-    search = [8 * math.ceil(sigmas * max(sigma, 2.0) / 8) for sigma in model.sigma_px]
-    bent = frozenset(sample_evenly(pairs, LENS_SAMPLE))
-
-    def work(pair: tuple[int, int]) -> Measured:
-        predicted = model.predict(*grid[pair[0]], *grid[pair[1]])
-        bounds = (search[0], search[1])
-        found = measure_overlap(
-            pair, cache=cache, predicted=predicted, shape=shape, search=bounds, with_windows=pair in bent
-        )
-        cache.done(pair)
-        return found
-
-    cache.expect(pairs)
-
-    return list(map_in_order(work, pairs, executor=executor, total=len(pairs), progress=progress))
 
 
 def _with_ties(offsets: list[PairOffsets], ties: Sequence[Tie]) -> list[PairOffsets]:
