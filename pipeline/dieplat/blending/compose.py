@@ -16,6 +16,7 @@ from dieplat.blending.place import Box, parting
 from dieplat.blending.resample import Patch, Spare, TileJob, enlarged_inverse, render_tile
 from dieplat.blending.seam import Seam, seam_between
 from dieplat.blending.seam_loops import View, view_of
+from dieplat.blending.trim import trimmed
 from dieplat.errors import MosaicError
 from dieplat.tiles.read import Picture
 from dieplat.values import Correction, Layout, TileSet
@@ -46,8 +47,9 @@ def compose_bands(
     seam, bent to where both agree and towards the less sharp of the two; they are mixed over `FEATHER_PX`
     either side of it and nowhere else, so that every other pixel is one tile's own, resampled once.
 
-    Each tile is read once. Memory holds the mosaic's full width over the height of a tile and two bands, and a
-    few tiles. The result does not depend on the executor.
+    Each tile is read once, and of wide overlaps only the middle is resampled (`dieplat.blending.trim`). Memory
+    holds the mosaic's full width over the height of a tile and two bands, and a few tiles. The result does not
+    depend on the executor.
 
     Parameters
     ----------
@@ -77,8 +79,11 @@ def compose_bands(
     MosaicError
         If the layout names a tile that is not in the set.
     """
-    spare = Spare()
-    jobs = [replace(job, read=read, spare=spare) for job in tile_jobs(tile_set, layout, correction)]
+    jobs, spare = tile_jobs(tile_set, layout, correction), Spare()
+    parts = trimmed([job.box for job in jobs], Box(0, 0, layout.width_px, layout.height_px))
+    # In the order of the upper edges of what is made.
+    order = sorted(range(len(jobs)), key=lambda number: (parts[number].y0, number))
+    jobs = [replace(jobs[number], read=read, spare=spare, part=parts[number]) for number in order]
     canvas = _Canvas(tile_set, layout, band_px)
     for patch in map_in_order(render_tile, jobs, executor=executor, in_flight=_IN_FLIGHT):
         yield from canvas.finish_above(patch.y0)

@@ -44,13 +44,13 @@ def parting(box: Box, painted: Sequence[Box]) -> list[Box]:
     sides are there: their seams already part the corner, and one more would end in the open.
     """
     touching = [other for other in painted if not box.cut(other).is_empty]
-    side = [other for other in touching if not _is_diagonal(box, other)]
+    side = [other for other in touching if not is_diagonal(box, other)]
     beside = {_sign(other.x0 - box.x0) for other in side if is_beside(box, other)}
     above = {_sign(other.y0 - box.y0) for other in side if not is_beside(box, other)}
     return [
         other
         for other in touching
-        if not (_is_diagonal(box, other) and _sign(other.x0 - box.x0) in beside and _sign(other.y0 - box.y0) in above)
+        if not (is_diagonal(box, other) and _sign(other.x0 - box.x0) in beside and _sign(other.y0 - box.y0) in above)
     ]
 
 
@@ -69,5 +69,6 @@ def _shares(box: Box, other: Box) -> tuple[float, float]:
     return abs(other.x0 - box.x0) / (box.x1 - box.x0), abs(other.y0 - box.y0) / (box.y1 - box.y0)
 
 
-def _is_diagonal(box: Box, other: Box) -> bool:
+def is_diagonal(box: Box, other: Box) -> bool:
+    """Whether the neighbour lies off by more than half a tile along x and along y."""
     return min(_shares(box, other)) > 0.5

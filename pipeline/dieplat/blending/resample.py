@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
+from dieplat.blending.place import Box
 from dieplat.blending.shift_loop import move_rows
 from dieplat.blending.unbend_loop import unbend_rows
 from dieplat.errors import MosaicError
@@ -37,7 +38,7 @@ _MOST_SPARE = 4
 
 
 class Spare:
-    """Arrays whose pixels are no longer needed, for the next tile: fresh memory costs as much as the arithmetic.
+    """Memory of pixels that are no longer needed, for the next tile: fresh memory costs as much as the arithmetic.
 
     Safe to share between threads; in another process it is empty.
     """
@@ -53,17 +54,16 @@ class Spare:
 
     def give(self, pixels: Pixels) -> None:
         """Nobody looks at these pixels any more."""
-        self._kept.append(pixels)
+        if pixels.base is not None:
+            self._kept.append(pixels.base)
 
-    def take(self, shape: tuple[int, ...], dtype: str) -> Pixels:
-        """An array whose content is arbitrary."""
-        while True:
-            try:
-                kept = self._kept.pop()
-            except IndexError:
-                return np.empty(shape, dtype)
-            if kept.shape == shape and kept.dtype == dtype:
-                return kept
+    def take(self, shape: tuple[int, ...], dtype: str, *, most: int) -> Pixels:
+        """An array whose content is arbitrary, in memory that holds up to `most` samples."""
+        try:
+            room = self._kept.pop()
+        except IndexError:
+            room = np.empty(most, dtype)
+        return room[: math.prod(shape)].reshape(shape)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,6 +82,8 @@ class TileJob:
     flat_spacing: int = 1
     """`inverse_flat` (n, W, C) holds every so manieth row of a tile; those between are interpolated."""
     spare: Spare | None = None
+    part: Box | None = None
+    """What of `box` is wanted; None if all."""
 
     @property
     def x0(self) -> int:
@@ -92,6 +94,15 @@ class TileJob:
     def y0(self) -> int:
         """The first mosaic row whose pixels have their centre on the tile."""
         return math.ceil(self.y_px - 0.5)
+
+    @property
+    def box(self) -> Box:
+        """All the mosaic's pixels that the tile shows: with a lens the largest rectangle of its own proportions."""
+        height, width, _ = self.shape
+        if self.lens is None:
+            return Box(self.x0, self.y0, self.x0 + width, self.y0 + height)
+        left, top = (math.ceil((1.0 - _inner_share(self.lens)) * size / 2) for size in (width, height))
+        return Box(self.x0 + left, self.y0 + top, self.x0 + width - left, self.y0 + height - top)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,17 +120,22 @@ def render_tile(job: TileJob) -> Patch:
     The tile's pixel (row i, column j) has its centre at mosaic coordinate (x_px + j + 0.5, y_px + i + 0.5).
     corrected = pixel * gain / flat; all in 32-bit floating point, rounded and clipped once at the end.
 
-    With a lens the patch may be a little smaller than the tile: the largest rectangle of the tile's own
-    proportions that lies on the picture.
+    The patch is `job.part`, or all of `job.box`.
     """
     picture = (job.read or read_picture)(job.path)
     height, width, channels = job.shape
     if picture.shape != ((height, width) if channels == 1 else job.shape) or picture.dtype != job.dtype:
         raise MosaicError(f"{job.path}: has changed since the tiles were listed; start again")
-    fx, fy = job.x_px - job.x0, job.y_px - job.y0
+    part = job.box if job.part is None else job.part
+    shape = (part.y1 - part.y0, part.x1 - part.x0, channels)
+    spare = Spare() if job.spare is None else job.spare
+    out = spare.take(shape, job.dtype, most=math.prod(job.shape))
+    corner = part.x0 - job.x0, part.y0 - job.y0
     if job.lens is None:
-        return Patch(job.x0, job.y0, _shift(picture, fx, fy, job))
-    return _unbend(picture, fx, fy, job.lens, job)
+        _shift(picture, job, corner, out)
+    else:
+        _unbend(picture, job, job.lens, corner, out)
+    return Patch(part.x0, part.y0, out)
 
 
 def enlarged_inverse(
@@ -179,11 +195,10 @@ def shift_filter(fraction: float) -> tuple[Floats, int]:
     return (weights, REACH_PX) if fraction >= 0.0 else (weights[::-1].copy(), REACH_PX - 1)
 
 
-def _shift(picture: Pixels, fx: float, fy: float, job: TileJob) -> Pixels:
-    """The tile moved right by fx and down by fy, both within half a pixel."""
+def _shift(picture: Pixels, job: TileJob, corner: tuple[int, int], out: Pixels) -> None:
+    """Fill `out`, whose corner is column and row `corner` of the tile, with the tile moved to whole mosaic pixels."""
     height, width, channels = job.shape
-    (across, anchor_x), (down, anchor_y) = shift_filter(fx), shift_filter(fy)
-    out = np.empty(job.shape, job.dtype) if job.spare is None else job.spare.take(job.shape, job.dtype)
+    (across, anchor_x), (down, anchor_y) = shift_filter(job.x_px - job.x0), shift_filter(job.y_px - job.y0)
     move_rows(
         picture.reshape(height, width * channels),
         job.inverse_flat.reshape(len(job.inverse_flat), width * channels),
@@ -192,11 +207,11 @@ def _shift(picture: Pixels, fx: float, fy: float, job: TileJob) -> Pixels:
         anchor_x,
         down.astype(np.float32),
         anchor_y,
-        np.tile(job.gains.astype(np.float32), width),
+        np.tile(job.gains.astype(np.float32), out.shape[1]),
         channels,
-        out.reshape(height, width * channels),
+        *corner,
+        out.reshape(len(out), -1),
     )
-    return out
 
 
 def _inner_share(lens: Lens) -> float:
@@ -207,28 +222,19 @@ def _inner_share(lens: Lens) -> float:
     return share
 
 
-def _unbend(picture: Pixels, fx: float, fy: float, lens: Lens, job: TileJob) -> Patch:
-    """Move as `_shift` does and take the lens's distortion out, about the tile's centre.
-
-    The patch is the largest rectangle of the tile's own proportions that lies on the picture.
-    """
-    height, width, channels = job.shape
-    left, top = (math.ceil((1.0 - _inner_share(lens)) * size / 2) for size in (width, height))
-    shape = (height - 2 * top, width - 2 * left, channels)
-    out = np.empty(shape, job.dtype) if job.spare is None else job.spare.take(shape, job.dtype)
+def _unbend(picture: Pixels, job: TileJob, lens: Lens, corner: tuple[int, int], out: Pixels) -> None:
+    """Fill `out` as `_shift` does and take the lens's distortion out, about the tile's centre."""
     unbend_rows(
         picture.reshape(job.shape),
         job.inverse_flat,
         job.flat_spacing,
         filter_bank(),
-        left,
-        top,
-        (fx, fy),
+        *corner,
+        (job.x_px - job.x0, job.y_px - job.y0),
         (lens.k1, lens.k2, 1.0 / lens.norm_px**2),
         job.gains.astype(np.float32),
         out,
     )
-    return Patch(job.x0 + left, job.y0 + top, out)
 
 
 @cache

@@ -24,40 +24,50 @@ def move_rows(
     anchor_y: int,
     gains: Line,
     channels: int,
+    left: int,
+    top: int,
     out: Rows,
 ) -> None:
-    """Fill `out` with the source times `inverse`, filtered along both axes, times `gains`.
+    """Fill `out` with the source, from column `left` and row `top` on, times `inverse`, filtered along both axes.
+
+    It is then multiplied by `gains`, rounded and clipped.
 
     Eight corrected rows wait in a ring; each is read once, and the filter down them finds them in the cache.
 
     Parameters
     ----------
-    source, out : ndarray of shape (H, W * channels), uint8 or uint16
-        The picture, its pixels' channels side by side, and what it becomes.
+    source : ndarray of shape (H, W * channels), uint8 or uint16
+        The picture, its pixels' channels side by side.
     inverse : ndarray of shape (n, W * channels), float32
         Factors of every `spacing`-th row, from row 0 to the last or beyond it; linear in between.
     across, down : ndarray of shape (8,), float32
         Weights of the samples from `anchor_x` before a pixel (`anchor_y` above it) on. Beyond its edges the
         picture is mirrored, the outermost pixels repeated.
-    gains : ndarray of shape (W * channels,), float32
+    gains : ndarray of shape (w * channels,), float32
+    out : ndarray of shape (h, w * channels)
+        What the part becomes, in the source's dtype.
     """
-    height, samples = source.shape
-    width = samples // channels
-    first, wide = anchor_x * channels, samples + 7 * channels
+    height, width, samples = len(source), source.shape[1] // channels, out.shape[1]
+    wide = samples + 7 * channels
+    # Columns of the source that the row of the ring begins and ends with; what lies beyond the source is mirrored.
+    begin, end = left - anchor_x, left - anchor_x + wide // channels
+    start, stop = max(begin, 0), min(end, width)
+    first, last = (start - begin) * channels, (stop - begin) * channels
     ring = np.empty((8, wide), np.float32)
     column = np.empty(wide, np.float32)
-    top = np.float32(255.0 if out.itemsize == 1 else 65535.0)
+    most = np.float32(255.0 if out.itemsize == 1 else 65535.0)
     x0, x1, x2, x3, x4, x5, x6, x7 = across
     y0, y1, y2, y3, y4, y5, y6, y7 = down
-    for row in range(-7, height):
+    for row in range(-7, len(out)):
         line = ring[(row + 7) & 7]
-        even_row(source, inverse, spacing, mirrored(row + 7 - anchor_y, height), line[first : first + samples])
-        for place in range(-anchor_x, 0):
+        place = mirrored(top + row + 7 - anchor_y, height)
+        even_row(source, inverse, spacing, place, start * channels, line[first:last])
+        for x in range(begin, start):
             for c in range(channels):
-                line[first + place * channels + c] = line[first + mirrored(place, width) * channels + c]
-        for place in range(width, width + 7 - anchor_x):
+                line[(x - begin) * channels + c] = line[(mirrored(x, width) - begin) * channels + c]
+        for x in range(stop, end):
             for c in range(channels):
-                line[first + place * channels + c] = line[first + mirrored(place, width) * channels + c]
+                line[(x - begin) * channels + c] = line[(mirrored(x, width) - begin) * channels + c]
         if row < 0:
             continue
         r0, r1, r2, r3 = ring[row & 7], ring[(row + 1) & 7], ring[(row + 2) & 7], ring[(row + 3) & 7]
@@ -76,17 +86,17 @@ def move_rows(
         for j in range(samples):
             near = x0 * c0[j] + x1 * c1[j] + x2 * c2[j] + x3 * c3[j]
             value = near + x4 * c4[j] + x5 * c5[j] + x6 * c6[j] + x7 * c7[j]
-            value = min(max(value * gains[j], np.float32(0.0)), top)
+            value = min(max(value * gains[j], np.float32(0.0)), most)
             made[j] = np.int32(value + np.float32(0.5))
 
 
 @inner
-def even_row(source: Rows, inverse: npt.NDArray[np.float32], spacing: int, row: int, line: Line) -> None:
-    """One row of the source times its factors; see `move_rows`."""
+def even_row(source: Rows, inverse: npt.NDArray[np.float32], spacing: int, row: int, first: int, line: Line) -> None:
+    """One row of the source, from a sample on, times its factors; see `move_rows`."""
     knot = row // spacing
-    above, below = inverse[knot], inverse[min(knot + 1, len(inverse) - 1)]
+    above, below = inverse[knot][first:], inverse[min(knot + 1, len(inverse) - 1)][first:]
     share = np.float32(row - knot * spacing) / np.float32(spacing)
-    seen = source[row]
+    seen = source[row][first:]
     for j in range(len(line)):
         line[j] = np.float32(seen[j]) * (above[j] + share * (below[j] - above[j]))
 

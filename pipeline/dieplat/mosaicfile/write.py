@@ -35,6 +35,9 @@ TILE_PX = 512
 _IN_FLIGHT = 32
 """Tiles being encoded at once: 25 MB of 8-bit RGB, enough to keep several workers busy between bands."""
 
+_FLUSH_BYTES = 32_000_000
+"""So much is left to the system before it is told to begin writing; else all would wait for the end."""
+
 _CLASSIC_LIMIT = 4_000_000_000
 """Classic TIFF has 32-bit offsets. The uncompressed size decides: the compressed one is not yet known."""
 
@@ -108,7 +111,8 @@ def write_mosaic(
         encoded = map_in_order(
             partial(_encode, codec), tiles, executor=executor, total=total, progress=progress, in_flight=_IN_FLIGHT
         )
-        base_tiles = _base_tiles(encoded, levels, spool)
+        flush = _Flush(tiff.filehandle.fileno())
+        base_tiles = _base_tiles(encoded, levels, spool, flush)
         tiff.write(
             islice(base_tiles, levels[0].tiles),  # what tifffile is given it also closes, too early
             shape=shape,
@@ -122,7 +126,7 @@ def write_mosaic(
         for _ in base_tiles:
             pass  # the last of the reduced tiles come after the last full one
         for level in levels[1:]:
-            tiff.write(_spooled(level, spool), shape=level.shape, subfiletype=1, **options)
+            tiff.write(_spooled(level, spool, flush), shape=level.shape, subfiletype=1, **options)
 
 
 class _Level:
@@ -239,20 +243,39 @@ def _encode(codec: Codec, item: tuple[int, Pixels]) -> tuple[int, bytes]:
     return index, bytes(imagecodecs.zstd_encode(plain, level=1))
 
 
-def _base_tiles(encoded: Iterator[tuple[int, bytes]], levels: list[_Level], spool: Any) -> Iterator[bytes]:
+class _Flush:
+    """Has the disk begin with what a file has got, while more of it is made."""
+
+    def __init__(self, file: int) -> None:
+        self._file, self._begun = file, 0
+
+    def look(self) -> None:
+        """To be called now and then."""
+        size = os.lseek(self._file, 0, os.SEEK_CUR)
+        if size - self._begun >= _FLUSH_BYTES and hasattr(os, "posix_fadvise"):
+            # Pages that are not on disk yet are not dropped by this, but written.
+            os.posix_fadvise(self._file, self._begun, size - self._begun, os.POSIX_FADV_DONTNEED)
+            self._begun = size
+
+
+def _base_tiles(
+    encoded: Iterator[tuple[int, bytes]], levels: list[_Level], spool: Any, flush: _Flush
+) -> Iterator[bytes]:
     """Pass the full picture's tiles on and put the others aside."""
     for index, data in encoded:
         if index == 0:
             yield data
+            flush.look()
         else:
             levels[index].spooled.append((spool.seek(0, os.SEEK_END), len(data)))
             spool.write(data)
 
 
-def _spooled(level: _Level, spool: Any) -> Iterator[bytes]:
+def _spooled(level: _Level, spool: Any, flush: _Flush) -> Iterator[bytes]:
     for offset, length in level.spooled:
         spool.seek(offset)
         yield spool.read(length)
+        flush.look()
 
 
 def _ome_xml(
