@@ -19,6 +19,7 @@ NAMES = (
     "report",
     "publish",
     "compare",
+    "board",
     "phantom",
 )
 

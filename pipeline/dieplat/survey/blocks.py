@@ -133,8 +133,8 @@ class Run:
                     length.value,
                     self.frequency_hz,
                     length_um_u=length.u,
-                    velocity_factor=_factor(region, "velocity_factor", self.factors[0]),
-                    shortening_factor=_factor(region, "shortening_factor", self.factors[1]),
+                    velocity_factor=factor_of(region, "velocity_factor", self.factors[0]),
+                    shortening_factor=factor_of(region, "shortening_factor", self.factors[1]),
                 )
             except SettingsError as error:
                 raise SettingsError(f"trace '{region.name}': {error}") from None
@@ -243,7 +243,7 @@ def has_area(region: Region) -> bool:
     return isinstance(region.geometry, (Polygon, MultiPolygon))
 
 
-def _factor(region: Region, key: str, default: float | None) -> Factor | None:
+def factor_of(region: Region, key: str, default: Factor | None) -> Factor | None:
     """A factor that a trace states itself, as a number or as [least, largest]."""
     value = region.properties.get(key)
     if value is None:
