@@ -10,6 +10,7 @@ import pytest
 
 from dieplat.files import to_plain
 from dieplat.phantom import plan_phantom, render_truth_window, scenario_for
+from dieplat.phantom.board import make_board
 
 SAMPLE = Path(__file__).parents[2] / "sample_tiles"
 
@@ -38,3 +39,15 @@ def test_a_tile_on_file_shows_the_die_that_the_recipe_draws(planned):
     ideal = render_truth_window(planned, x0, y0, x0 + 400, y0 + 300).mean(axis=2)
     # Rounding the place to whole pixels, defocus and noise leave a correlation of about 0.99.
     assert np.corrcoef(seen.ravel(), ideal.ravel())[0, 1] > 0.97
+
+
+def test_the_board_is_what_its_recipe_makes(tmp_path):
+    board = SAMPLE / "board"
+    made = make_board(tmp_path / "board", seed=tomllib.loads((board / "RECIPE.toml").read_text())["seed"])
+    on_file = json.loads((board / "truth.json").read_text())
+    assert made["traces"] == on_file["traces"]
+    drawn, again = (json.loads((folder / "board.geojson").read_text()) for folder in (board, tmp_path / "board"))
+    assert again["features"] == drawn["features"]
+    pictures = [cv2.imread(str(folder / "board.jpg")).astype(float) for folder in (board, tmp_path / "board")]
+    # Another build of the codec may round a few values differently.
+    assert np.abs(pictures[0] - pictures[1]).mean() < 0.5

@@ -18,6 +18,8 @@ The folder is a complete survey, so that every later step can be tried and check
   dieplat phantom hard --seed 7 --preset memory --rows 4 --columns 5
 
   dieplat survey practice --out practice_out
+
+  dieplat phantom bench_board --seed 7 --board
 """
 
 
@@ -55,9 +57,15 @@ def phantom(
     picture_format: Annotated[
         str | None, typer.Option("--format", help="jpg, png or ome.tif.", show_default=False)
     ] = None,
+    board: Annotated[
+        bool, typer.Option("--board", help="A photographed circuit board with a printed antenna instead of a die.")
+    ] = False,
     replace: Annotated[bool, typer.Option(help="Write into a folder that holds other files.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the truth as JSON.")] = False,
 ) -> None:
+    if board:
+        _board(out, seed, replace=replace, as_json=as_json)
+        return
     from dieplat.phantom import make_phantom
     from dieplat_cli.console import out as stdout
     from dieplat_cli.console import print_json, progress_bars
@@ -88,3 +96,17 @@ def phantom(
         markup=False,
     )
     stdout.print(f"Try: dieplat survey {out} --out {out}_survey", markup=False)
+
+
+def _board(out: Path, seed: int, *, replace: bool, as_json: bool) -> None:
+    from dieplat.phantom.board import make_board
+    from dieplat_cli.console import out as stdout
+    from dieplat_cli.console import print_json
+
+    truth = make_board(out, seed=seed, replace=replace)
+    if as_json:
+        print_json(truth)
+        return
+    for trace in truth["traces"]:
+        stdout.print(f"{out}: {trace['name']} of {trace['length_um'] / 1000.0:.3f} mm", markup=False)
+    stdout.print(f"Try: dieplat board {out}/board.jpg {out}/board.geojson --out {out}/measured.json", markup=False)
