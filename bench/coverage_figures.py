@@ -40,7 +40,8 @@ from shapely.geometry import LineString, Polygon
 from dieplat.calibration import Ruling, measure_scale
 from dieplat.calibration.pitch_fit import fit_pitch
 from dieplat.calibration.scale import SQUARE_U_REL, scale_of_rulings
-from dieplat.measurement.placement import EDGE_HALF_PX, EDGE_U_PX, UNSEEN_BEND_PX, VERTEX_U_PX
+from dieplat.measurement.lens_left import UNSEEN_BEND_PX
+from dieplat.measurement.placement import EDGE_HALF_PX, EDGE_U_PX, VERTEX_U_PX
 from dieplat.measurement.tile_network import radial_pull, tiles_under
 from dieplat.phantom.make import draw_micrometer, plan_phantom
 from dieplat.phantom.scenario import Scenario, scenario_for

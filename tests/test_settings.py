@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from dieplat.errors import SettingsError
+from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX
+from dieplat.measurement.wafer import WaferPlan
 from dieplat.settings import load_settings
 
 
@@ -45,6 +47,13 @@ def test_a_file_that_says_everything(folder: Path) -> None:
         oxide_um = [3, 6]
         permittivity = "3.9:4.1"
         ground_um = 9
+        velocity_factor = 0.55
+        shortening_factor = 0.95
+        vertex_u_px = 0.3
+        edge_u_px = 0
+        wafer_mm = 200
+        edge_mm = 2.5
+        scribe_um = 60
         columns = 6
         overlap = 0.2
         """,
@@ -59,6 +68,9 @@ def test_a_file_that_says_everything(folder: Path) -> None:
     assert settings.ties == folder / "ties.json"
     assert (settings.frequency_hz, settings.thickness_um) == (2.44175e9, 1.5)
     assert (settings.columns, settings.overlap) == (6, 0.2)
+    assert (settings.velocity_factor, settings.shortening_factor) == (0.55, 0.95)
+    assert (settings.vertex_u_px, settings.edge_u_px) == (0.3, 0.0)
+    assert settings.wafer == WaferPlan(200.0, 2.5, 60.0)
     around = settings.surroundings
     assert around.metal == "cu"
     # A number without a range may be off by a tenth (common practice, no source).
@@ -75,6 +87,8 @@ def test_a_folder_without_a_file_needs_only_the_pitch(folder: Path) -> None:
     assert settings.micrometer_turned == folder / "micrometer_turned.TIF"
     assert settings.thickness_um == 2.0
     assert settings.frequency_hz is None
+    assert (settings.vertex_u_px, settings.edge_u_px) == (VERTEX_U_PX, EDGE_U_PX)
+    assert settings.wafer == WaferPlan()
 
 
 def test_the_command_lines_pitch_wins(folder: Path) -> None:
@@ -102,6 +116,13 @@ def test_a_pitch_is_never_guessed(folder: Path) -> None:
         ("pitch_um = 10\ncolumns = 0", "columns must be a whole number"),
         ("pitch_um = 10\nfrequency_hz = 0", "frequency_hz is 0"),
         ("pitch_um = 10\nthickness_um = 0", "thickness_um is 0"),
+        ("pitch_um = 10\nvertex_u_px = -0.1", "vertex_u_px is -0.1; it must be 0 or more"),
+        ("pitch_um = 10\nedge_u_px = 'small'", "edge_u_px must be a plain number, not 'small'"),
+        ("pitch_um = 10\nvelocity_factor = 1.5", "velocity_factor is 1.5; it must be above 0 and not above 1"),
+        ("pitch_um = 10\nshortening_factor = 0", "shortening_factor is 0; it must be above 0"),
+        ("pitch_um = 10\nwafer_mm = 0", "wafer_mm is 0; it must be above 0"),
+        ("pitch_um = 10\nwafer_inch = 12", "unknown key 'wafer_inch'; did you mean 'wafer_mm'"),
+        ("pitch_um = 10\nwafer_mm = 100\nedge_mm = 50", "with 50 mm of edge and 80 um of scribe: give lengths"),
         ("pitch_um = 10\ntitle = 7", "title must be text in quotes, not 7"),
         ("pitch_um = 10\ntitle = '  '", "title must be text"),
         ("pitch_um = 10\nmicrometer = 'gone.png'", "gone.png: no such file or folder, though survey.toml"),

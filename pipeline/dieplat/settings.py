@@ -12,6 +12,8 @@ from typing import Any
 
 from dieplat.errors import SettingsError
 from dieplat.inductance.assumptions import METAL_NAMES, as_span
+from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX
+from dieplat.measurement.wafer import WaferPlan, check_wafer
 from dieplat.values.electrical import Surroundings
 
 SETTINGS_NAME = "survey.toml"
@@ -34,6 +36,13 @@ KEYS = (
     "substrate_ohm_cm",
     "underpass_um",
     "ground_um",
+    "velocity_factor",
+    "shortening_factor",
+    "vertex_u_px",
+    "edge_u_px",
+    "wafer_mm",
+    "edge_mm",
+    "scribe_um",
     "columns",
     "overlap",
 )
@@ -45,8 +54,10 @@ class SurveySettings:
 
     `pitch_um` is the distance between neighbouring lines of the micrometer, `pitch_u_um` its standard
     uncertainty (k = 1; 0 means that none was stated). `thickness_um` is the metal thickness assumed for
-    inductors, `surroundings` what is said of their metal and of what lies around it. `columns` and `overlap` are
-    hints for the grid of tiles, `ties` a file of tie points.
+    inductors, `surroundings` what is said of their metal and of what lies around it. `velocity_factor` and
+    `shortening_factor` are for traces, `vertex_u_px` and `edge_u_px` how well outlines are drawn, `wafer` for the dies
+    on a wafer: all as `dieplat.survey.measure_survey` takes them. `columns` and `overlap` are hints for the grid of
+    tiles, `ties` a file of tie points.
     """
 
     folder: Path
@@ -60,6 +71,11 @@ class SurveySettings:
     frequency_hz: float | None = None
     thickness_um: float = 2.0
     surroundings: Surroundings = field(default_factory=Surroundings)
+    velocity_factor: float | None = None
+    shortening_factor: float | None = None
+    vertex_u_px: float = VERTEX_U_PX
+    edge_u_px: float = EDGE_U_PX
+    wafer: WaferPlan = field(default_factory=WaferPlan)
     columns: int | None = None
     overlap: float | None = None
     ties: Path | None = None
@@ -108,6 +124,7 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
         )
     _must_be_folder(tiles)
     thickness = _number(values, "thickness_um", where, above=0.0)
+    vertex_u, edge_u = (_number(values, key, where, above=0.0, or_equal=True) for key in ("vertex_u_px", "edge_u_px"))
     return SurveySettings(
         folder=folder,
         title=_text(values, "title", where) or folder.resolve().name,
@@ -122,6 +139,11 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
         frequency_hz=_number(values, "frequency_hz", where, above=0.0),
         thickness_um=2.0 if thickness is None else thickness,
         surroundings=_surroundings(values, where),
+        velocity_factor=_velocity_factor(values, where),
+        shortening_factor=_number(values, "shortening_factor", where, above=0.0),
+        vertex_u_px=VERTEX_U_PX if vertex_u is None else vertex_u,
+        edge_u_px=EDGE_U_PX if edge_u is None else edge_u,
+        wafer=_wafer(values, where),
         columns=_columns(values, where),
         overlap=_overlap(values, where),
         ties=_named(values, "ties", folder, where),
@@ -189,6 +211,30 @@ def _surroundings(values: Mapping[str, Any], where: Path) -> Surroundings:
         underpass_um=_number(values, "underpass_um", where, above=0.0),
         ground_um=_number(values, "ground_um", where, above=0.0),
     )
+
+
+def _wafer(values: Mapping[str, Any], where: Path) -> WaferPlan:
+    """The wafer's usual sizes, but for what is stated."""
+    usual = WaferPlan()
+    diameter = _number(values, "wafer_mm", where, above=0.0)
+    edge, scribe = (_number(values, key, where, above=0.0, or_equal=True) for key in ("edge_mm", "scribe_um"))
+    plan = WaferPlan(
+        diameter_mm=usual.diameter_mm if diameter is None else diameter,
+        edge_exclusion_mm=usual.edge_exclusion_mm if edge is None else edge,
+        scribe_um=usual.scribe_um if scribe is None else scribe,
+    )
+    try:
+        check_wafer(plan)
+    except SettingsError as error:
+        raise SettingsError(f"{where}: {error}") from None
+    return plan
+
+
+def _velocity_factor(values: Mapping[str, Any], where: Path) -> float | None:
+    value = _number(values, "velocity_factor", where, above=0.0)
+    if value is not None and value > 1.0:
+        raise SettingsError(f"{where}: velocity_factor is {value:g}; it must be above 0 and not above 1")
+    return value
 
 
 def _overlap(values: Mapping[str, Any], where: Path) -> float | None:

@@ -6,20 +6,7 @@ from shapely.affinity import rotate
 from shapely.geometry import Polygon, box
 
 from dieplat.phantom.coverage import polygon_coverage
-
-
-class Memory:
-    """A mosaic in memory that remembers its largest read."""
-
-    def __init__(self, picture):
-        self.picture = picture
-        self.height_px, self.width_px = picture.shape[:2]
-        self.largest = 0
-
-    def read(self, x0, y0, x1, y1, level=0):
-        crop = self.picture[max(y0, 0) : y1, max(x0, 0) : x1]
-        self.largest = max(self.largest, crop.shape[0] * crop.shape[1])
-        return crop.copy()
+from memory_mosaic import Memory
 
 
 def picture_of(shapes, size, *, ground=60.0, blur=0.8, noise=2.0, seed=1):

@@ -2,11 +2,12 @@
 
 import numpy as np
 import pytest
-from edge_pictures import Memory, picture_of, points_of, turned_box
+from edge_pictures import picture_of, points_of, turned_box
 from shapely.geometry import box
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.outline import find_outline
+from memory_mosaic import Memory
 
 
 def with_blocks(die):

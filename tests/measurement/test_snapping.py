@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from edge_pictures import Memory, picture_of, points_of, turned_box
+from edge_pictures import picture_of, points_of, turned_box
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon, Polygon, box
@@ -10,6 +10,7 @@ from shapely.geometry import MultiPolygon, Polygon, box
 from dieplat.errors import UndecidedError
 from dieplat.measurement.edge_fit import FLOOR_PX, find_edge
 from dieplat.measurement.snapping import snap_outline
+from memory_mosaic import Memory
 
 TRUTH = turned_box(40.3, 50.6, 180.9, 140.2, 3.0)
 PICTURE = picture_of([(TRUTH, 180.0)], (200, 230))

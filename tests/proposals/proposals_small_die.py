@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -18,18 +16,6 @@ PADS = [
     *((x, y, x + 30, y + 30) for y in (34, 456) for x in range(110, 600, 60)),
     *((x, y, x + 30, y + 30) for x in (34, 656) for y in range(130, 380, 60)),
 ]
-
-
-class Drawn:
-    """A picture in memory, read like a mosaic."""
-
-    def __init__(self, picture: Picture) -> None:
-        self.picture = picture
-        self.height_px, self.width_px = picture.shape[:2]
-
-    def read(self, x0: int, y0: int, x1: int, y1: int, level: int = 0) -> Any:
-        """Columns x0..x1 and rows y0..y1."""
-        return self.picture[max(y0, 0) : y1, max(x0, 0) : x1].copy()
 
 
 def small_die() -> Picture:

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from proposals_small_die import COIL_CENTRE, COIL_OUTER, DIE, HEIGHT, LOGIC, MEMORY, PADS, WIDTH, Drawn, small_die
+from proposals_small_die import COIL_CENTRE, COIL_OUTER, DIE, HEIGHT, LOGIC, MEMORY, PADS, WIDTH, small_die
 from shapely.geometry import Polygon, box
 
 from dieplat.proposals import Proposal, propose_blocks
+from memory_mosaic import Memory
 
 
 def overlap(one: Polygon, other: Polygon) -> float:
@@ -29,7 +30,7 @@ def best(found: tuple[Proposal, ...], kind: str, shape: Polygon) -> float:
 @functools.cache
 def upright() -> tuple[Proposal, ...]:
     """The proposals for the die as drawn."""
-    return propose_blocks(Drawn(small_die()))
+    return propose_blocks(Memory(small_die()))
 
 
 def test_every_block_is_found_where_it_was_drawn() -> None:
@@ -58,7 +59,7 @@ def test_colours_and_polarity_do_not_matter(look: str) -> None:
         levels = np.arange(256) / 255.0
         table = np.stack([255 * (1 - levels) ** 0.7, 255 * (0.2 + 0.6 * levels), 255 * levels**1.5], axis=1)
         picture = table.astype(np.uint8)[picture]
-    found = propose_blocks(Drawn(picture))
+    found = propose_blocks(Memory(picture))
     for proposal in upright():
         assert best(found, proposal.kind, proposal.polygon) > 0.85, proposal
 
@@ -71,7 +72,7 @@ def test_a_die_that_is_turned_or_mirrored_gives_the_same_blocks_turned_or_mirror
         picture = picture[:, ::-1]
     for _ in range(turns):
         picture = cv2.rotate(picture, cv2.ROTATE_90_CLOCKWISE)
-    found = propose_blocks(Drawn(np.ascontiguousarray(picture)))
+    found = propose_blocks(Memory(np.ascontiguousarray(picture)))
     for proposal in upright():
         points = np.asarray(proposal.polygon.exterior.coords)
         x, y, (width, height) = points[:, 0], points[:, 1], size
@@ -83,10 +84,10 @@ def test_a_die_that_is_turned_or_mirrored_gives_the_same_blocks_turned_or_mirror
 
 def test_bare_ground_gives_no_proposals() -> None:
     noise = np.random.default_rng(1).normal(100.0, 3.0, (300, 400))
-    assert propose_blocks(Drawn(np.clip(noise, 0, 255).astype(np.uint8))) == ()
+    assert propose_blocks(Memory(np.clip(noise, 0, 255).astype(np.uint8))) == ()
 
 
 def test_progress_is_told_to_the_end() -> None:
     steps: list[tuple[int, int]] = []
-    propose_blocks(Drawn(small_die()), progress=lambda done, total: steps.append((done, total)))
+    propose_blocks(Memory(small_die()), progress=lambda done, total: steps.append((done, total)))
     assert [done for done, _ in steps] == list(range(1, steps[-1][1] + 1))

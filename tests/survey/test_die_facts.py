@@ -16,20 +16,10 @@ from dieplat.survey import measure_survey
 from dieplat.survey.die import FOUND_NAME
 from dieplat.survey.snap import snap_regions
 from dieplat.values import Region, Regions, Scale
+from memory_mosaic import Memory
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")
 TURN = 0.6
-
-
-class Memory:
-    """A mosaic in memory."""
-
-    def __init__(self, picture):
-        self.picture = picture
-        self.height_px, self.width_px = picture.shape[:2]
-
-    def read(self, x0, y0, x1, y1, level=0):
-        return self.picture[max(y0, 0) : y1, max(x0, 0) : x1].copy()
 
 
 def turned(shape):

@@ -13,22 +13,9 @@ from dieplat.files import to_plain
 from dieplat.inductance.resistance_q import tuning_capacitance_pf
 from dieplat.survey import details, measure_survey, scale_of_picture
 from dieplat.values import Layout, PlacedTile, Region, Regions, Scale
+from memory_mosaic import Memory
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")
-
-
-class Memory:
-    """A mosaic in memory that remembers the largest window it was asked for."""
-
-    def __init__(self, picture):
-        self.picture = picture
-        self.height_px, self.width_px = picture.shape[:2]
-        self.largest = 0
-
-    def read(self, x0, y0, x1, y1, level=0):
-        crop = self.picture[max(y0, 0) : y1, max(x0, 0) : x1]
-        self.largest = max(self.largest, crop.shape[0] * crop.shape[1])
-        return crop.copy()
 
 
 def blank(height=600, width=800):

@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from dieplat.measurement.lens_left import bend_factor, bend_pulls, bend_u_px
 from dieplat.measurement.propagation import Measured, Quantity, Source, linear, measured, variable
 from dieplat.measurement.scale_parts import parts_of
-from dieplat.measurement.tile_network import correlation_factor, radial_pull, tiles_under
+from dieplat.measurement.tile_network import correlation_factor, tiles_under
 from dieplat.values import Layout, Scale
 
 Array = npt.NDArray[np.float64]
@@ -20,8 +21,6 @@ Point = tuple[float, float]
 VERTEX_U_PX = 0.5
 EDGE_HALF_PX = 0.25
 EDGE_U_PX = EDGE_HALF_PX / math.sqrt(3.0)
-UNSEEN_BEND_PX = 0.05
-"""Distortion at a tile's corner that registration leaves alone (`registration.optics.LEAST_SHIFT_PX`)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +79,7 @@ class Inputs:
         if layout is not None:
             self._tiles = [[variable(1.0, "tile positions") for _ in layout.tiles] for _ in "xy"]
             self._spread = np.array([[tile.x_px_u, tile.y_px_u] for tile in layout.tiles])
-            self._bend = variable(bend_u_px(layout), "lens of the tiles")
+            self._bends = [variable(1.0, "lens of the tiles") for _ in bend_factor(layout).T]
 
     def measured(self, quantity: Quantity, unit: str) -> Measured:
         """A quantity with its budget over this mosaic's sources."""
@@ -120,8 +119,8 @@ class Inputs:
         for axis in (0, 1):
             terms = by_tile[:, axis] if self._factor is None else by_tile[:, axis] @ self._factor
             change = change + linear(terms.tolist(), self._tiles[axis][: len(terms)])
-        pull = radial_pull(distinct, nearest, self._layout)
-        return change + float(np.sum(summed * pull)) * self._bend
+        pulls = bend_pulls(distinct, nearest, self._layout)
+        return change + linear(np.sum(summed * pulls, axis=(1, 2)).tolist(), self._bends)
 
     def offset(self, points_px: Array, lengths: Array) -> Quantity:
         """Change of a quantity by the offset of a closed ring's edges.
@@ -133,18 +132,6 @@ class Inputs:
         known = np.array([point in self.placement.found for point in map(tuple, points_px.tolist())])
         both = known & np.roll(known, -1)
         return float(lengths[~both].sum()) * self.edge + float(lengths[both].sum()) * self.found_edge
-
-
-def bend_u_px(layout: Layout) -> float:
-    """Standard uncertainty of what is left of radial distortion, in pixels at a tile's corner.
-
-    That of k1 where a lens was found and taken out; else uniform within what registration would leave alone.
-    """
-    lens = layout.lens or {}
-    norm = 0.5 * math.hypot(layout.tile_width_px, layout.tile_height_px)
-    if lens.get("k1_u"):
-        return float(lens["k1_u"]) * norm
-    return UNSEEN_BEND_PX / math.sqrt(3.0)
 
 
 def _sources(scale: Scale, placement: Placement, *, joined: bool) -> tuple[Source, ...]:

@@ -13,11 +13,12 @@ import numpy as np
 import numpy.typing as npt
 from shapely.geometry.base import BaseGeometry
 
+from dieplat.measurement.lens_left import bend_pulls, lens_was_fitted
 from dieplat.measurement.outlines import Ring, mitre_growth, rings_left, rings_of, rings_of_sum, uncovered
-from dieplat.measurement.placement import Placement, bend_u_px
+from dieplat.measurement.placement import Placement
 from dieplat.measurement.scale_parts import parts_of
 from dieplat.measurement.sides import SideEdges, find_sides
-from dieplat.measurement.tile_network import correlation_factor, radial_pull, tiles_under
+from dieplat.measurement.tile_network import correlation_factor, tiles_under
 from dieplat.values import Scale
 
 Array = npt.NDArray[np.float64]
@@ -136,7 +137,7 @@ def _vertex_errors(points: Array, placement: Placement, draws: int, rng: np.rand
     if factor is not None:
         unit = np.einsum("ij,kjl->kil", factor, unit)
     moves = unit * np.array([[tile.x_px_u, tile.y_px_u] for tile in layout.tiles])
-    seen = bool((layout.lens or {}).get("k1_u"))
-    bend = rng.standard_normal(draws) if seen else math.sqrt(3.0) * rng.uniform(-1, 1, draws)
-    pull = radial_pull(points, nearest, layout)
-    return np.asarray(errors + moves[:, nearest] + (bend_u_px(layout) * bend)[:, None, None] * pull)
+    pulls = bend_pulls(points, nearest, layout)
+    size = (draws, len(pulls))
+    bend = rng.standard_normal(size) if lens_was_fitted(layout) else math.sqrt(3.0) * rng.uniform(-1, 1, size)
+    return np.asarray(errors + moves[:, nearest] + np.einsum("dm,mnk->dnk", bend, pulls), dtype=np.float64)

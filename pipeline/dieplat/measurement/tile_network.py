@@ -52,8 +52,9 @@ def tile_centres(layout: Layout) -> Array:
     return corners + 0.5 * np.array([layout.tile_width_px, layout.tile_height_px])
 
 
-def radial_pull(points_px: Array, nearest: npt.NDArray[np.intp], layout: Layout) -> Array:
-    """Displacement (N, 2) of points for a radial distortion of one pixel at a tile's corner: r^3 (Brown 1971)."""
+def radial_pull(points_px: Array, nearest: npt.NDArray[np.intp], layout: Layout, *, power: int = 3) -> Array:
+    """Displacement (N, 2) of points for a radial distortion of one pixel at a tile's corner: r^3 or r^5 (Brown
+    1971)."""
     norm = 0.5 * float(np.hypot(layout.tile_width_px, layout.tile_height_px))
     away = (points_px - tile_centres(layout)[nearest]) / norm
-    return np.asarray(away * np.sum(away**2, axis=1, keepdims=True), dtype=np.float64)
+    return np.asarray(away * np.sum(away**2, axis=1, keepdims=True) ** (power // 2), dtype=np.float64)

@@ -1,0 +1,1 @@
+"""Being here puts this folder on the path of every test, for what several packages' tests share."""
