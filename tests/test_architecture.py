@@ -39,6 +39,7 @@ JOINING = {
     "phantom",
     "annotate",
     "output",
+    "guide",
     "settings",
     "proposals",
 }

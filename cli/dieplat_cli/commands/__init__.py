@@ -21,6 +21,7 @@ NAMES = (
     "compare",
     "board",
     "phantom",
+    "guide",
 )
 
 
