@@ -108,7 +108,12 @@ def build_mosaic(
         Memory(cache) as memory,
     ):
         kept, views, damaged = survey_tiles(
-            tile_set.tiles, read=store.decode, memory=memory, executor=executor, progress=bar("reading")
+            tile_set.tiles,
+            read=store.decode,
+            memory=memory,
+            keep=store.put,
+            executor=executor,
+            progress=bar("reading"),
         )
         if not kept:
             raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {damaged[0].reason}")

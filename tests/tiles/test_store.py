@@ -72,3 +72,24 @@ def test_without_room_or_in_another_process_pictures_are_decoded(
 def test_what_cannot_be_read_says_so(tmp_path: Path) -> None:
     with DecodedTiles(tmp_path, expected_bytes=1) as store, pytest.raises(PictureError, match=r"no\.png"):
         store.decode(tmp_path / "no.png")
+
+
+@pytest.mark.parametrize("room", [1, 10**18])
+def test_any_array_can_be_put_aside(room: int, tmp_path: Path, pictures: dict[Path, np.ndarray]) -> None:
+    rng = np.random.default_rng(5)
+    values = [rng.normal(size=shape).astype(np.float16) for shape in ((7, 9), (4, 5, 3), (6, 8))]
+    values[2] = values[2].T
+    with DecodedTiles(tmp_path, expected_bytes=room) as store:
+        back = [store.put(each) for each in values]
+        for path in pictures:
+            store.decode(path)
+        for give, wanted in zip(back, values, strict=True):
+            assert give().dtype == wanted.dtype
+            assert np.array_equal(give(), wanted)
+
+
+def test_what_was_put_aside_goes_with_the_store(tmp_path: Path) -> None:
+    with DecodedTiles(tmp_path, expected_bytes=1) as store:
+        back = store.put(np.zeros(4))
+    with pytest.raises(OSError, match="closed"):
+        back()

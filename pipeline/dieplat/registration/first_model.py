@@ -30,8 +30,8 @@ THUMB_SCATTER_PX = 3.0
 STEP_PEAKS = 24
 """Places of a pair that may be its step: a memory's banks alone offer a dozen."""
 SPECTRA_HELD = 24
-STAGE_SAMPLE = 40
-"""Pairs of each direction that the first stage model rests on."""
+STAGE_SAMPLE = 24
+"""Pairs of each direction that the first stage model rests on; those of a set of 25 tiles are no more."""
 
 
 def first_model(

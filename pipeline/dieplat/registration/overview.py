@@ -27,19 +27,27 @@ THUMB_WIDTH_PX = 240
 COLOUR_WIDTH_PX = 96
 
 
+Half = npt.NDArray[np.float16]
+Keep = Callable[[Half], Callable[[], Half]]
+"""Takes an array out of memory; what it returns gives it back."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Overview:
-    """Thumbnails of one tile, held at half precision: a large set has thousands, and their noise is far coarser."""
+    """Thumbnails of one tile, at half precision: a large set has thousands, and their noise is far coarser.
 
-    half_thumb: npt.NDArray[np.float16]
-    half_colour: npt.NDArray[np.float16]
+    Each is an array, or gives one when called.
+    """
+
+    half_thumb: Half | Callable[[], Half]
+    half_colour: Half | Callable[[], Half]
     digest: str = ""
     """SHA-256 of the tile's file, where results are kept."""
 
     @property
     def thumb(self) -> Image:
         """Band-passed grey (h, w), float32, for the coarse search."""
-        return self.half_thumb.astype(np.float32)
+        return _values(self.half_thumb).astype(np.float32)
 
     @property
     def colour(self) -> npt.NDArray[np.float32]:
@@ -47,7 +55,15 @@ class Overview:
 
         NaN where the block holds clipped pixels, whose exposure cannot be known.
         """
-        return self.half_colour.astype(np.float32)
+        return _values(self.half_colour).astype(np.float32)
+
+    def kept_by(self, keep: Keep) -> Overview:
+        """The same with its arrays out of memory."""
+        return Overview(keep(_values(self.half_thumb)), keep(_values(self.half_colour)), self.digest)
+
+
+def _values(half: Half | Callable[[], Half]) -> Half:
+    return half() if callable(half) else half
 
 
 def thumb_factor(width_px: int) -> float:
@@ -81,7 +97,7 @@ def look_at(
     except PictureError as error:
         return str(error)
     data = io.BytesIO()
-    np.savez(data, thumb=view.half_thumb, colour=view.half_colour)
+    np.savez(data, thumb=_values(view.half_thumb), colour=_values(view.half_colour))
     memory.put(key, data.getvalue())
     return view
 
@@ -120,10 +136,14 @@ def survey_tiles(
     *,
     read: Callable[[Path], Picture] = read_picture,
     memory: Memory | None = None,
+    keep: Keep | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[list[Tile], list[Overview], list[Skipped]]:
-    """Look at every tile once; damaged ones are listed instead of stopping the work."""
+    """Look at every tile once; damaged ones are listed instead of stopping the work.
+
+    With `keep` (`tiles.store.DecodedTiles.put`) the thumbnails of a large set take no memory.
+    """
     kept: list[Tile] = []
     views: list[Overview] = []
     skipped: list[Skipped] = []
@@ -134,5 +154,5 @@ def survey_tiles(
             skipped.append(Skipped(tile.name, view))
         else:
             kept.append(tile)
-            views.append(view)
+            views.append(view if keep is None else view.kept_by(keep))
     return kept, views, skipped

@@ -6,14 +6,18 @@ import os
 import shutil
 import tempfile
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from dieplat.tiles.read import Picture, read_picture
 
+_Place = tuple[int, tuple[int, ...], str]
+"""Offset in the scratch file, shape, dtype."""
 SPARE_SHARE = 0.5
 """At most this part of a disk's free room is taken; the mosaic needs room too."""
 
@@ -36,7 +40,7 @@ class DecodedTiles:
 
     def __init__(self, folder: Path, *, expected_bytes: int) -> None:
         self._lock = threading.Lock()
-        self._places: dict[Path, tuple[int, tuple[int, ...], str]] = {}
+        self._places: dict[Path, _Place] = {}
         self._end = 0
         self._file: Any = None
         if expected_bytes <= SPARE_SHARE * shutil.disk_usage(folder).free:
@@ -73,7 +77,8 @@ class DecodedTiles:
             As `read_picture`.
         """
         known = self._places.get(path)
-        return self.decode(path) if known is None else self._kept(path, known)
+        kept = None if known is None else self._kept(known)
+        return self.decode(path) if kept is None else kept
 
     def take(self, path: Path) -> Picture:
         """The picture, for the last time: what was not kept is not kept now either.
@@ -84,19 +89,8 @@ class DecodedTiles:
             As `read_picture`.
         """
         known = self._places.get(path)
-        return read_picture(path) if known is None else self._kept(path, known)
-
-    def _kept(self, path: Path, known: tuple[int, tuple[int, ...], str]) -> Picture:
-        offset, shape, dtype = known
-        picture = np.empty(shape, dtype)
-        view = memoryview(picture.data).cast("B")
-        done = 0
-        while done < len(view):
-            got = os.preadv(self._file.fileno(), [view[done:]], offset + done)
-            if got <= 0:
-                return read_picture(path)
-            done += got
-        return picture
+        kept = None if known is None else self._kept(known)
+        return read_picture(path) if kept is None else kept
 
     def decode(self, path: Path) -> Picture:
         """Decode the picture and keep its pixels.
@@ -107,17 +101,52 @@ class DecodedTiles:
             As `read_picture`.
         """
         picture = read_picture(path)
+        place = self._write(picture)
+        if place is not None:
+            self._places[path] = place
+        return picture
+
+    def put(self, values: npt.NDArray[Any]) -> Callable[[], npt.NDArray[Any]]:
+        """Keep any array out of memory; what is returned gives it back, until the store is closed.
+
+        Where there is no room for it, it stays in memory.
+        """
+        place = self._write(np.ascontiguousarray(values))
+        if place is None:
+            return lambda: values
+
+        def back() -> npt.NDArray[Any]:
+            kept = self._kept(place)
+            if kept is None:
+                raise OSError("the scratch file is closed or was cut short")
+            return kept
+
+        return back
+
+    def _write(self, values: npt.NDArray[Any]) -> _Place | None:
+        """Where the values lie in the scratch file now; None if there is no room."""
         if self._file is None:
-            return picture
+            return None
         with self._lock:
             offset = self._end
-            self._end += picture.nbytes
-        view = memoryview(picture.data).cast("B")
+            self._end += values.nbytes
+        view = memoryview(values.data).cast("B")
         done = 0
         try:
             while done < len(view):
                 done += os.pwrite(self._file.fileno(), view[done:], offset + done)
-        except OSError:  # the disk is full: this one is decoded again
-            return picture
-        self._places[path] = (offset, picture.shape, picture.dtype.str)
-        return picture
+        except OSError:  # the disk is full
+            return None
+        return offset, values.shape, values.dtype.str
+
+    def _kept(self, place: _Place) -> npt.NDArray[Any] | None:
+        offset, shape, dtype = place
+        values = np.empty(shape, dtype)
+        view = memoryview(values.data).cast("B")
+        done = 0
+        while done < len(view):
+            got = 0 if self._file is None else os.preadv(self._file.fileno(), [view[done:]], offset + done)
+            if got <= 0:
+                return None
+            done += got
+        return values
