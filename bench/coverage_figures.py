@@ -48,7 +48,7 @@ from dieplat.phantom.scenario import Scenario, scenario_for
 from dieplat.phantom.truth import Truth
 from dieplat.survey import measure_survey
 from dieplat.values import Layout, PairLink, PlacedTile, Region, Regions, Scale
-from phantom_figures import parse_seeds
+from seed_range import seed_range
 
 Array = npt.NDArray[np.float64]
 
@@ -310,7 +310,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if given.read is not None:
         print_tables(read_csv(given.read))
         return 0
-    seeds = parse_seeds(given.surveys)
+    seeds = [seed for text in given.surveys for seed in seed_range(text)]
     figures: list[Figure] = []
     with ProcessPoolExecutor(given.workers, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
         for done, more in enumerate(

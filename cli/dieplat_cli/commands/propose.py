@@ -43,7 +43,8 @@ def propose(
     """Propose outlines of memory arrays, inductors, logic, pads and the die, each with a confidence.
 
     Proposals are marked as such and are not counted until you accept them on the page (dieplat annotate) or take their
-    property "proposed" away.
+    property "proposed" away. A confidence is the share of such proposals that were right on invented dies. Power and
+    analog blocks are yours to draw: their texture does not tell them apart.
     """
     from dieplat.annotations import load_regions
     from dieplat.calibration.scale_file import load_scale

@@ -54,10 +54,16 @@ def largest_rectangle(mask: npt.NDArray[np.uint8]) -> tuple[int, int, int, int]:
 
 
 def rectangles(mask: Mask, *, least_side: int) -> list[Box]:
-    """Cover a mask with rectangles, the largest first; parts narrower than `least_side` are left out.
+    """Cover a mask with rectangles; parts narrower than `least_side` are left out.
 
     Small holes (dirt) are filled before; neighbours that a fault in the mask has parted are joined again.
     """
+    found, filled = pieces_of(mask, least_side=least_side)
+    return [box for box in joined(found, filled) if box.short >= least_side]
+
+
+def pieces_of(mask: Mask, *, least_side: int) -> tuple[list[Box], Mask]:
+    """The rectangles before any are joined, the largest first, and the mask without small holes."""
     filled = _without_holes(mask, least_side * least_side // 2)
     left = filled.astype(np.uint8).copy()
     found: list[Box] = []
@@ -68,7 +74,7 @@ def rectangles(mask: Mask, *, least_side: int) -> list[Box]:
         left[y0:y1, x0:x1] = 0
         if min(x1 - x0, y1 - y0) >= 2:
             found.append(Box(x0, y0, x1, y1))
-    return [box for box in joined(found, filled) if box.short >= least_side]
+    return found, filled
 
 
 def _without_holes(mask: Mask, largest: int) -> Mask:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from shapely.geometry import box as rectangle
+from shapely.ops import unary_union
 
-from dieplat.proposals.boxes import about, parted, rectangles, refined
+from dieplat.proposals.boxes import about, joined, parted, pieces_of, rectangles, refined
 from dieplat.proposals.texture import Repeats, Texture, dense_level
 from dieplat.proposals.values import Box, Image, Mask
 
@@ -15,6 +18,8 @@ LEAST_SIDE = 0.045
 """Fields are at least this part of the sheet's shorter side wide and high: drivers and buses are narrower."""
 REPEATING = 0.6
 """Score of a window that repeats along both axes: cells have over 0.8, wiring by chance 0.3."""
+PALE = 0.8
+"""Edge density, in parts of what is asked of an array, from which a bank counts beside a denser one of its look."""
 FILLED = 0.85
 """Banks fill at least this much of an array: the rest is straps."""
 ONE_WAY = 0.80
@@ -56,10 +61,12 @@ def find_memories(pixels: Image, texture: Texture, found: Repeats, taken: Mask) 
             continue
         # Contacts and dummy metal repeat as well, but leave most of the ground bare.
         density = float(texture.energy[box.cut()].mean()) / level
-        if density > 1.0:
+        if density > PALE:
             banks.append((box, float(np.median(found.score[cell.cut()])), density))
     fields = []
     for box, score, density, count in _together(pixels, banks, 1.5 * found.half):
+        if density < 1.0:
+            continue
         confidence = 0.45 + 0.25 * min(score, 1.2) + 0.2 * min(density - 1.0, 1.0)
         parts = f" in {count} banks" if count > 1 else ""
         reason = f"cells repeat along both axes{parts} (autocorrelation {min(score, 1.0):.2f})"
@@ -77,10 +84,15 @@ def _together(pixels: Image, banks: list[tuple[Box, float, float]], gap: float) 
             for j in range(i):
                 one, other = groups[i], groups[j]
                 both = about(one[0], other[0])
-                filled = sum(both.shared(box) for box, _, _ in banks)
-                near = max(_apart(one[0], other[0])) < gap
-                if near and filled > FILLED * both.area and _alike(pixels, one[0], other[0]):
-                    joint = (both, min(one[1], other[1]), min(one[2], other[2]), one[3] + other[3])
+                if max(_apart(one[0], other[0])) >= gap or not alike(pixels, one[0], other[0]):
+                    continue
+                whole = {
+                    _level(pixels, one[0], other[0]),
+                    _level(pixels, other[0], one[0]),
+                    *(bank[0] for bank in banks),
+                }
+                if _covered(both, whole) > FILLED:
+                    joint = (both, min(one[1], other[1]), max(one[2], other[2]), one[3] + other[3])
                     groups = [group for k, group in enumerate(groups) if k not in (i, j)] + [joint]
                     again = True
                     break
@@ -95,6 +107,25 @@ def _together(pixels: Image, banks: list[tuple[Box, float, float]], gap: float) 
     return kept
 
 
+def _level(pixels: Image, one: Box, other: Box) -> Box:
+    """A bank made as long as the one beside it where what is added looks like it: a scratch may have cut it short."""
+    across, down = _apart(one, other)
+    if across > down:
+        longer = Box(one.x0, min(one.y0, other.y0), one.x1, max(one.y1, other.y1))
+        added = [Box(one.x0, longer.y0, one.x1, one.y0), Box(one.x0, one.y1, one.x1, longer.y1)]
+    else:
+        longer = Box(min(one.x0, other.x0), one.y0, max(one.x1, other.x1), one.y1)
+        added = [Box(longer.x0, one.y0, one.x0, one.y1), Box(one.x1, one.y0, longer.x1, one.y1)]
+    return longer if all(part.short < 3.0 or alike(pixels, one, part) for part in added) else one
+
+
+def _covered(whole: Box, parts: Iterable[Box]) -> float:
+    """Part of a rectangle that others cover together."""
+    shape = unary_union([rectangle(part.x0, part.y0, part.x1, part.y1) for part in parts])
+    seen = rectangle(whole.x0, whole.y0, whole.x1, whole.y1).intersection(shape)
+    return float(seen.area) / max(whole.area, 1e-9)
+
+
 def _apart(one: Box, other: Box) -> tuple[float, float]:
     """Gap between two boxes along x and along y, negative where they overlap."""
     return (
@@ -103,7 +134,7 @@ def _apart(one: Box, other: Box) -> tuple[float, float]:
     )
 
 
-def _alike(pixels: Image, one: Box, other: Box) -> bool:
+def alike(pixels: Image, one: Box, other: Box) -> bool:
     """Whether two boxes have nearly the same levels: the same cells under the same light."""
     looks = []
     for box in (one, other):
@@ -135,18 +166,27 @@ def find_dense(pixels: Image, texture: Texture, found: Repeats, taken: Mask) -> 
     candidates: list[Field] = []
     for one_way in (False, True):
         closed = dense & free & (lines == one_way)
-        for cell in rectangles(closed, least_side=max(3, round(least / GRID_PX))):
+        least_cells = max(3, round(least / GRID_PX))
+        pieces, filled = pieces_of(closed, least_side=least_cells)
+        pieces = [piece for piece in pieces if piece.short >= least_cells]
+
+        def fields_of(cell: Box, one_way: bool = one_way) -> list[Field]:
             whole = Box(*(float(value * GRID_PX) for value in (cell.x0, cell.y0, cell.x1, cell.y1)))
-            grown = whole.grown(4 * GRID_PX, width, height)
             # Streets bound wired blocks; what lies beyond one is a piece of its own.
-            pieces = _outlined(grown, strength, least)
+            boxes = _outlined(whole.grown(4 * GRID_PX, width, height), strength, least)
             if one_way:
-                pieces = [refined(whole, pixels, texture, reach=4 * GRID_PX)]
-            for box in pieces:
-                if _share(taken, box) > 0.1 or box.short < least:
-                    continue
-                field = _finger_field(texture, box) if one_way else _logic_field(pixels, texture, found, box)
-                candidates += [] if field is None else [field]
+                boxes = [refined(whole, pixels, texture, reach=4 * GRID_PX)]
+            boxes = [box for box in boxes if _share(taken, box) <= 0.1 and box.short >= least]
+            told = [
+                _finger_field(texture, box) if one_way else _logic_field(pixels, texture, found, box) for box in boxes
+            ]
+            return [field for field in told if field is not None]
+
+        for cell in joined(pieces, filled):
+            whole = fields_of(cell)
+            # What was joined across a step of the outline is no one rectangle, but its pieces may be.
+            parts = [] if whole else [piece for piece in pieces if piece != cell and piece.shared(cell) == piece.area]
+            candidates += [*whole, *(field for part in parts for field in fields_of(part))]
     candidates.sort(key=lambda field: -field.box.area)
     fields: list[Field] = []
     for field in candidates:

@@ -18,6 +18,8 @@ LEAST = 3
 """Fewer alike squares are no pads."""
 FITS, FITS_BETWEEN = 0.6, 0.3
 """Correlation with the usual pad from which a place on in a row is one too, and a place between two pads."""
+EXACT = 0.08
+"""Part of a pad's side by which one at the end of a row may lie off its place, and off the pad across the die."""
 
 
 def find_pads(pixels: Image, texture: Texture) -> list[Box]:
@@ -143,8 +145,14 @@ def _completed(pixels: Image, centres: Floats, pattern: Image, size: float) -> F
             if np.abs(along - place).min() < 0.5 * pitch:
                 continue
             at = np.array([place, depth]) if axis == 0 else np.array([depth, place])
-            least = FITS_BETWEEN if along[0] < place < along[-1] else FITS
-            better = _matched(pixels, at, pattern, 0.25 * pitch, least)
+            if along[0] < place < along[-1]:
+                reach, least = 0.25 * pitch, FITS_BETWEEN
+            elif (np.abs(centres[near == number + 1 - 2 * (number % 2), axis] - place) < EXACT * size).any():
+                # A row that ends before the one across may have lost its last pad to dirt.
+                reach, least = EXACT * size, FITS_BETWEEN
+            else:
+                reach, least = 0.25 * pitch, FITS
+            better = _matched(pixels, at, pattern, reach, least)
             if better is not None and all(np.abs(better - other).max() > 0.9 * size for other in found):
                 found.append(better)
     return np.array(found)

@@ -11,9 +11,11 @@ from shapely.geometry import Polygon
 from dieplat.errors import UndecidedError
 from dieplat.measurement.outline import find_outline
 from dieplat.proposals.coils import find_coils
-from dieplat.proposals.fields import find_dense, find_memories
+from dieplat.proposals.confidence import calibrated
+from dieplat.proposals.fields import Field, find_dense, find_memories
 from dieplat.proposals.pads import find_pads
 from dieplat.proposals.sheet import lay_flat
+from dieplat.proposals.stepped import Stepped, with_steps
 from dieplat.proposals.texture import repeats, texture_of
 from dieplat.proposals.values import Box, Mask, Proposal, Sheet
 from dieplat.values import Scale
@@ -26,7 +28,10 @@ SHAPES = {0: "round", 4: "square", 6: "hexagonal", 8: "octagonal"}
 def propose_blocks(
     mosaic: Any, scale: Scale | None = None, die: Polygon | None = None, progress: Progress | None = None
 ) -> tuple[Proposal, ...]:
-    """Propose outlines of blocks, with a kind and a confidence each.
+    """Propose outlines of blocks, with a kind and a confidence each (`proposals.confidence` says what it rests on).
+
+    Looked for are the die, pads, inductors, memory arrays and logic. Power and analog parts are left to the person:
+    their texture does not tell them from one another; fields of straight lines are proposed as "other".
 
     The picture is reduced to a bounded size and laid along the die's sides. There, pads are even squares of one size in
     rows along the rim; inductors are places around which edges run; memory arrays repeat along both axes, densely;
@@ -57,7 +62,14 @@ def propose_blocks(
         except UndecidedError:
             pass
         else:
-            proposals.append(Proposal("die", die, 0.9, "four straight outermost edges that meet at right angles"))
+            proposals.append(
+                Proposal(
+                    "die",
+                    die,
+                    round(calibrated("die", 0.9), 2),
+                    "four straight outermost edges that meet at right angles",
+                )
+            )
     say(1, STEPS)
     sheet = lay_flat(mosaic, die)
     pixels, texture = sheet.pixels, texture_of(sheet.pixels)
@@ -80,8 +92,9 @@ def propose_blocks(
     _take(taken, [field.box for field in memories], 0)
     say(5, STEPS)
     dense = find_dense(pixels, texture, found, taken)
-    for field in [*memories, *dense]:
-        proposals.append(_proposal(sheet, field.kind, field.box, field.confidence, field.reason, scale))
+    strength = np.sqrt(texture.xx + texture.yy)
+    for block in [*with_steps(memories, pixels, strength), *with_steps(dense, pixels, strength)]:
+        proposals.append(_outlined(sheet, block, scale))
     say(6, STEPS)
     return tuple(proposals)
 
@@ -96,8 +109,13 @@ def _pad_confidence(count: int) -> float:
 
 
 def _proposal(sheet: Sheet, kind: str, box: Box, confidence: float, reason: str, scale: Scale | None) -> Proposal:
-    polygon = Polygon(np.round(sheet.to_mosaic(box.corners()), 2))
+    return _outlined(sheet, Stepped(Field(kind, box, confidence, reason), box.corners()), scale)
+
+
+def _outlined(sheet: Sheet, block: Stepped, scale: Scale | None) -> Proposal:
+    kind, box, confidence, reason = block.field.kind, block.field.box, block.field.confidence, block.field.reason
+    polygon = Polygon(np.round(sheet.to_mosaic(block.outline), 2))
     if scale is not None:
         across, down = box.width * sheet.step * scale.um_per_px_x, box.height * sheet.step * scale.um_per_px_y
         reason += f"; {across:.0f} x {down:.0f} um"
-    return Proposal(kind, polygon, round(confidence, 2), reason)
+    return Proposal(kind, polygon, round(calibrated(kind, confidence), 2), reason)

@@ -15,8 +15,8 @@ Mask = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Proposal:
-    """An outline (mosaic px) that may be a block of a kind. `confidence` is between 0 and 1, `reason` says in words
-    what was seen; it counts nowhere until a person accepts it."""
+    """An outline (mosaic px) that may be a block of a kind. `confidence` is the share of such proposals that are right
+    (see `proposals.confidence`), `reason` says in words what was seen; it counts nowhere until a person accepts it."""
 
     kind: str
     polygon: Polygon

@@ -1,0 +1,77 @@
+"""Dirt and scratches hide parts of arrays and rows of pads; what stands beside them tells where they are."""
+
+import cv2
+import numpy as np
+import pytest
+
+from dieplat.proposals.fields import find_memories
+from dieplat.proposals.pads import find_pads
+from dieplat.proposals.texture import repeats, texture_of
+
+
+def memory(*, pale=1.0, scratched=False):
+    """Four banks of cells of 7 by 8 px on bare ground, with a strap between; the upper two `pale` in contrast."""
+    rng = np.random.default_rng(2)
+    pixels = np.full((420, 560), 3.0, np.float32)
+    for top, contrast in ((60, pale), (200, 1.0)):
+        for left in (60, 256):
+            for y in range(top, top + 128, 8):
+                for x in range(left, left + 182, 7):
+                    pixels[y + 1 : y + 6, x + 1 : x + 4] += 4.0 * contrast
+                    pixels[y + 4 : y + 7, x + 4 : x + 6] -= 2.0 * contrast
+    if scratched:
+        cv2.line(pixels, (60, 165), (220, 130), 12.0, 6)
+    pixels = cv2.GaussianBlur(pixels, (0, 0), 0.8) + rng.normal(0, 0.1, pixels.shape)
+    return pixels[..., None].astype(np.float32)
+
+
+def arrays(pixels):
+    texture = texture_of(pixels)
+    return find_memories(pixels, texture, repeats(pixels, texture), np.zeros(pixels.shape[:2], bool))
+
+
+@pytest.mark.parametrize("fault", [{}, {"scratched": True}, {"pale": 0.85}])
+def test_banks_of_one_array_are_one_proposal(fault):
+    found = arrays(memory(**fault))
+    assert len(found) == 1
+    box = found[0].box
+    # Sides within half a cell of the outermost cells.
+    assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx((60, 60, 438, 328), abs=4.5)
+
+
+PAD = 40
+
+
+def rim(*, dirty=(), without=()):
+    """Two rows of ten pads, top and bottom; `dirty` ones are spotted, `without` ones are not there."""
+    rng = np.random.default_rng(4)
+    pixels = np.full((420, 760), 2.0, np.float32)
+    for row, top in ((0, 14), (1, 366)):
+        for column in range(10):
+            left = 60 + 66 * column
+            if (row, column) in without:
+                continue
+            pixels[top : top + PAD, left : left + PAD] = 8.0
+            pixels[top + 4 : top + PAD - 4, left + 4 : left + PAD - 4] = 9.5
+            if (row, column) in dirty:
+                for _ in range(7):
+                    x, y = rng.integers(4, PAD - 4, 2)
+                    cv2.circle(pixels, (left + int(x), top + int(y)), 3, 5.0, -1)
+    pixels = cv2.GaussianBlur(pixels, (0, 0), 0.8) + rng.normal(0, 0.1, pixels.shape)
+    return pixels[..., None].astype(np.float32)
+
+
+def middles(pixels):
+    return sorted(
+        (round(box.x0 + box.x1) // 2, round(box.y0 + box.y1) // 2) for box in find_pads(pixels, texture_of(pixels))
+    )
+
+
+def test_a_dirty_pad_at_the_end_of_a_row_is_found_by_the_one_across():
+    found = middles(rim(dirty=[(1, 9)]))
+    assert len(found) == 20
+    assert any(abs(x - 674) <= 3 and abs(y - 386) <= 3 for x, y in found)
+
+
+def test_no_pad_is_made_up_at_the_end_of_a_shorter_row():
+    assert len(middles(rim(without=[(1, 9)]))) == 19
