@@ -98,7 +98,7 @@ def _at_place(a: Image, b: Image, dx: float, dy: float) -> float:
     cross = (fa * np.conj(fb * turn)).real
     # Fading out joins neighbouring frequencies: fewer of them are independent.
     squared = taper * taper
-    independent = float(squared.mean() ** 2 / np.vdot(squared, squared) * squared.size)
+    independent = float(squared.mean() ** 2 / np.square(squared).mean())
     total = 0.0
     for ring in range(len(RINGS_PER_PX) - 1):
         inside = once & (bins.ring == ring)

@@ -124,9 +124,10 @@ def _fit(design: Numbers, value: Numbers, owner: npt.NDArray[np.intp]) -> Number
         mean = np.stack([np.bincount(owner, weight * column) / total for column in design.T], axis=-1)
         about, seen = design - mean[owner], value - level[owner]
         # A term that no overlap shows, as across a single row, stays at zero.
-        normal = about.T @ (weight[:, None] * about) + 1e-5 * weight.sum() * np.eye(design.shape[1])
-        found = np.linalg.solve(normal, about.T @ (weight * seen))
-        residual = seen - about @ found
+        weighted = weight[:, None] * about
+        normal = np.einsum("ni,nj->ij", about, weighted) + 1e-5 * weight.sum() * np.eye(design.shape[1])
+        found = np.linalg.solve(normal, np.einsum("ni,n->i", weighted, seen))
+        residual = seen - np.einsum("ni,i->n", about, found)
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-3)
         weight = 1 / (1 + (residual / (2 * scale)) ** 2)
     return np.asarray(found, dtype=np.float64)

@@ -73,7 +73,8 @@ def match(template: Image, field: Image) -> Image | None:
     rows, columns = template.shape
     area = rows * columns
     centred = template - template.mean(dtype=np.float64).astype(np.float32)
-    power = float(np.vdot(centred, centred))
+    # Not by the linear algebra library: it would share the sum out to threads, and round as these are many.
+    power = float(np.square(centred).sum(dtype=np.float64))
     size = [scipy.fft.next_fast_len(side, real=True) for side in field.shape]
     sums, squares = window_sums(np.ascontiguousarray(field), rows, columns)
     local = squares - sums * sums / area
