@@ -1,5 +1,7 @@
 """The die found by itself on drawn pictures."""
 
+import math
+
 import numpy as np
 import pytest
 from edge_pictures import picture_of, points_of, turned_box
@@ -7,6 +9,7 @@ from shapely.geometry import box
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.outline import find_outline
+from dieplat.measurement.snapping import FOUND_EDGE_U_PX
 from memory_mosaic import Memory
 
 
@@ -40,6 +43,18 @@ def test_the_outline_is_found_to_a_fraction_of_a_pixel(degrees, seed):
     assert apart.max() < 0.3
     assert all(0 < u < 0.3 for pair in found.vertex_u_px.values() for u in pair)
     assert set(found.vertex_u_px) == {tuple(corner) for corner in corners.tolist()}
+
+
+def test_what_a_ring_near_the_edge_does_to_all_sides_is_stated_for_all_of_them():
+    truth = box(50.4, 60.2, 950.8, 640.3)
+    ring = truth.buffer(-2.6, join_style="mitre").difference(truth.buffer(-4.4, join_style="mitre"))
+    plain = find_outline(picture_of([(truth, 70.0)], (700, 1000), ground=28.0))
+    found = find_outline(picture_of([(truth, 70.0), (ring, 85.0)], (700, 1000), ground=28.0))
+    left, top, right, bottom = found.polygon.bounds
+    moved = np.array([left - 50.4, top - 60.2, 950.8 - right, 640.3 - bottom])
+    assert np.ptp(moved) < 0.3 * moved.mean()
+    assert 0.1 < moved.mean() < 2.0 * math.hypot(found.edge_u_px, FOUND_EDGE_U_PX)
+    assert plain.edge_u_px < 0.3 * found.edge_u_px
 
 
 def test_a_picture_that_shows_no_ground_is_refused():

@@ -67,7 +67,8 @@ class Edge:
 
     shift_u_px is the standard uncertainty of its place across, turn_u that of its direction (radians), independent of
     one another at `point`. blur_px is the standard deviation of the blurred step, contrast its height over the noise,
-    misfit what the mean profile leaves of the step's form (rms) over its height.
+    misfit what the mean profile leaves of the step's form (rms) over its height; misfit_u_px is the part of shift_u_px
+    that follows from it.
     """
 
     point: Array
@@ -77,6 +78,7 @@ class Edge:
     blur_px: float
     contrast: float
     misfit: float
+    misfit_u_px: float = 0.0
 
     @property
     def normal(self) -> Array:
@@ -132,8 +134,9 @@ def find_edge(mosaic: Reader, start: Array, end: Array, *, reach_px: float, choi
         half = 0.5 * length
         start, end = start + (shift - half * slope) * normal, end + (shift + half * slope) * normal
     along = (end - start) / np.hypot(*(end - start))
-    shift_u = math.hypot(shift_u, FLOOR_PX, MISFIT * misfit * blur)
-    return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, misfit)
+    misfit_u = MISFIT * misfit * blur
+    shift_u = math.hypot(shift_u, FLOOR_PX, misfit_u)
+    return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, misfit, misfit_u)
 
 
 def _profiles(mosaic: Reader, start: Array, end: Array, reach: float) -> tuple[Array, Array, Array]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -30,14 +30,19 @@ LEAST_SIZE = 0.2
 LEAST_FILL = 0.97
 """Least part of the picture that a die covers, and of its own rectangle that it fills."""
 OFF_SQUARE_DEG = 1.0
+COMMON = 1.5
+"""How much more a die's edge, with its seal ring near, may move the step fitted to it than the misfit of the step's
+form says: on 10 drawn dies all sides lay 0.23 px inwards on average where that says 0.14 px."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
-    """A die's outline (px) as found, and the standard uncertainties (x, y) of its corners by their coordinates."""
+    """A die's outline (px) as found, the standard uncertainties (x, y) of its corners by their coordinates, and that of
+    an offset common to all its sides."""
 
     polygon: Polygon
     vertex_u_px: dict[Point, Point]
+    edge_u_px: float = 0.0
 
 
 def find_outline(mosaic: Reader) -> Outline:
@@ -65,11 +70,17 @@ def find_outline(mosaic: Reader) -> Outline:
     for corner, before, after in zip(corners, [sides[-1], *sides[:-1]], sides, strict=True):
         if abs(float(before.along @ after.along)) > math.sin(math.radians(OFF_SQUARE_DEG)):
             raise UndecidedError("its sides do not meet at right angles")
-        at, covariance = meet(corner, [before, after], 0.0)
+        at, covariance = meet(corner, [_alone(before), _alone(after)], 0.0)
         place = (float(at[0]), float(at[1]))
         found.append(place)
         u[place] = (math.sqrt(covariance[0, 0]), math.sqrt(covariance[1, 1]))
-    return Outline(Polygon(found), u)
+    common = COMMON * math.sqrt(float(np.mean([side.misfit_u_px**2 for side in sides])))
+    return Outline(Polygon(found), u, common)
+
+
+def _alone(side: Edge) -> Edge:
+    """A side with what moves it alone: what the form of a die's edge does to one of its sides it does to all."""
+    return replace(side, shift_u_px=math.sqrt(max(side.shift_u_px**2 - side.misfit_u_px**2, 0.0)))
 
 
 def reduced(mosaic: Any, *, coarse_px: int = COARSE_PX) -> tuple[npt.NDArray[np.float32], tuple[float, float]]:

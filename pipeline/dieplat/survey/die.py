@@ -27,11 +27,13 @@ FOUND_NAME = "Die (found)"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Die:
-    """The die's outline, if there is one; `found` has the uncertainties of its vertices if nobody drew it."""
+    """The die's outline, if there is one; `found` has the uncertainties of its vertices if nobody drew it, `edge_u_px`
+    that of an offset common to its sides."""
 
     region: Region | None
     found: dict[Point, Point]
     remarks: tuple[str, ...] = ()
+    edge_u_px: float = 0.0
 
 
 def die_of(mosaic: Picture, regions: Regions, *, find: bool) -> Die:
@@ -47,7 +49,8 @@ def die_of(mosaic: Picture, regions: Regions, *, find: bool) -> Die:
             missing += f" and none was found ({error})"
         else:
             remark = f"{missing}: it was found in the picture; look at it before you use shares and the unassigned area"
-            return Die(Region(FOUND_NAME, "die", outline.polygon), outline.vertex_u_px, (remark,))
+            region = Region(FOUND_NAME, "die", outline.polygon)
+            return Die(region, outline.vertex_u_px, (remark,), outline.edge_u_px)
     return Die(None, {}, (f"{missing}, so there are no shares and no unassigned area",))
 
 
@@ -64,7 +67,7 @@ def placement_of(
         layout=layout,
         grid_px=_grid_px(regions.regions, found),
         found=found,
-        found_edge_u_px=FOUND_EDGE_U_PX if found else 0.0,
+        found_edge_u_px=math.hypot(FOUND_EDGE_U_PX, die.edge_u_px) if found else 0.0,
     )
 
 
