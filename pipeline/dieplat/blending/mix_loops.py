@@ -33,9 +33,12 @@ def blur_across(source: Floats, rows: int, count: int, stride: int, taps: Line, 
     half = len(taps) - 1
     for row in range(rows):
         line, made = source[row], out[row]
+        middle, one, two = line[half * stride :], line[(half - 1) * stride :], line[(half + 1) * stride :]
+        three, four = line[(half - 2) * stride :], line[(half + 2) * stride :]
         for j in range(count):
-            made[j] = taps[0] * line[j + half * stride]
-        for k in range(1, half, 2):
+            beside = taps[1] * (one[j] + two[j]) + taps[2] * (three[j] + four[j])
+            made[j] = taps[0] * middle[j] + beside
+        for k in range(3, half, 2):
             near, far = taps[k], taps[k + 1]
             a, b = line[(half - k) * stride :], line[(half + k) * stride :]
             c, d = line[(half - k - 1) * stride :], line[(half + k + 1) * stride :]
@@ -49,9 +52,16 @@ def blur_down(source: Floats, rows: int, count: int, taps: Line, out: Floats) ->
     half = len(taps) - 1
     for row in range(rows):
         made, middle = out[row], source[row + half]
+        one, two, three, four = (
+            source[row + half - 1],
+            source[row + half + 1],
+            source[row + half - 2],
+            source[row + half + 2],
+        )
         for j in range(count):
-            made[j] = taps[0] * middle[j]
-        for k in range(1, half, 2):
+            beside = taps[1] * (one[j] + two[j]) + taps[2] * (three[j] + four[j])
+            made[j] = taps[0] * middle[j] + beside
+        for k in range(3, half, 2):
             near, far = taps[k], taps[k + 1]
             a, b, c, d = (
                 source[row + half - k],

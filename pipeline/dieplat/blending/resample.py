@@ -33,8 +33,8 @@ _BAND = 0.3
 _BANK_STEPS = 2048
 """Places within a pixel for which the filter is worked out beforehand."""
 
-
-_MOST_SPARE = 4
+_MOST_SPARE = 1
+"""One is given back for each that is taken."""
 
 
 class Spare:

@@ -55,12 +55,12 @@ def differences(
     cells = np.empty((down, across))
     sums = np.empty(width * channels, np.float32)  # exact: two rows of 16 bits
     for row in range(down):
-        sums[:] = np.float32(0.0)
+        for j in range(width * channels):
+            sums[j] = np.float32(0.0)
         lines = 0
         for y in range(row * cell, min((row + 1) * cell, height), 2):
             lines += 1
-            one = a[(ya + y) % len(a), xa * channels : (xa + width) * channels]
-            two = b[(yb + y) % len(b), xb * channels : (xb + width) * channels]
+            one, two = a[(ya + y) % len(a)][xa * channels :], b[(yb + y) % len(b)][xb * channels :]
             for j in range(width * channels):
                 sums[j] += abs(np.float32(one[j]) - np.float32(two[j]))
         for column in range(across):
@@ -87,20 +87,20 @@ def sharpness(
     count, by = width * channels, step * channels
     beside, upright = np.empty(count, np.float32), np.empty(count, np.float32)
     for row in range(down):
-        beside[:], upright[:] = np.float32(0.0), np.float32(0.0)
+        for j in range(count):
+            beside[j], upright[j] = np.float32(0.0), np.float32(0.0)
         first, last = max(row * height // down, step), min((row + 1) * height // down, height - step)
         lines = 0
         for y in range((first + 3) // 4 * 4, last, 4):
             lines += 1
-            line = a[(ya + y) % len(a), xa * channels : xa * channels + count]
-            above = a[(ya + y - step) % len(a), xa * channels : xa * channels + count]
-            below = a[(ya + y + step) % len(a), xa * channels : xa * channels + count]
+            line, above = a[(ya + y) % len(a)][xa * channels :], a[(ya + y - step) % len(a)][xa * channels :]
+            below = a[(ya + y + step) % len(a)][xa * channels :]
             for j in range(count):
                 bent = (np.float32(line[j]) - np.float32(above[j])) + (np.float32(line[j]) - np.float32(below[j]))
                 upright[j] += bent * bent
-            left, middle, right, sums = line[: count - 2 * by], line[by:], line[2 * by :], beside[by:]
+            middle, right, sums = line[by:], line[2 * by :], beside[by:]
             for j in range(count - 2 * by):
-                bent = (np.float32(middle[j]) - np.float32(left[j])) + (np.float32(middle[j]) - np.float32(right[j]))
+                bent = (np.float32(middle[j]) - np.float32(line[j])) + (np.float32(middle[j]) - np.float32(right[j]))
                 sums[j] += bent * bent
         for column in range(across):
             start, stop = column * width // across, (column + 1) * width // across

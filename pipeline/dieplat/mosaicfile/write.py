@@ -32,8 +32,8 @@ from dieplat.work import Progress, map_in_order
 TILE_PX = 512
 """Side of a tile; also the size under which no further level is made."""
 
-_IN_FLIGHT = 32
-"""Tiles being encoded at once: 25 MB of 8-bit RGB, enough to keep several workers busy between bands."""
+_IN_FLIGHT = 20
+"""Tiles being encoded at once: 16 MB of 8-bit RGB, and what they become; several workers stay busy between bands."""
 
 _FLUSH_BYTES = 32_000_000
 """So much is left to the system before it is told to begin writing; else all would wait for the end."""
@@ -146,13 +146,28 @@ class _Level:
 
     def put(self, rows: Pixels) -> int:
         """Take as many rows as fit; return how many."""
+        taken = min(len(rows), TILE_PX - self.filled)
+        self._room(taken)[:] = rows[:taken]
+        return taken
+
+    def put_halved(self, rows: Pixels) -> Pixels | None:
+        """Take a row of tiles of the level before at half its size; a row of tiles of this one once there is one."""
+        _halve(rows, self._room(-(-len(rows) // 2)))
+        return self._full()
+
+    def _full(self) -> Pixels | None:
+        if self._buffer is None or (self.filled < TILE_PX and self.rows_in < self.shape[0]):
+            return None
+        full, self.filled = self._buffer[: self.filled], 0
+        return full
+
+    def _room(self, count: int) -> Pixels:
+        """The next rows of the buffer, which are to be filled."""
         if self._buffer is None:
             self._buffer = np.empty((TILE_PX, *self.shape[1:]), self.dtype)
-        taken = min(len(rows), TILE_PX - self.filled)
-        self._buffer[self.filled : self.filled + taken] = rows[:taken]
-        self.filled += taken
-        self.rows_in += taken
-        return taken
+        self.filled += count
+        self.rows_in += count
+        return self._buffer[self.filled - count : self.filled]
 
     def ready(self, rows: Pixels) -> tuple[Pixels, Pixels] | None:
         """The rows of a row of tiles, once there are enough, and what is left of `rows`; if it can be, uncopied."""
@@ -162,10 +177,8 @@ class _Level:
             self.rows_in += count
             return rows[:count], rows[count:]
         rows = rows[self.put(rows) :]
-        if self._buffer is None or (self.filled < TILE_PX and self.rows_in < self.shape[0]):
-            return None
-        full, self.filled = self._buffer[: self.filled], 0
-        return full, rows
+        full = self._full()
+        return None if full is None else (full, rows)
 
     def cut(self, rows: Pixels, codec: Codec) -> Iterator[tuple[int, Pixels]]:
         """The tiles of these rows, as copies, so that the rows are free for others; for Zstandard as differences.
@@ -187,16 +200,18 @@ class _Level:
             yield self.index, tile
 
 
-def _halved(rows: Pixels) -> Pixels:
-    """Rows at half size: means of 2 x 2 pixels, edges repeated where the size is odd."""
-    for axis in (0, 1):
-        if rows.shape[axis] % 2:
-            # The edge apart, so that the rest need not be copied to make room beside it.
-            rest, last = np.split(rows, [-1], axis=axis)
-            edge = _halved(np.repeat(last, 2, axis=axis))
-            return np.concatenate([_halved(rest), edge], axis=axis) if rest.size else edge
-    half = cv2.resize(rows, (rows.shape[1] // 2, rows.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    return np.asarray(half)
+def _halve(rows: Pixels, out: Pixels) -> None:
+    """Fill `out` with the rows at half size: means of 2 x 2 pixels, edges repeated where the size is odd."""
+    high, wide = (side // 2 for side in rows.shape[:2])
+    if high and wide:
+        even, part = rows[: 2 * high, : 2 * wide], out[:high, :wide]
+        made = cv2.resize(even, (wide, high), dst=part, interpolation=cv2.INTER_AREA)
+        if made.ctypes.data != part.ctypes.data:
+            part[:] = made.reshape(part.shape)
+    if rows.shape[1] % 2:
+        _halve(np.repeat(rows[:, -1:], 2, axis=1), out[:, wide:])
+    if rows.shape[0] % 2:
+        _halve(np.repeat(rows[-1:, : 2 * wide], 2, axis=0), out[high:, :wide])
 
 
 def _levels(shape: tuple[int, ...], dtype: str) -> list[_Level]:
@@ -215,21 +230,25 @@ def _cut(path: Path, bands: Iterable[Pixels], levels: list[_Level], codec: Codec
             raise MosaicError(f"{path}: a band of {band.shape} {band.dtype} does not fit {base.shape}")
         if base.rows_in + len(band) > base.shape[0]:
             raise MosaicError(f"{path}: the bands hold more than the announced {base.shape[0]} rows")
-        yield from _feed(levels, 0, band, codec)
+        yield from _feed(levels, band, codec)
     if base.rows_in != base.shape[0]:
         raise MosaicError(f"{path}: the bands hold {base.rows_in} rows of the announced {base.shape[0]}")
 
 
-def _feed(levels: list[_Level], index: int, rows: Pixels, codec: Codec) -> Iterator[tuple[int, Pixels]]:
-    level = levels[index]
+def _feed(levels: list[_Level], rows: Pixels, codec: Codec) -> Iterator[tuple[int, Pixels]]:
+    base = levels[0]
     while len(rows):
-        taken = level.ready(rows)
+        taken = base.ready(rows)
         if taken is None:
             return
         full, rows = taken
-        yield from level.cut(full, codec)
-        if index + 1 < len(levels):
-            yield from _feed(levels, index + 1, _halved(full), codec)
+        yield from base.cut(full, codec)
+        for level in levels[1:]:
+            reduced = level.put_halved(full)
+            if reduced is None:
+                break
+            full = reduced
+            yield from level.cut(full, codec)
 
 
 def _encode(codec: Codec, item: tuple[int, Pixels]) -> tuple[int, bytes]:
