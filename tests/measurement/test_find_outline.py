@@ -52,9 +52,9 @@ def test_what_a_ring_near_the_edge_does_to_all_sides_is_stated_for_all_of_them()
     found = find_outline(picture_of([(truth, 70.0), (ring, 85.0)], (700, 1000), ground=28.0))
     left, top, right, bottom = found.polygon.bounds
     moved = np.array([left - 50.4, top - 60.2, 950.8 - right, 640.3 - bottom])
-    assert np.ptp(moved) < 0.3 * moved.mean()
+    assert np.ptp(moved) < 0.5 * moved.mean()
     assert 0.1 < moved.mean() < 2.0 * math.hypot(found.edge_u_px, FOUND_EDGE_U_PX)
-    assert plain.edge_u_px < 0.3 * found.edge_u_px
+    assert plain.edge_u_px < found.edge_u_px
 
 
 def test_a_picture_that_shows_no_ground_is_refused():
