@@ -40,6 +40,7 @@ JOINING = {
     "annotate",
     "output",
     "guide",
+    "exports",
     "settings",
     "proposals",
 }

@@ -18,6 +18,7 @@ NAMES = (
     "inductance",
     "report",
     "publish",
+    "export",
     "compare",
     "board",
     "phantom",

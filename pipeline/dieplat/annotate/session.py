@@ -73,7 +73,7 @@ def open_session(
             if (other.width_px, other.height_px) != (first.width_px, first.height_px):
                 size = f"{other.width_px} x {other.height_px} px, the first {first.width_px} x {first.height_px}"
                 raise MosaicError(f"{path}: is {size}; bring it onto the first with dieplat align")
-        known = _scale(mosaic, first, scale)
+        known = scale_beside(mosaic, first, scale)
         drawing.read()
         kept_at = mosaic.with_name("scale.json") if scale is None else scale
         yield Session(
@@ -85,7 +85,8 @@ def open_session(
         )
 
 
-def _scale(path: Path, picture: Mosaic, scale: Path | None) -> Scale | None:
+def scale_beside(path: Path, picture: Mosaic, scale: Path | None) -> Scale | None:
+    """The scale of a mosaic: the file given, else scale.json beside it, else its own physical size, else None."""
     beside = path.with_name("scale.json")
     if scale is not None or beside.is_file():
         return load_scale(scale or beside)

@@ -21,7 +21,7 @@ from dieplat.files import write_bytes, write_json
 Floats = npt.NDArray[np.float64]
 
 BOARD_MM = (60.0, 42.0)
-FINE_MM = 0.02
+FINE_MM = 0.01
 """Pixels of the drawing that is photographed."""
 MAKER = "HALVORSEN & QUILL"
 _MASK, _COPPER, _GOLD, _SILK = (28, 74, 52), (52, 104, 72), (196, 164, 92), (214, 218, 210)
@@ -214,9 +214,9 @@ def _board_sheet(meander: Floats, width_mm: float) -> npt.NDArray[np.uint8]:
         cv2.circle(sheet, at(x, y), round(1.6 / FINE_MM), _GOLD, -1)
         cv2.circle(sheet, at(x, y), round(1.0 / FINE_MM), _TABLE, -1)
     font = cv2.FONT_HERSHEY_SIMPLEX
-    cv2.putText(sheet, MAKER, at(-26.0, 12.5), font, 3.0, _SILK, 6, cv2.LINE_AA)
-    cv2.putText(sheet, "HQ-2471-EVB", at(8.0, 12.5), font, 2.4, _SILK, 5, cv2.LINE_AA)
-    return np.asarray(cv2.GaussianBlur(sheet, (0, 0), 1.0))
+    cv2.putText(sheet, MAKER, at(-26.0, 12.5), font, 6.0, _SILK, 12, cv2.LINE_AA)
+    cv2.putText(sheet, "HQ-2471-EVB", at(8.0, 12.5), font, 4.8, _SILK, 10, cv2.LINE_AA)
+    return np.asarray(cv2.GaussianBlur(sheet, (0, 0), 2.0))
 
 
 _HOLES = ((-27.0, -18.0), (27.0, -18.0), (27.0, 18.0), (-27.0, 18.0))
@@ -234,12 +234,12 @@ def _ruler_sheet() -> tuple[npt.NDArray[np.uint8], Floats]:
     for number in range(_RULER_MARKS):
         x = round((1 + number) / FINE_MM)
         long = 3.2 if number % 10 == 0 else 2.4 if number % 5 == 0 else 1.6
-        cv2.rectangle(sheet, (x - 4, 0), (x + 4, round(long / FINE_MM)), _INK, -1)
+        cv2.rectangle(sheet, (x - 8, 0), (x + 8, round(long / FINE_MM)), _INK, -1)
         if number % 10 == 0:
             cv2.putText(
-                sheet, str(number // 10), (x + 12, round(4.4 / FINE_MM)), cv2.FONT_HERSHEY_SIMPLEX, 2.0, _INK, 4
+                sheet, str(number // 10), (x + 24, round(4.4 / FINE_MM)), cv2.FONT_HERSHEY_SIMPLEX, 4.0, _INK, 8
             )
-    return np.asarray(cv2.GaussianBlur(sheet, (0, 0), 1.0)), np.array(_RULER_AT)
+    return np.asarray(cv2.GaussianBlur(sheet, (0, 0), 2.0)), np.array(_RULER_AT)
 
 
 def _drawn(
