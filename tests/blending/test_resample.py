@@ -10,6 +10,7 @@ import pytest
 import tifffile
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.interpolate import CubicSpline
 from scipy.ndimage import fourier_shift
 
 from dieplat.blending.resample import TileJob, enlarged_inverse, render_tile
@@ -111,3 +112,13 @@ def test_a_plane_of_shading_is_enlarged_exactly(cells: tuple[int, int]) -> None:
     found = 1 / enlarged_inverse(shade(*cells), (90, 120, 1))
     expected = shade(90, 120) if cells != (1, 1) else np.full((90, 120, 1), 0.8)
     np.testing.assert_allclose(found, expected, rtol=2e-6)  # 32-bit
+
+
+@pytest.mark.parametrize("cells", [2, 3, 4, 5, 12])
+def test_shading_is_enlarged_along_a_cubic_spline(cells: int) -> None:
+    """SciPy's `CubicSpline`, which also goes on beyond the outermost centres."""
+    flat = np.random.default_rng(cells).uniform(0.7, 1.3, (1, cells, 1)).astype(np.float32)
+    centres = (np.arange(cells) + 0.5) * (100 / cells)
+    expected = CubicSpline(centres, flat[0, :, 0].astype(np.float64))(np.arange(100) + 0.5)
+    found = 1 / enlarged_inverse(flat, (10, 100, 1))[3, :, 0]
+    np.testing.assert_allclose(found, expected, rtol=5e-7)  # 32-bit
