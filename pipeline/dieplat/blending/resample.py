@@ -173,7 +173,7 @@ def _spline(cells: int, size: int, places: Floats) -> Floats:
     elif cells > 3:
         system = turns[[0, *range(cells - 2), -1]]
         system[1:-1] += 6.0 * values[1:-1]
-        bends = np.linalg.solve(system, np.pad(6.0 * turns, ((1, 1), (0, 0))))
+        bends[:] = np.linalg.solve(system, np.pad(6.0 * turns, ((1, 1), (0, 0))))
     at = places * (cells / size) - 0.5
     first = np.clip(at.astype(np.intp), 0, cells - 2)
     right = (at - first)[:, None]
