@@ -5,7 +5,7 @@
     python bench/inductor_figures.py --no-inductance                # counts and lengths only, quick
     python bench/inductor_figures.py --dust 1 --jpeg 92             # with grains, scratches and fibres on them
 
-The windings are drawn by the phantom's own renderer and camera: squares, hexagons, octagons and circles of 1.5 to 6
+The windings are drawn by the phantom's own renderer and camera (`coil_pictures`): squares, hexagons, octagons and circles of 1.5 to 6
 turns in steps of a side (circles: a quarter), and windings with crossings and a centre tap; turned by any angle,
 mirrored or not, on pixels that need not be square, blurred, under uneven light, in any colours, the underpass seen or
 not, some in a ring of metal; the outline loose or tight, upright or turned.

@@ -13,12 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.affinity import affine_transform, rotate, translate
 from shapely.geometry import LineString, box
+from shapely.ops import unary_union
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductors import measure_inductor
+from dieplat.phantom.inductor import draw_spiral as phantom_spiral
 
 sys.path.insert(0, str(Path(__file__).parent))
-from inductor_drawing import draw_spiral, draw_symmetric
+from inductor_drawing import draw_spiral, draw_symmetric, finish, paint
 
 # Sub-pixel edges: the aim stated for the tool; the errors seen are a tenth of it.
 EDGE_PX = 0.3
@@ -55,6 +57,22 @@ def test_spiral(shape, turns, rotation, drift):
     check(found, drawn)
     assert found.symmetric is not True
     assert np.hypot(found.centre_px[0] - drawn.centre[0], found.centre_px[1] - drawn.centre[1]) < 1.0
+
+
+@pytest.mark.parametrize("reach", [0.25, 0.5])
+def test_a_last_side_that_is_hardly_begun_counts_as_drawn(reach):
+    # At a whole turn the last side ends where the next would lie a pitch further in: here a third of it is left.
+    coil = phantom_spiral("octagon", 2.0, 186.0, 12.7, 11.8, centre_um=(150.0, 150.0), lead_um=40.0)
+    end, along = coil.path_um[-1], coil.path_um[-1] - coil.path_um[-2]
+    along = along / np.hypot(*along) * coil.width_um
+    cut = LineString([end + reach * along, end + 0.6 * along]).buffer(0.51 * coil.width_um, cap_style="flat")
+    metal = unary_union(coil.metal).difference(cut)
+    size, rng = (300, 300), np.random.default_rng(44)
+    look = {"blur": 1.4, "noise": 3.0, "levels": None, "light": 0.2, "colour": True}
+    image = finish(paint(size, metal), paint(size, unary_union(coil.under)), rng, **look)
+    found = measure_inductor(image, box(40, 40, 260, 260), um_per_px_x=1.0, um_per_px_y=1.0)
+    assert (found.shape, found.turns) == ("octagon", 2.0)
+    assert found.inner_um == pytest.approx(coil.inner_um, abs=4 * found.inner_um_u)
 
 
 @pytest.mark.parametrize(("shape", "turns"), [("octagon", 3), ("square", 2)])
@@ -202,6 +220,18 @@ def test_any_polarity_colour_and_light(levels, colour, light):
     rng = np.random.default_rng(11)
     drawn = draw_spiral(rng, "octagon", 2.5, 170.0, 9.0, 7.0, levels=levels, colour=colour, light=light)
     check(measure(drawn), drawn)
+
+
+def test_metal_told_by_colour_alone_is_measured_with_a_warning():
+    equally_bright = ((120, 90, 90), (80, 112, 80), (105, 97, 87))
+    drawn = draw_spiral(np.random.default_rng(45), "square", 2.5, 200.0, 9.0, 8.0, levels=equally_bright, noise=2.0)
+    found = measure(drawn)
+    check(found, drawn)
+    assert any("told apart by colour" in remark for remark in found.remarks)
+    assert not any(
+        "colour" in remark
+        for remark in measure(draw_spiral(np.random.default_rng(45), "square", 2.5, 200.0, 9.0, 8.0)).remarks
+    )
 
 
 def test_blur_of_a_third_of_the_width_leaves_the_edges_where_they_are():

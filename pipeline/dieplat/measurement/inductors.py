@@ -40,6 +40,8 @@ SMALLEST_PX = 24
 AROUND_PX = 8.0
 # How far the mean count of bands may be from the turns, in sides (circles: quarters).
 MOST_OFF_SIDES, ROUND_SIDES = 0.5, 4
+# How far JPEG (quality 92) moved the edges of bands that differ in colour alone (bench/inductor_figures.py).
+COLOUR_PX = 0.3
 
 
 def measure_inductor(
@@ -102,6 +104,11 @@ def _measure(
     walk, line = _followed(columns, winding.soft)
     size = sizes(columns, fit_sides(columns), line.turns, symmetric=walk.symmetric)
     remarks = [*line.remarks, *taper_words(size, line.turns, um)]
+    if metal.by_colour:
+        remarks.append(
+            "metal and background are about equally bright and were told apart by colour, which JPEG and cameras with "
+            f"one chip keep less sharply: width and spacing may be off by {COLOUR_PX * um:.2g} um there"
+        )
     if winding.ringed:
         remarks.append("a ring of metal lies around it; it is not part of the winding and was not counted")
     corner = np.array([0.5, 0.5]) + origin_px
@@ -155,7 +162,7 @@ def _followed(columns: Columns, soft: Image) -> tuple[Walk, CentreLine]:
         rings = max(one.bands for one in islands)
         return walk, CentreLine(line.points, float(rings), 0.01, line.ends_u, line.remarks)
     # Leads, vias and steps move the mean count by up to a quarter of a side; a side that was missed, by a whole one.
-    if abs(mean_bands(columns) - line.turns) > MOST_OFF_SIDES / (columns.frame.sides or ROUND_SIDES):
+    if abs(mean_bands(columns) + line.short - line.turns) > MOST_OFF_SIDES / (columns.frame.sides or ROUND_SIDES):
         raise UndecidedError("the sides that were followed and the bands that are seen give different counts of turns")
     return walk, line
 

@@ -25,6 +25,8 @@ JUMP_PART = 0.2
 SHORTEST_PART = 0.5
 # A port or a crossing leaves fewer bands undisturbed over no more than this part of the circle.
 LACKING_PART = 0.16
+# What is disturbed with it, on both sides of such a stretch, comes to no more than this in all.
+BETWEEN_PART = 0.2
 # Two stretches with all bands are told from a short one between them by being this many times as long.
 MUCH_LONGER = 2.0
 # Parts of the circle: at least seen undisturbed in all, and at most hidden in one piece.
@@ -221,7 +223,7 @@ def find_islands(columns: Columns) -> list[Island]:
         if stop - start >= shortest:
             islands.append(Island(start, np.array([columns.middles(j) for j in range(start, stop)])))
     check_seen(islands, n)
-    return _without_lacking(islands, LACKING_PART * n)
+    return _without_lacking(islands, n, 2 * shortest)
 
 
 def check_seen(islands: list[Island], columns: int) -> None:
@@ -248,16 +250,23 @@ def mean_bands(columns: Columns) -> float:
     return float(counts[nearest[n : 2 * n] % n].mean())
 
 
-def _without_lacking(islands: list[Island], longest: float) -> list[Island]:
+def _without_lacking(islands: list[Island], columns: int, pitch: float) -> list[Island]:
     """Leave out short stretches with fewer bands than longer ones on both sides: a port, a crossing, a notch, dirt.
 
-    What they show is part of what the joint between the longer ones is judged by.
+    One shorter than a pitch (`pitch` columns) is compared with its next neighbours, however long these are. What they
+    show is part of what the joint between the others is judged by.
     """
+    longest = LACKING_PART * columns
     for k, one in enumerate(islands):
-        if len(one.middles) > longest:
-            continue
-        enough = min(longest, MUCH_LONGER * len(one.middles))
-        longer = [other for other in (*islands[k + 1 :], *islands[:k]) if len(other.middles) > enough]
-        if longer and one.bands < min(longer[0].bands, longer[-1].bands):
-            return _without_lacking([*islands[:k], *islands[k + 1 :]], longest)
+        length = len(one.middles)
+        enough = min(longest, MUCH_LONGER * length)
+        others = [*islands[k + 1 :], *islands[:k]]
+        sides = [others] if length <= pitch else []
+        sides.append([other for other in others if len(other.middles) > enough])
+        for near in sides:
+            if length > longest or not near or one.bands >= min(near[0].bands, near[-1].bands):
+                continue
+            # Many short stretches between two long ones are the winding itself, not something on it.
+            if ((near[0].first - near[-1].last) % columns or columns) <= BETWEEN_PART * columns:
+                return _without_lacking([*islands[:k], *islands[k + 1 :]], columns, pitch)
     return islands

@@ -33,13 +33,17 @@ SIMPLE_PX = 0.25
 @dataclass(frozen=True, slots=True, eq=False)
 class CentreLine:
     """The centre line (N, 2) in square pixels from the outer end to the inner (or port to port), the turns it makes,
-    their uncertainty, and that of both ends along the line together (px)."""
+    their uncertainty, and that of both ends along the line together (px).
+
+    `short`: by how much less than `turns` it winds, as the last side of a whole turn ends before its corner.
+    """
 
     points: Floats
     turns: float
     turns_u: float
     ends_u: float
     remarks: tuple[str, ...] = ()
+    short: float = 0.0
 
 
 def crossing_line(columns: Columns, way: Track, soft: Image) -> CentreLine:
@@ -79,7 +83,12 @@ def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float)
     side_px = 2 * float(np.mean([abs(one.at) for one in lines])) * np.tan(np.pi / sides)
     turns_u = float(np.hypot(head_u, tail_u)) / side_px / sides if broken else 0.01 / sides
     remarks = ("it ends part of the way along a side, not at a corner",) if broken else ()
-    return CentreLine(_joined(columns, lines, head, tail), turns, turns_u, float(np.hypot(head_u, tail_u)), remarks)
+    last = lines[-1]
+    back, full = _corner(columns, last, -sense), _corner(columns, last, sense)
+    run = float(np.hypot(*(tail - last.point(columns.frame, back)))) / abs(full - back)
+    short = max(1.0 - run, 0.0) / sides if end == 1.0 else 0.0
+    ends_u = float(np.hypot(head_u, tail_u))
+    return CentreLine(_joined(columns, lines, head, tail), turns, turns_u, ends_u, remarks, short)
 
 
 def _without_gaps(lines: list[Line], columns: Columns, sense: float) -> list[Line]:
@@ -174,6 +183,7 @@ def _inner_end(
 ) -> tuple[list[Line], Floats, float, float]:
     """The lines up to the last side, the last point, how much of the last side there is, its uncertainty."""
     frame, w = columns.frame, columns.width_px
+    lines = _with_begun(columns, lines, soft, sense)
     one, u = lines[-1], CAP_U_PART * w
     back, full = _corner(columns, one, -sense), _corner(columns, one, sense)
     seen = sense * min(sense * one.ends, sense * full - 1.0)
@@ -192,6 +202,22 @@ def _inner_end(
     if beyond > -BEFORE_PART * w - MORE_PX - early:
         return lines, one.point(frame, end), 1.0, u
     return lines, one.point(frame, end), part, u
+
+
+def _with_begun(columns: Columns, lines: list[Line], soft: Image, sense: float) -> list[Line]:
+    """The lines and, where metal goes on round the last corner for more than an end's own, the side begun there.
+
+    Where a whole turn ends, its last side may be too short to be seen as a side.
+    """
+    one, sides = lines[-1], columns.frame.sides
+    # It lies a pitch inside of the side one turn before.
+    at = lines[-sides].at - columns.pitch_px if len(lines) >= sides else one.at
+    begun = Line(int(one.sector + sense) % sides, at, 0.0, 0.0, 0.0)
+    corner, side = _corner(columns, begun, -sense), 2 * abs(_corner(columns, begun, sense))
+    metal = _reach(columns, begun, soft, corner, sense, side)
+    if sense * (metal - corner) < BEYOND_PART * columns.width_px + MORE_PX:
+        return lines
+    return [*lines, Line(begun.sector, begun.at, 0.0, corner, metal)]
 
 
 def _joined(columns: Columns, lines: list[Line], head: Floats, tail: Floats) -> Floats:

@@ -29,13 +29,14 @@ class MetalImage:
     """`soft` is 0 on bare background and 1 on metal, (H, W) float32; `noise` is its deviation.
 
     `dark` is how much darker a pixel is than the darker of both, as a part of that: dirt is, no layer of a die
-    is (common practice, no source).
+    is (common practice, no source). `by_colour`: metal and background are about equally bright.
     """
 
     soft: Image
     dark: Image
     inside: Mask
     noise: float
+    by_colour: bool
 
 
 def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
@@ -71,8 +72,9 @@ def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
     if _ground_is(high, inside, size_px):
         high = inside & ~high
         axis = -axis
+    by_colour = False
     if colours.shape[2] == len(BRIGHTNESS):
-        axis = _sharpest(contrast, high, inside, axis)
+        axis, by_colour = _sharpest(contrast, high, inside, axis)
     value = np.asarray(colours @ axis, dtype=np.float32)
     soft = _normalise(value, high, inside)
     flat_parts = inside & ~_near_edge(soft > 0.5, 3)
@@ -82,7 +84,11 @@ def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
     if noise * LEAST_CONTRAST > 1.0:
         raise UndecidedError("metal and background are not distinct enough inside the outline")
     return MetalImage(
-        np.clip(soft, -0.6, 1.6).astype(np.float32), _darker(colours.mean(axis=2), soft, inside), inside, noise
+        np.clip(soft, -0.6, 1.6).astype(np.float32),
+        _darker(colours.mean(axis=2), soft, inside),
+        inside,
+        noise,
+        by_colour,
     )
 
 
@@ -122,14 +128,18 @@ def _discriminant(
     return np.asarray(axis / length, dtype=np.float32) if length > 0 else fallback
 
 
-def _sharpest(contrast: Image, high: Mask, inside: Mask, axis: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Brightness, if metal is told from background by it well enough, else `axis`.
+def _sharpest(
+    contrast: Image, high: Mask, inside: Mask, axis: npt.NDArray[np.float32]
+) -> tuple[npt.NDArray[np.float32], bool]:
+    """Brightness, if metal is told from background by it well enough, else `axis`, and whether it is that.
 
     Cameras with one chip and JPEG store colour at half the sharpness, which moves the edges of narrow bands.
     """
     step = contrast[high].mean(axis=0) - contrast[inside & ~high].mean(axis=0)
     bright = float(step @ BRIGHTNESS)
-    return axis if abs(bright) < BRIGHT_PART * float(np.linalg.norm(step)) else np.sign(bright) * BRIGHTNESS
+    if abs(bright) < BRIGHT_PART * float(np.linalg.norm(step)):
+        return axis, True
+    return np.sign(bright) * BRIGHTNESS, False
 
 
 def _otsu(value: npt.NDArray[np.floating], inside: Mask) -> Mask:

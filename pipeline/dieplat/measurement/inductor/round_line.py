@@ -16,8 +16,9 @@ CHORD_DEG = 4.0
 # Round spirals are drawn in quarter turns (common practice, no source); an end this near to one is at it.
 QUARTER, NEAR_QUARTER = 0.25, 0.045
 # A lead along the tangent leaves the middle half of the ring's width by the part that END_LEVEL leaves over where
-# it is this part of a width off; how well that is seen, in parts of sqrt(width radius).
-TANGENT_OFF_PART, TANGENT_U_PART = 0.25 + 0.5 * (1 - END_LEVEL), 0.1
+# it is this part of a width off; how well that is seen, in parts of sqrt(width radius): six windings drawn by the
+# phantom were off by 0.01 to 0.036.
+TANGENT_OFF_PART, TANGENT_U_PART = 0.25 + 0.5 * (1 - END_LEVEL), 0.03
 
 
 def round_line(columns: Columns, way: Track, soft: Image, *, symmetric: bool) -> CentreLine:
