@@ -5,10 +5,11 @@
     python bench/inductor_figures.py --no-inductance                # counts and lengths only, quick
     python bench/inductor_figures.py --dust 1 --jpeg 92             # with grains, scratches and fibres on them
 
-The windings are drawn by the phantom's own renderer and camera (`coil_pictures`): squares, hexagons, octagons and circles of 1.5 to 6
-turns in steps of a side (circles: a quarter), and windings with crossings and a centre tap; turned by any angle,
-mirrored or not, on pixels that need not be square, blurred, under uneven light, in any colours, the underpass seen or
-not, some in a ring of metal; the outline loose or tight, upright or turned.
+The windings are drawn by the phantom's own renderer and camera (coil_pictures.py): squares, hexagons, octagons and
+circles of 1.5 to 6 turns in steps of a side (circles: a quarter), and windings with crossings and a centre tap; turned
+by any angle, mirrored or not, on pixels that need not be square, blurred, under uneven light, in any colours, the
+underpass seen or not, some in a ring of metal; the metal of a spiral reaches a quarter to three quarters of its width
+beyond its inner end; the outline loose or tight, upright or turned.
 A count, a shape or a kind (spiral or crossing itself) that differs from the truth is wrong. The inductance is
 compared with the same solver on the true centre line; its stated uncertainty here is that of the geometry alone, as
 thickness and use of the current are known. The exit status is 1 if anything was wrong.
