@@ -41,6 +41,7 @@ JOINING = {
     "output",
     "guide",
     "exports",
+    "notebook",
     "settings",
     "proposals",
 }
