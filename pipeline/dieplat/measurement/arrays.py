@@ -9,6 +9,7 @@ also says whether a period is one cell or two mirrored ones (arrays_cell).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from dieplat.errors import UndecidedError
 from dieplat.measurement import arrays_banks as banks
 from dieplat.measurement import arrays_cell as cell
-from dieplat.measurement import arrays_fit, arrays_model, arrays_period, arrays_phase
+from dieplat.measurement import arrays_fit, arrays_joint, arrays_model, arrays_period, arrays_phase
 from dieplat.measurement.arrays_frame import Frame, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
 from dieplat.values import ArrayLattice, Bank
@@ -106,9 +107,7 @@ def measure_array(
         reciprocal = (np.eye(2) + change) @ reciprocal
         # Where resampling blurs the finest cells, only the picture's own pixels settle the pitch.
         if drift < 0.1 or attempt >= 3:
-            reciprocal, covariance = arrays_fit.refine(
-                grey, [_tiles(grey, frame, block) for block in blocks], reciprocal
-            )
+            reciprocal, covariance = _refined(grey, frame, rectangles, reciprocal)
             model = arrays_model.fit_model(grey, tiles, reciprocal, arrays_model.strongest(grey, tiles, reciprocal))
             parts = cell.parts_of(model.period(_fine(frame)))
             if max(parts) > 1:
@@ -120,6 +119,16 @@ def measure_array(
                 grey, frame, _find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
             )
     raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
+
+
+def _refined(
+    grey: FloatArray, frame: Frame, rectangles: Sequence[arrays_fit.Rectangle], reciprocal: Matrix
+) -> tuple[Matrix, Matrix]:
+    """The lattice by the banks' parts, then by all pixels at once where that can be had."""
+    tiles = [arrays_fit.within(arrays_fit.tiles_of(frame, one), grey.shape) for one in rectangles]
+    reciprocal, covariance = arrays_fit.refine(grey, tiles, reciprocal)
+    joint = arrays_joint.fit_jointly(grey, frame, rectangles, reciprocal)
+    return (reciprocal, covariance) if joint is None else joint
 
 
 def _tiles(grey: FloatArray, frame: Frame, block: _Block) -> list[arrays_model.Tile]:
@@ -256,8 +265,7 @@ def _report(
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.
         rectangles = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
-        tiles = [arrays_fit.within(arrays_fit.tiles_of(frame, one), grey.shape) for one in rectangles]
-        vectors, spread = _vectors(*arrays_fit.refine(grey, tiles, reciprocal))
+        vectors, spread = _vectors(*_refined(grey, frame, rectangles, reciprocal))
         size = np.hypot(vectors[0], vectors[1])
         spread = np.hypot(spread, _systematic(blocks, frame.samples))
     found = []

@@ -122,10 +122,14 @@ def fit_model(grey: FloatArray, tiles: Sequence[Tile], reciprocal: Matrix, order
         normal += (across.conj() @ across.T) * (down.conj() @ down.T) - mixed @ solved[:, 1:]
         right += sums - mixed @ solved[:, 0]
         pixels += part.size
-    frequency = np.abs(orders @ reciprocal).max(axis=1)
-    ridge = _RIDGE * pixels * (1.0 + (frequency / 0.5) ** 8)
+    ridge = ridge_of(pixels, np.abs(orders @ reciprocal).max(axis=1))
     solution = np.linalg.solve(normal + np.diag(np.concatenate([ridge, ridge])), right)
     return CellModel(orders, np.asarray(solution[: len(orders)], dtype=np.complex128))
+
+
+def ridge_of(pixels: int, frequency: Matrix) -> Matrix:
+    """What is added to the diagonal for orders of these frequencies (cycles a pixel); see `_RIDGE`."""
+    return np.asarray(_RIDGE * pixels * (1.0 + (frequency / 0.5) ** 8), dtype=np.float64)
 
 
 def displacement(grey: FloatArray, tile: Tile, reciprocal: Matrix, model: CellModel) -> tuple[Matrix, Matrix, float]:

@@ -58,7 +58,7 @@ def propose_blocks(
     proposals: list[Proposal] = []
     if die is None:
         try:
-            die = find_outline(mosaic).polygon
+            die = find_outline(mosaic, far=True).polygon
         except UndecidedError:
             pass
         else:

@@ -1,0 +1,157 @@
+"""The lattice and the cells of all banks fitted together, pixel by pixel: what short banks need.
+
+Parts of a bank that are compared with a model of all of it (arrays_fit) share their errors with that model; in a bank
+of a few periods that moves the pitch by several times what noise does. Here harmonics, ground and lattice of every
+bank are unknowns of one least-squares fit, by the steps of Gauss and Newton. Its covariance is the bound that the
+pixels' noise sets for any unbiased reading (Cramer and Rao; H. Cramer, Mathematical Methods of Statistics, 1946, from
+memory), with the cells themselves unknown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from dieplat.measurement.arrays_fit import Rectangle
+from dieplat.measurement.arrays_frame import Frame
+from dieplat.measurement.arrays_model import half_plane, ridge_of
+
+FloatArray = npt.NDArray[np.float32]
+Matrix = npt.NDArray[np.float64]
+Orders = npt.NDArray[np.int64]
+
+RIM_PX = 2.5
+"""Left out along a bank's edge, where the lens mixes cells and what stands beside them: of a blur of 0.9 px (standard
+deviation) 0.3 % is left there."""
+HIGHEST_FREQUENCY = 0.6
+"""Of the orders fitted, cycles a pixel along either axis."""
+MOST_PIXELS = 100_000
+"""Larger arrays are left to their parts: there both readings agree within their noise, and this one takes seconds."""
+CHUNK = 40_000
+"""Pixels whose terms are held in memory at once."""
+STEPS = 8
+SETTLED, LOST = 1e-3, 0.2
+"""Periods by which the picture's far corner moves in a step: few enough to stop, too many to go on."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pixels:
+    """Places (2, N) of pixel centres, as array positions, and their levels (N,)."""
+
+    place: Matrix
+    level: Matrix
+
+
+def fit_jointly(
+    grey: FloatArray, frame: Frame, rectangles: Sequence[Rectangle], reciprocal: Matrix
+) -> tuple[Matrix, Matrix] | None:
+    """Refine a lattice that is already right to a small part of a period over all banks.
+
+    Parameters
+    ----------
+    grey : ndarray (H, W)
+    frame : Frame
+        Of the same lattice; `rectangles` are the banks in its samples.
+    reciprocal : ndarray (2, 2)
+
+    Returns
+    -------
+    (reciprocal, covariance) or None
+        As of `arrays_fit.refine`, the covariance (4, 4) of the relative change from the scatter of all pixels about
+        the fit. None where there are too many pixels, or the steps do not settle.
+    """
+    # All orders, strong or not: what is left out of a short bank leans on its pitch.
+    orders = half_plane(reciprocal)
+    orders = orders[np.abs(orders @ reciprocal).max(axis=1) < HIGHEST_FREQUENCY]
+    banks = [pixels for one in rectangles if (pixels := _inside(grey, frame, one)).level.size > 8 * len(orders) + 40]
+    if not banks or sum(pixels.level.size for pixels in banks) > MOST_PIXELS:
+        return None
+    values = [np.zeros(2 * len(orders)) for _ in banks]
+    far = np.array(grey.shape[::-1], dtype=np.float64)
+    for step in range(STEPS):
+        normal, right = np.zeros((4, 4)), np.zeros(4)
+        for index, pixels in enumerate(banks):
+            values[index], part, gradient = _bank(pixels, reciprocal, orders, values[index])
+            normal += part
+            right += gradient
+        if step == 0:
+            continue  # only the harmonics were found
+        if np.linalg.cond(normal) > 1e14:
+            return None
+        covariance = np.linalg.inv(normal)
+        change = (covariance @ right).reshape(2, 2)
+        moved = float(np.abs(change @ reciprocal @ far).max())
+        if moved > LOST:
+            return None
+        reciprocal = (np.eye(2) + change) @ reciprocal
+        if moved < SETTLED:
+            return reciprocal, np.asarray(covariance, dtype=np.float64)
+    return None
+
+
+def _inside(grey: FloatArray, frame: Frame, rectangle: Rectangle) -> _Pixels:
+    """The pixels of a bank, without its rim."""
+    inverse = np.linalg.inv(np.stack([frame.step_x, frame.step_y], axis=1))
+    rim = np.abs(inverse).sum(axis=1) * RIM_PX
+    low, high = np.array(rectangle[:2]) + rim, np.array(rectangle[2:]) - rim
+    corners = np.array(
+        [frame.to_image(i, j) for i, j in ((low[0], low[1]), (high[0], low[1]), high, (low[0], high[1]))]
+    )
+    x0, y0 = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
+    x1, y1 = np.minimum(np.ceil(corners.max(axis=0)).astype(int), grey.shape[::-1])
+    if np.any(high <= low) or x1 <= x0 or y1 <= y0:
+        return _Pixels(np.zeros((2, 0)), np.zeros(0))
+    y, x = np.mgrid[y0:y1, x0:x1].reshape(2, -1)
+    place = np.stack([x, y]).astype(np.float64)
+    sample = inverse @ (place + 0.5 - frame.origin[:, None])
+    within = np.all((sample > low[:, None]) & (sample < high[:, None]), axis=0)
+    return _Pixels(place[:, within], grey[y[within], x[within]].astype(np.float64))
+
+
+def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix) -> tuple[Matrix, Matrix, Matrix]:
+    """A bank's harmonics (cosines, then sines), and its part of the normal equations of the four changes."""
+    waves, count = 2 * len(orders), pixels.level.size
+    middle = pixels.place.mean(axis=1, keepdims=True)
+    reach = np.maximum(np.ptp(pixels.place, axis=1, keepdims=True), 1.0)
+    total = np.zeros((waves + 10, waves + 10))
+    right, square = np.zeros(waves + 10), 0.0
+    for start in range(0, count, CHUNK):
+        place = pixels.place[:, start : start + CHUNK]
+        level = pixels.level[start : start + CHUNK]
+        terms = _terms(place, middle, reach, reciprocal, orders, value)
+        total += terms.T @ terms
+        right += terms.T @ level
+        square += float(level @ level)
+    kept = slice(0, waves + 6)
+    frequency = np.abs(orders @ reciprocal).max(axis=1)
+    held = total[kept, kept].copy()
+    held[np.arange(waves), np.arange(waves)] += np.tile(ridge_of(count, frequency), 2)
+    solved = np.linalg.solve(held, np.column_stack([right[kept], total[kept, waves + 6 :]]))
+    fitted = solved[:, 0]
+    residual = square - 2.0 * float(fitted @ right[kept]) + float(fitted @ total[kept, kept] @ fitted)
+    variance = max(residual / max(count - waves - 10, 1), 1e-9)
+    own, mixed = total[waves + 6 :, waves + 6 :], total[waves + 6 :, kept]
+    normal = (own - mixed @ solved[:, 1:]) / variance
+    gradient = (right[waves + 6 :] - mixed @ fitted) / variance
+    return np.asarray(fitted[:waves], dtype=np.float64), normal, gradient
+
+
+def _terms(place: Matrix, middle: Matrix, reach: Matrix, reciprocal: Matrix, orders: Orders, value: Matrix) -> Matrix:
+    """Columns of the fit (N, 2 K + 10): cosines, sines, a ground of second degree, and four changes of the lattice.
+
+    With u, v counted from the bank's middle the changes D_uu, D_uv, D_vu, D_vv move a pixel's lattice coordinates by
+    D (u, v); its level changes by the model's slope along u and along v.
+    """
+    phase = 2.0 * np.pi * (orders @ (reciprocal @ place))
+    cosine, sine = np.cos(phase), np.sin(phase)
+    half = len(orders)
+    by_phase = 2.0 * np.pi * (value[half:, None] * cosine - value[:half, None] * sine)
+    along_u, along_v = orders[:, 0] @ by_phase, orders[:, 1] @ by_phase
+    u, v = reciprocal @ (place - middle)
+    x, y = 2.0 * (place - middle) / reach
+    ground = [np.ones_like(x), x, y, x * x, x * y, y * y]
+    moves = [along_u * u, along_u * v, along_v * u, along_v * v]
+    return np.concatenate([cosine, sine, np.stack(ground), np.stack(moves)]).T

@@ -1,0 +1,78 @@
+"""Cells and lattice fitted together: a few periods give what their pixels hold, no more and no less.
+
+The truth is a sum of cosines evaluated at the pixels, independent of the library.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from dieplat.measurement.arrays_frame import raster, resample
+from dieplat.measurement.arrays_joint import MOST_PIXELS, fit_jointly
+
+WAVES = {(1, 0): 20.0, (0, 1): 12.0j, (1, 1): 5.0 - 4.0j, (2, -1): 3.0, (0, 2): 6.0, (3, 0): 2.0 + 1.0j}
+PITCH, TURN = (12.1, 9.03), np.deg2rad(0.4)
+SIZE = (140, 54)
+
+
+def true_reciprocal():
+    periods = np.array([[np.cos(TURN), -np.sin(TURN)], [np.sin(TURN), np.cos(TURN)]]) * PITCH
+    return np.linalg.inv(periods)
+
+
+def cells(size=SIZE):
+    """Levels at the pixels' places on a ground that bends; five periods high."""
+    x, y = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
+    u, v = np.einsum("ij,jyx->iyx", true_reciprocal(), np.stack([x, y]))
+    picture = 100.0 + 0.05 * x - 0.02 * y + 0.002 * (x - 60.0) ** 2
+    for (h, k), value in WAVES.items():
+        picture = picture + 2.0 * (value * np.exp(2j * np.pi * (h * u + k * v))).real
+    return picture
+
+
+def fitted(grey, off=(1.0004, 0.9993)):
+    """The joint fit from a start that is off by some 1e-4 of the pitch, as the banks' parts leave it."""
+    height, width = grey.shape
+    polygon = shapely.box(0, 0, width, height)
+    start = true_reciprocal() * np.array(off)[:, None]
+    frame = resample(grey, raster(polygon, grey.shape), polygon, start)
+    inverse = np.linalg.inv(np.stack([frame.step_x, frame.step_y], axis=1))
+    corners = np.array([[2, 2], [width - 2, 2], [width - 2, height - 2], [2, height - 2]]) - frame.origin
+    places = corners @ inverse.T
+    rectangle = (*np.sort(places, axis=0)[1], *np.sort(places, axis=0)[2])
+    return fit_jointly(grey, frame, [rectangle], start)
+
+
+def relative(found):
+    """Errors of both pitches and their standard uncertainties, relative."""
+    reciprocal, covariance = found
+    vectors = np.linalg.inv(reciprocal)
+    return np.hypot(*vectors) / PITCH - 1.0, np.sqrt(covariance.diagonal()[[0, 3]])
+
+
+def test_without_noise_the_pitch_comes_back():
+    errors, _ = relative(fitted(cells().astype(np.float32)))
+    # Float32 pixels and the small weight that holds folded orders apart leave some 1e-6.
+    assert np.abs(errors).max() < 1e-5
+
+
+def test_the_stated_uncertainty_is_the_scatter_over_noise():
+    rng, noise = np.random.default_rng(8), 4.0
+    scores = []
+    for _ in range(20):
+        grey = (cells() + rng.normal(0.0, noise, SIZE[::-1])).astype(np.float32)
+        errors, u = relative(fitted(grey))
+        scores.append(errors / u)
+    # 40 values tell an rms of 1 to 11 %; four times that.
+    assert np.sqrt(np.mean(np.square(scores))) == pytest.approx(1.0, abs=0.45)
+
+
+def test_a_start_that_is_a_part_of_a_period_off_is_not_followed():
+    assert fitted(cells().astype(np.float32), off=(1.06, 1.0)) is None
+
+
+def test_large_arrays_are_left_to_their_parts():
+    side = int(MOST_PIXELS**0.5) + 20
+    assert fitted(cells((side, side)).astype(np.float32)) is None
