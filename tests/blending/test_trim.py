@@ -23,9 +23,9 @@ def painted(boxes: list[Box], mosaic: Box) -> np.ndarray:
 
 
 def test_a_wide_overlap_is_halved_about_its_middle() -> None:
-    """Two tiles side by side overlap by 328 px: either gives up 100, and 128 are left."""
+    """Two tiles side by side overlap by 328 px: either gives up 84, and 160 are left."""
     boxes = [Box(0, 0, 800, 600), Box(472, 0, 1272, 600)]
-    assert trimmed(boxes, Box(0, 0, 1272, 600)) == [Box(0, 0, 700, 600), Box(572, 0, 1272, 600)]
+    assert trimmed(boxes, Box(0, 0, 1272, 600)) == [Box(0, 0, 716, 600), Box(556, 0, 1272, 600)]
 
 
 def test_a_narrow_overlap_stays() -> None:

@@ -12,8 +12,8 @@ import numpy as np
 
 from dieplat.blending.place import Box, is_beside, is_diagonal
 
-KEPT_PX = 128
-"""So much of an overlap stays: seventy pixels for the seam to wander in, besides the strips that it keeps off."""
+KEPT_PX = 160
+"""So much of an overlap stays: a hundred pixels for the seam to wander in, besides the strips that it keeps off."""
 
 _AROUND_PX = 32
 """A part is only given up where it and so much around it is covered without it: more than any fade is wide."""
