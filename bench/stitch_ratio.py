@@ -140,7 +140,8 @@ PARTS = {"stitch": stitch, "floor": floor, "general": general}
 
 def measure_here(part: str, tiles: Path, work: Path, threads: int, codec: Codec) -> dict[str, Any]:
     """Run one part in this process; time, CPU and peak memory of what has run in it."""
-    cv2.setNumThreads(threads)
+    # As the command line does; the general stitcher has no executor and takes the threads itself.
+    cv2.setNumThreads(threads if part == "general" else 1)
     run = PARTS[part](tiles, work, threads, codec)
     before = resource.getrusage(resource.RUSAGE_SELF)
     start = time.perf_counter()

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 import typer
+
+# The executor is the only source of threads: a pool beneath it spins. Read when NumPy is first imported.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from dieplat.errors import DieplatError
 from dieplat_cli.commands import register_all

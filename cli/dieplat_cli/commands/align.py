@@ -37,14 +37,12 @@ def align(
     Writes the mosaic anew in the reference's frame and, beside it, the map with the residual of every window or
     mark. Measure on the original: the copy is for looking and comparing.
     """
-    from concurrent.futures import ThreadPoolExecutor
-
     from dieplat.alignment import align_pictures, fit_pairs, marks_in_common, write_aligned
     from dieplat.annotations import load_regions
     from dieplat.files import check_replaceable, write_json
     from dieplat.mosaicfile.read import open_mosaic
     from dieplat_cli.console import out as console
-    from dieplat_cli.console import print_json, progress_bars, say
+    from dieplat_cli.console import print_json, progress_bars, say, workers
 
     table = out.with_name(f"{out.name.split('.')[0]}.alignment.json")
     for path in (out, table):
@@ -54,7 +52,7 @@ def align(
             found = fit_pairs(marks_in_common(load_regions(marks[0]), load_regions(marks[1])))
         else:
             found = align_pictures(first, second)
-        with ThreadPoolExecutor() as executor:
+        with workers() as executor:
             write_aligned(out, first, second, found, executor=executor, progress=bar("drawing"))
     facts = {"reference": str(reference), "mosaic": str(mosaic), **found.to_dict()}
     write_json(table, facts)

@@ -47,15 +47,13 @@ def export(
     as_json: Annotated[bool, typer.Option("--json", help="Print what was written as JSON.")] = False,
 ) -> None:
     """Write the drawing or the picture in a format of other programs."""
-    from concurrent.futures import ThreadPoolExecutor
-
     from dieplat.annotate.session import scale_beside
     from dieplat.errors import SettingsError
     from dieplat.exports.ngff import check_ngff, write_ngff
     from dieplat.files import check_replaceable
     from dieplat.mosaicfile.read import open_mosaic
     from dieplat_cli.console import out as console
-    from dieplat_cli.console import print_json, progress_bars
+    from dieplat_cli.console import print_json, progress_bars, workers
 
     ending = next((one for one in ENDINGS if out.name.lower().endswith(one)), None)
     if ending is None:
@@ -64,7 +62,7 @@ def export(
         check_ngff(out, replace=replace)
     else:
         check_replaceable(out, replace=replace)
-    with open_mosaic(mosaic) as picture, ThreadPoolExecutor() as executor, progress_bars() as bar:
+    with open_mosaic(mosaic) as picture, workers() as executor, progress_bars() as bar:
         known = scale_beside(mosaic, picture, scale)
         if ending == ".ome.zarr":
             write_ngff(picture, out, known, executor=executor, progress=bar("chunks"))

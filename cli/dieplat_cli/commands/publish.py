@@ -38,16 +38,14 @@ def publish(
     The audience looks around, chooses blocks and reads their numbers; nothing can be changed. The picture's tiles
     follow the IIIF Image API 3 (level 0), so that other viewers can show it too.
     """
-    from concurrent.futures import ThreadPoolExecutor
-
     from dieplat.annotate.publish import publish as write
     from dieplat.annotate.session import open_session
     from dieplat_cli.console import out as console
-    from dieplat_cli.console import print_json, progress_bars
+    from dieplat_cli.console import print_json, progress_bars, workers
 
     with (
         open_session(mosaic, annotations, scale=scale, beside=beside or []) as session,
-        ThreadPoolExecutor() as executor,
+        workers() as executor,
         progress_bars() as bar,
     ):
         page = write(session, out, address=address, executor=executor, progress=bar("tiles"))

@@ -32,13 +32,11 @@ def stitch(
     json: Annotated[bool, typer.Option("--json", help="Print the layout as JSON instead.")] = False,
 ) -> None:
     """Stitch a folder of overlapping tiles into one mosaic, and write layout.json beside it."""
-    from concurrent.futures import ThreadPoolExecutor
-
     from dieplat.calibration.scale_file import load_scale
     from dieplat.workflow import CACHE_NAME, build_mosaic
 
     known = load_scale(scale) if scale is not None else None
-    with ThreadPoolExecutor(workers) as executor, console.progress_bars() as bars:
+    with console.workers(workers) as executor, console.progress_bars() as bars:
         layout = build_mosaic(
             tiles,
             out,

@@ -43,15 +43,13 @@ def survey(
     Checks every input first and writes nothing if one is unusable. Run it again after an interruption
     or a change: what is still valid is kept.
     """
-    from concurrent.futures import ThreadPoolExecutor
-
     from dieplat.evening import run_survey
     from dieplat.settings import load_settings
     from dieplat_cli import console
     from dieplat_cli.survey_table import print_survey
 
     settings = load_settings(folder, pitch_um=pitch_um)
-    with ThreadPoolExecutor(workers) as executor, console.progress_bars() as bars:
+    with console.workers(workers) as executor, console.progress_bars() as bars:
         result = run_survey(settings, out, replace=replace, executor=executor, progress=bars)
     if as_json:
         console.print_json(result.to_dict())
