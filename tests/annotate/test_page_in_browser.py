@@ -261,6 +261,17 @@ def test_name_kind_and_notes_are_edited(page: Page) -> None:
     assert (found["kind"], found["notes"], found["colour_of_my_own"]) == ("analog", "two clocks", "teal")
 
 
+def test_what_is_known_on_a_board_is_written_down(page: Page) -> None:
+    page.tab.get_by_role("button", name="Wire").click()
+    page.tab.get_by_text("Known on a board").click()
+    page.tab.get_by_label("its length").fill("25000")
+    page.tab.get_by_label("its length").press("Tab")
+    assert page.named("Wire")["properties"]["length_um"] == 25000
+    page.tab.get_by_label("its length").fill("")
+    page.tab.get_by_label("its length").press("Tab")
+    assert "length_um" not in page.named("Wire")["properties"]
+
+
 def test_saved_work_is_there_after_loading_again(page: Page) -> None:
     page.keys("2")
     page.click((600, 300), (700, 400))

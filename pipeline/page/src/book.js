@@ -54,6 +54,7 @@ export function showOne(place, feature, block, details, look, umPerPx) {
     <p class="row"><label>Name <input id="one-name" value="${escaped(properties.name).replaceAll('"', "&quot;")}"></label></p>
     <p class="row"><label>Kind <select id="one-kind">${kinds.join("")}</select></label> ${width}</p>
     <p class="row"><label>Notes <input id="one-notes" value="${escaped(String(properties.notes ?? "")).replaceAll('"', "&quot;")}"></label></p>
+    ${knownOf(feature)}
     <table><tbody id="one-numbers">${numbersOf(block)}</tbody></table>
     ${details ? detailsOf(details) : ""}
     <p class="row buttons">
@@ -65,6 +66,29 @@ export function showOne(place, feature, block, details, look, umPerPx) {
       <button type="button" data-do="show">Show</button>
       <button type="button" data-do="remove">Remove</button>
     </p>`;
+}
+
+// What a person knows of a thing on a board: see `dieplat guide boards`. Numbers in micrometres, two with a comma.
+const KNOWN = {
+  LineString: { length_um: "its length", every_um: "from point to point" },
+  Polygon: { sides_um: "its sides, a and b" },
+  Point: { at_um: "its place, x and y" },
+};
+
+function knownOf({ properties, geometry }) {
+  const ways = Object.entries(KNOWN[geometry.type] ?? {});
+  if (!ways.length || !["trace", "other"].includes(properties.kind)) return "";
+  const more = { known_u_um: "how well, ±1 deviation", above_um: "height above the traces" };
+  const field = ([key, label]) => `<p class="row"><label>${label} <input data-known="${key}" value="${escaped(String(properties[key] ?? ""))}"> µm</label></p>`;
+  const open = ways.some(([key]) => properties[key] !== undefined);
+  return `<details${open ? " open" : ""}><summary>Known on a board</summary>${[...ways, ...Object.entries(more)].map(field).join("")}</details>`;
+}
+
+// A number, several as a list, undefined where there is none.
+export function numbersIn(text) {
+  const found = text.split(/[,;\s]+/).filter(Boolean).map(Number);
+  if (!found.length || found.some((value) => !Number.isFinite(value))) return undefined;
+  return found.length === 1 ? found[0] : found;
 }
 
 export function numbersOf(block) {

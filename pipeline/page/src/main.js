@@ -1,5 +1,5 @@
 // The page: puts picture, drawing, hand, column and keys together.
-import { listAll, numbersOf, showOne } from "./book.js";
+import { listAll, numbersIn, numbersOf, showOne } from "./book.js";
 import { Die } from "./die.js";
 import { Drawing } from "./drawing.js";
 import { Edits } from "./edits.js";
@@ -136,6 +136,9 @@ class Page {
     changed("#one-kind", (kind) => edits.change({ kind }));
     changed("#one-notes", (notes) => edits.change({ notes }));
     changed("#one-width", (width) => edits.change({ width_um: Number(width) || undefined }));
+    at("#one").querySelectorAll("[data-known]").forEach((field) =>
+      field.addEventListener("change", () => edits.change({ [field.dataset.known]: numbersIn(field.value) })),
+    );
     at("#one").querySelectorAll("[data-do]").forEach((button) => button.addEventListener("click", () => edits.do(button.dataset.do)));
   }
 
