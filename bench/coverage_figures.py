@@ -41,13 +41,13 @@ from dieplat.calibration import Ruling, measure_scale
 from dieplat.calibration.pitch_fit import fit_pitch
 from dieplat.calibration.scale import SQUARE_U_REL, scale_of_rulings
 from dieplat.measurement.lens_left import UNSEEN_BEND_PX
-from dieplat.measurement.placement import EDGE_HALF_PX, EDGE_U_PX, VERTEX_U_PX
 from dieplat.measurement.tile_network import radial_pull, tiles_under
 from dieplat.phantom.make import draw_micrometer, plan_phantom
 from dieplat.phantom.scenario import Scenario, scenario_for
 from dieplat.phantom.truth import Truth
 from dieplat.survey import measure_survey
 from dieplat.values import Layout, PairLink, PlacedTile, Region, Regions, Scale
+from dieplat.values.stated import EDGE_HALF_PX, EDGE_U_PX, VERTEX_U_PX, Stated
 from seed_range import seed_range
 
 Array = npt.NDArray[np.float64]
@@ -215,7 +215,7 @@ def compare(truth: Truth, regions: Regions, scale: Scale, layout: Layout, drawin
     """Every result with a true value."""
     told = (VERTEX_U_PX, EDGE_U_PX) if drawing == "drawn" else (0.0, 0.0)
     mosaic = NoPicture(truth.width_px, truth.height_px)
-    found = measure_survey(mosaic, regions, scale, layout=layout, vertex_u_px=told[0], edge_u_px=told[1])
+    found = measure_survey(mosaic, regions, scale, stated=Stated(vertex_u_px=told[0], edge_u_px=told[1]), layout=layout)
     pitch = truth.pitch_um / truth.pitch_true_um - 1.0
     square = 0.0 if scale.axes_independent else truth.frame.um_per_px_x / truth.frame.um_per_px_y - 1.0
     figures: list[Figure] = []

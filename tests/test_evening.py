@@ -16,12 +16,12 @@ from dieplat.annotations import load_regions
 from dieplat.calibration import load_scale
 from dieplat.errors import AnnotationError, DieplatError, OutputExistsError, PictureError, SettingsError
 from dieplat.evening import OUTPUTS, SurveyResult, run_survey
-from dieplat.measurement.wafer import WaferPlan
 from dieplat.mosaicfile.read import open_mosaic
 from dieplat.output.layouts import load_layout
 from dieplat.phantom import make_phantom
 from dieplat.settings import load_settings
 from dieplat.survey import measure_survey, write_measurements
+from dieplat.values.stated import Stated, WaferPlan
 
 SMALL: dict[str, Any] = {"rows": 2, "columns": 3, "tile_width_px": 420, "tile_height_px": 360}
 
@@ -91,21 +91,22 @@ def test_a_second_run_does_nothing_twice(out: Path, survey_folder: Path) -> None
 
 
 def test_a_changed_setting_runs_only_what_depends_on_it(out: Path, survey_folder: Path) -> None:
-    settings = replace(load_settings(survey_folder), thickness_um=1.0)
+    settings = replace(load_settings(survey_folder), stated=Stated(thickness_um=1.0))
     assert run_survey(settings, out).reused == ("stitch", "scale", "blocks")
 
 
 def test_a_survey_gives_what_measure_gives_with_the_same_options(out: Path, survey_folder: Path) -> None:
-    options = {"vertex_u_px": 0.2, "edge_u_px": 0.0, "wafer": WaferPlan(200.0, 2.0, 60.0), "velocity_factor": 0.6}
-    settings = replace(load_settings(survey_folder), **options)
+    settings = load_settings(survey_folder)
+    wafer = WaferPlan(200.0, 2.0, 60.0)
+    stated = replace(settings.stated, vertex_u_px=0.2, edge_u_px=0.0, wafer=wafer, velocity_factor=0.6)
+    settings = replace(settings, stated=stated)
     surveyed = run_survey(settings, out)
     assert surveyed.reused == ("stitch", "scale", "blocks")
-    options |= {key: getattr(settings, key) for key in ("frequency_hz", "thickness_um", "surroundings")}
     scale = load_scale(out / "scale.json")
     with open_mosaic(out / "mosaic.ome.tif") as mosaic:
         regions = load_regions(out / "blocks.geojson", um_per_px=(scale.um_per_px_x, scale.um_per_px_y))
         layout = load_layout(out / "layout.json")
-        measured = measure_survey(mosaic, regions, scale, layout=layout, **options)
+        measured = measure_survey(mosaic, regions, scale, stated=stated, layout=layout)
     write_measurements(measured, out / "again.json")
     assert surveyed.measurements == json.loads((out / "again.json").read_text(encoding="utf-8"))
     assert surveyed.measurements["die"]["wafer"]["diameter_mm"] == 200.0

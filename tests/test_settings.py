@@ -7,9 +7,8 @@ from pathlib import Path
 import pytest
 
 from dieplat.errors import SettingsError
-from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX
-from dieplat.measurement.wafer import WaferPlan
 from dieplat.settings import load_settings
+from dieplat.values.stated import EDGE_U_PX, VERTEX_U_PX, WaferPlan
 
 
 @pytest.fixture
@@ -66,12 +65,12 @@ def test_a_file_that_says_everything(folder: Path) -> None:
     assert (settings.pitch_um, settings.pitch_u_um) == (10.0, 0.005)
     assert settings.blocks == folder / "drawn.geojson"
     assert settings.ties == folder / "ties.json"
-    assert (settings.frequency_hz, settings.thickness_um) == (2.44175e9, 1.5)
+    assert (settings.stated.frequency_hz, settings.stated.thickness_um) == (2.44175e9, 1.5)
     assert (settings.columns, settings.overlap) == (6, 0.2)
-    assert (settings.velocity_factor, settings.shortening_factor) == (0.55, 0.95)
-    assert (settings.vertex_u_px, settings.edge_u_px) == (0.3, 0.0)
-    assert settings.wafer == WaferPlan(200.0, 2.5, 60.0)
-    around = settings.surroundings
+    assert (settings.stated.velocity_factor, settings.stated.shortening_factor) == (0.55, 0.95)
+    assert (settings.stated.vertex_u_px, settings.stated.edge_u_px) == (0.3, 0.0)
+    assert settings.stated.wafer == WaferPlan(200.0, 2.5, 60.0)
+    around = settings.stated.surroundings
     assert around.metal == "cu"
     # A number without a range may be off by a tenth (common practice, no source).
     assert around.sheet_ohm == pytest.approx((0.018, 0.022))
@@ -85,10 +84,10 @@ def test_a_folder_without_a_file_needs_only_the_pitch(folder: Path) -> None:
     assert settings.title == folder.name
     assert settings.micrometer == folder / "micrometer.png"
     assert settings.micrometer_turned == folder / "micrometer_turned.TIF"
-    assert settings.thickness_um == 2.0
-    assert settings.frequency_hz is None
-    assert (settings.vertex_u_px, settings.edge_u_px) == (VERTEX_U_PX, EDGE_U_PX)
-    assert settings.wafer == WaferPlan()
+    assert settings.stated.thickness_um == 2.0
+    assert settings.stated.frequency_hz is None
+    assert (settings.stated.vertex_u_px, settings.stated.edge_u_px) == (VERTEX_U_PX, EDGE_U_PX)
+    assert settings.stated.wafer == WaferPlan()
 
 
 def test_the_command_lines_pitch_wins(folder: Path) -> None:

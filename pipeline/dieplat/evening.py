@@ -20,7 +20,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Executor
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -133,7 +133,7 @@ def run_survey(
 
     made_folder = not out.exists()
     out.mkdir(parents=True, exist_ok=True)
-    state.begin(settings.title, inputs)
+    state.begin(settings, inputs)
     try:
         _run_stages(settings, out, state, inputs, tile_set, scale, regions, replace, executor, progress)
     except BaseException:
@@ -197,11 +197,7 @@ def _run_stages(
         "measure",
         [
             state.outputs("stitch", "scale", "blocks"),
-            settings.frequency_hz,
-            settings.thickness_um,
-            asdict(settings.surroundings),
-            [settings.velocity_factor, settings.shortening_factor, settings.vertex_u_px, settings.edge_u_px],
-            asdict(settings.wafer),
+            settings.stated.to_dict(),
         ],
         [names.MEASUREMENTS, names.TABLE],
         lambda: _measure(settings, out, _bar(progress, "measuring")),
@@ -219,14 +215,7 @@ def _measure(settings: SurveySettings, out: Path, progress: Progress | None) -> 
             mosaic,
             regions,
             scale,
-            frequency_hz=settings.frequency_hz,
-            thickness_um=settings.thickness_um,
-            surroundings=settings.surroundings,
-            velocity_factor=settings.velocity_factor,
-            shortening_factor=settings.shortening_factor,
-            vertex_u_px=settings.vertex_u_px,
-            edge_u_px=settings.edge_u_px,
-            wafer=settings.wafer,
+            stated=settings.stated,
             layout=load_layout(out / names.LAYOUT),
             progress=progress,
         )
@@ -307,9 +296,14 @@ class _State:
             document = {}
         return cls(folder, document if isinstance(document, dict) else {})
 
-    def begin(self, title: str, inputs: Mapping[str, str]) -> None:
+    def begin(self, settings: SurveySettings, inputs: Mapping[str, str]) -> None:
         """Note what the survey is about."""
-        self._head = {"title": title, "version": __version__, "inputs": dict(inputs)}
+        self._head = {
+            "title": settings.title,
+            "version": __version__,
+            "stated": settings.stated.to_dict(),
+            "inputs": dict(inputs),
+        }
 
     def digest_of(self, name: str) -> str | None:
         """The digest that an output had when it was written, None if that is not known."""

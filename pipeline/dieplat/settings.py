@@ -12,9 +12,9 @@ from typing import Any
 
 from dieplat.errors import SettingsError
 from dieplat.inductance.assumptions import METAL_NAMES, as_span
-from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX
-from dieplat.measurement.wafer import WaferPlan, check_wafer
+from dieplat.measurement.wafer import check_wafer
 from dieplat.values.electrical import Surroundings
+from dieplat.values.stated import Stated, WaferPlan
 
 SETTINGS_NAME = "survey.toml"
 PICTURE_SUFFIXES = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp", ".webp")
@@ -53,11 +53,9 @@ class SurveySettings:
     """The inputs of one survey; every path exists.
 
     `pitch_um` is the distance between neighbouring lines of the micrometer, `pitch_u_um` its standard
-    uncertainty (k = 1; 0 means that none was stated). `thickness_um` is the metal thickness assumed for
-    inductors, `surroundings` what is said of their metal and of what lies around it. `velocity_factor` and
-    `shortening_factor` are for traces, `vertex_u_px` and `edge_u_px` how well outlines are drawn, `wafer` for the dies
-    on a wafer: all as `dieplat.survey.measure_survey` takes them. `columns` and `overlap` are hints for the grid of
-    tiles, `ties` a file of tie points.
+    uncertainty (k = 1; 0 means that none was stated). `stated` is what is said of the die, as
+    `dieplat.survey.measure_survey` takes it. `columns` and `overlap` are hints for the grid of tiles, `ties` a file of
+    tie points.
     """
 
     folder: Path
@@ -68,14 +66,7 @@ class SurveySettings:
     blocks: Path
     micrometer_turned: Path | None = None
     pitch_u_um: float = 0.0
-    frequency_hz: float | None = None
-    thickness_um: float = 2.0
-    surroundings: Surroundings = field(default_factory=Surroundings)
-    velocity_factor: float | None = None
-    shortening_factor: float | None = None
-    vertex_u_px: float = VERTEX_U_PX
-    edge_u_px: float = EDGE_U_PX
-    wafer: WaferPlan = field(default_factory=WaferPlan)
+    stated: Stated = field(default_factory=Stated)
     columns: int | None = None
     overlap: float | None = None
     ties: Path | None = None
@@ -123,8 +114,6 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
             "(dieplat stitch makes it), or name the file with the key blocks"
         )
     _must_be_folder(tiles)
-    thickness = _number(values, "thickness_um", where, above=0.0)
-    vertex_u, edge_u = (_number(values, key, where, above=0.0, or_equal=True) for key in ("vertex_u_px", "edge_u_px"))
     return SurveySettings(
         folder=folder,
         title=_text(values, "title", where) or folder.resolve().name,
@@ -136,14 +125,7 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
             _named(values, "micrometer_turned", folder, where) or _found_picture(folder, "micrometer_turned")
         ),
         pitch_u_um=_number(values, "pitch_u_um", where, above=0.0, or_equal=True) or 0.0,
-        frequency_hz=_number(values, "frequency_hz", where, above=0.0),
-        thickness_um=2.0 if thickness is None else thickness,
-        surroundings=_surroundings(values, where),
-        velocity_factor=_velocity_factor(values, where),
-        shortening_factor=_number(values, "shortening_factor", where, above=0.0),
-        vertex_u_px=VERTEX_U_PX if vertex_u is None else vertex_u,
-        edge_u_px=EDGE_U_PX if edge_u is None else edge_u,
-        wafer=_wafer(values, where),
+        stated=_stated(values, where),
         columns=_columns(values, where),
         overlap=_overlap(values, where),
         ties=_named(values, "ties", folder, where),
@@ -210,6 +192,23 @@ def _surroundings(values: Mapping[str, Any], where: Path) -> Surroundings:
         substrate_ohm_cm=substrate,
         underpass_um=_number(values, "underpass_um", where, above=0.0),
         ground_um=_number(values, "ground_um", where, above=0.0),
+    )
+
+
+def _stated(values: Mapping[str, Any], where: Path) -> Stated:
+    """What is said of the die; defaults for the rest."""
+    usual = Stated()
+    thickness = _number(values, "thickness_um", where, above=0.0)
+    vertex_u, edge_u = (_number(values, key, where, above=0.0, or_equal=True) for key in ("vertex_u_px", "edge_u_px"))
+    return Stated(
+        frequency_hz=_number(values, "frequency_hz", where, above=0.0),
+        thickness_um=usual.thickness_um if thickness is None else thickness,
+        surroundings=_surroundings(values, where),
+        velocity_factor=_velocity_factor(values, where),
+        shortening_factor=_number(values, "shortening_factor", where, above=0.0),
+        vertex_u_px=usual.vertex_u_px if vertex_u is None else vertex_u,
+        edge_u_px=usual.edge_u_px if edge_u is None else edge_u,
+        wafer=_wafer(values, where),
     )
 
 

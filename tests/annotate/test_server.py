@@ -9,9 +9,12 @@ import pytest
 from page_server import KEY, SCALE, Running, document, feature, square
 
 from dieplat.annotate.guard import COOKIE, HEADER
+from dieplat.annotate.session import stated_beside
 from dieplat.annotations import load_regions
 from dieplat.mosaicfile.read import Mosaic
 from dieplat.survey import measure_survey
+from dieplat.values.electrical import Surroundings
+from dieplat.values.stated import Stated
 
 
 def test_the_link_sets_a_cookie_and_leaves_the_address_bar(server: Running) -> None:
@@ -160,3 +163,14 @@ class TestTurnedAway:
     def test_other_ways_of_asking(self, server: Running) -> None:
         assert server.ask("DELETE", "/drawing")[0] == 405
         assert server.ask("POST", "/drawing", document(), **{HEADER: KEY})[0] == 405
+
+
+def test_the_page_assumes_what_the_survey_was_told(tmp_path: Path) -> None:
+    told = Stated(
+        frequency_hz=5.8e9, thickness_um=2.8, surroundings=Surroundings(metal="cu", oxide_um=(4.0, 6.0)), find_die=False
+    )
+    (tmp_path / "survey_state.json").write_text(json.dumps({"stated": told.to_dict()}), encoding="utf-8")
+    assert stated_beside(tmp_path / "mosaic.ome.tif") == told
+    (tmp_path / "survey_state.json").write_text('{"stated": {"colour": 3}}', encoding="utf-8")
+    assert stated_beside(tmp_path / "mosaic.ome.tif") == Stated()
+    assert stated_beside(tmp_path / "elsewhere" / "mosaic.ome.tif") == Stated()

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dieplat.errors import SettingsError
-from dieplat.measurement.wafer import WaferPlan, check_wafer, dies_by_formula, dies_placed
+from dieplat.measurement.wafer import check_wafer, dies_by_formula, dies_placed
+from dieplat.values.stated import WaferPlan
 
 BARE = WaferPlan(300.0, 0.0, 0.0)
 

@@ -14,6 +14,7 @@ from dieplat.output.layouts import load_layout
 from dieplat.output.tables import csv_beside, to_csv, write_measurements
 from dieplat.survey import measure_survey
 from dieplat.values import Region, Regions, Scale
+from dieplat.values.stated import Stated
 
 
 class Flat:
@@ -32,7 +33,7 @@ def results():
         Region("coil", "rf_inductor", box(200, 100, 300, 200)),
     )
     scale = Scale(0.5, 0.001, 0.5, 0.001, 10.0, 0.0, 100, 0.0, "ruler")
-    return measure_survey(Flat(), Regions(items, "blocks"), scale, frequency_hz=2.4e9)
+    return measure_survey(Flat(), Regions(items, "blocks"), scale, stated=Stated(frequency_hz=2.4e9))
 
 
 def test_rows_hold_the_numbers_of_the_json_to_the_last_digit(results):

@@ -14,6 +14,7 @@ from dieplat.report.folder import Outputs
 from dieplat.report.preview import draw_blocks, legend_entries
 from dieplat.survey import measure_survey
 from dieplat.values import Region, Regions, Scale
+from dieplat.values.stated import Stated
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")
 DRAWN = Region("Logic", "logic", box(20, 20, 120, 120))
@@ -31,8 +32,10 @@ class Even:
 
 
 def test_a_proposal_adds_a_warning_and_nothing_else() -> None:
-    alone = measure_survey(Even(), Regions((DRAWN,), "blocks"), SCALE, find_die=False)
-    both = measure_survey(Even(), Regions((DRAWN,), "blocks", proposed=(WAITING,)), SCALE, find_die=False)
+    alone = measure_survey(Even(), Regions((DRAWN,), "blocks"), SCALE, stated=Stated(find_die=False))
+    both = measure_survey(
+        Even(), Regions((DRAWN,), "blocks", proposed=(WAITING,)), SCALE, stated=Stated(find_die=False)
+    )
     assert [block.name for block in both.blocks] == ["Logic"]
     assert both.summary == alone.summary
     more = set(both.warnings) - set(alone.warnings)

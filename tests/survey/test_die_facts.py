@@ -10,12 +10,12 @@ from shapely.affinity import rotate
 from shapely.geometry import box
 
 from dieplat.annotations import parse_regions
-from dieplat.measurement.wafer import WaferPlan
 from dieplat.phantom.coverage import polygon_coverage
 from dieplat.survey import measure_survey
 from dieplat.survey.die import FOUND_NAME
 from dieplat.survey.snap import snap_regions
 from dieplat.values import Region, Regions, Scale
+from dieplat.values.stated import Stated, WaferPlan
 from memory_mosaic import Memory
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")
@@ -82,7 +82,7 @@ def test_a_die_that_nobody_drew_is_found_and_said_to_be():
 
 
 def test_a_die_is_not_looked_for_when_told_not_to():
-    result = measure_survey(shown(), drawn(die=False), SCALE, find_die=False)
+    result = measure_survey(shown(), drawn(die=False), SCALE, stated=Stated(find_die=False))
     assert result.die is None
     assert result.warnings[0] == "no die outline is drawn, so there are no shares and no unassigned area"
 
@@ -111,7 +111,7 @@ def test_an_uneven_row_has_its_usual_pitch_and_says_so():
 
 
 def test_dies_on_the_wafer_that_was_stated():
-    result = measure_survey(shown(), drawn(), SCALE, wafer=WaferPlan(200.0, 2.0, 50.0))
+    result = measure_survey(shown(), drawn(), SCALE, stated=Stated(wafer=WaferPlan(200.0, 2.0, 50.0)))
     assert result.die is not None
     wafer = result.die.wafer
     assert wafer is not None

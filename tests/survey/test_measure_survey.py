@@ -13,6 +13,7 @@ from dieplat.files import to_plain
 from dieplat.inductance.resistance_q import tuning_capacitance_pf
 from dieplat.survey import details, measure_survey, scale_of_picture
 from dieplat.values import Layout, PlacedTile, Region, Regions, Scale
+from dieplat.values.stated import Stated
 from memory_mosaic import Memory
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")
@@ -160,7 +161,7 @@ def test_without_a_die_there_are_no_shares():
 
 def test_a_trace_has_a_length_and_no_area():
     antenna = Region("antenna", "trace", LineString([(0, 10), (600, 10)]), properties={"velocity_factor": 0.5})
-    result = measure_survey(blank(), Regions((antenna,), "blocks"), SCALE, frequency_hz=2.44175e9)
+    result = measure_survey(blank(), Regions((antenna,), "blocks"), SCALE, stated=Stated(frequency_hz=2.44175e9))
     block = result.to_dict()["blocks"][0]
     assert (block["area_um2"], block["perimeter_um"], block["share_of_die"]) == (None, None, None)
     assert block["trace"]["length_um"] == 300
@@ -190,7 +191,7 @@ def test_an_inductor_with_a_conductor_path_is_taken_from_the_path():
         Region("coil", "rf_inductor", box(190, 90, 610, 510)),
         Region("coil line", "conductor", path, width_um=8.0),
     )
-    result = measure_survey(blank(), Regions(items, "blocks"), SCALE, frequency_hz=2.44175e9)
+    result = measure_survey(blank(), Regions(items, "blocks"), SCALE, stated=Stated(frequency_hz=2.44175e9))
     assert [block.name for block in result.blocks] == ["coil"]  # the path has no row of its own
     inductor = result.to_dict()["blocks"][0]["inductor"]
     assert inductor["method"] == "path"
@@ -260,7 +261,7 @@ def test_a_large_array_is_read_in_a_bounded_window_and_its_cells_are_not_guessed
     monkeypatch.setattr(details, "MAX_CROP_PX", 40_000)
     picture = Memory(chequered(40, 24, 12.5, 30))
     shape = box(30, 30, 30 + 500, 30 + 300)
-    result = measure_survey(picture, regions(("ram", "memory_array", shape)), SCALE, find_die=False)
+    result = measure_survey(picture, regions(("ram", "memory_array", shape)), SCALE, stated=Stated(find_die=False))
     assert picture.largest <= 40_000
     array = result.blocks[0].array
     assert array is not None, result.warnings
@@ -320,7 +321,7 @@ def test_progress_counts_blocks():
 )
 def test_unusable_settings(settings, error):
     with pytest.raises(error):
-        measure_survey(blank(), regions(("a", "logic", box(0, 0, 9, 9))), SCALE, **settings)
+        measure_survey(blank(), regions(("a", "logic", box(0, 0, 9, 9))), SCALE, stated=Stated(**settings))
 
 
 @pytest.mark.parametrize("value", [0.0, -1.0, math.nan, math.inf])
@@ -333,7 +334,7 @@ def test_unusable_scales(value):
 def test_a_bad_factor_names_its_trace():
     antenna = Region("antenna", "trace", LineString([(0, 0), (9, 0)]), properties={"velocity_factor": 7})
     with pytest.raises(SettingsError, match="trace 'antenna': velocity_factor 7"):
-        measure_survey(blank(), Regions((antenna,), "blocks"), SCALE, frequency_hz=1e9)
+        measure_survey(blank(), Regions((antenna,), "blocks"), SCALE, stated=Stated(frequency_hz=1e9))
 
 
 def test_a_block_outside_the_mosaic_is_an_error():

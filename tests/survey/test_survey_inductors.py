@@ -11,6 +11,7 @@ from dieplat.inductance import given_geometry, spiral_path
 from dieplat.survey import measure_survey
 from dieplat.values import Region, Regions, Scale
 from dieplat.values.electrical import Surroundings
+from dieplat.values.stated import Stated
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")
 
@@ -33,7 +34,7 @@ def coil(lead=(), **properties):
 
 
 def measured(region, **settings):
-    result = measure_survey(Blank(), Regions((region,), "blocks"), SCALE, find_die=False, **settings)
+    result = measure_survey(Blank(), Regions((region,), "blocks"), SCALE, stated=Stated(find_die=False, **settings))
     assert result.blocks[0].inductor is not None, result.warnings
     return result.blocks[0].inductor
 
@@ -69,14 +70,16 @@ def test_a_taper_is_read_from_the_path():
 
 @pytest.mark.parametrize("widths", ["8", [8, 8], [8, "x"], [True] * 8])
 def test_a_taper_that_does_not_fit_is_said(widths):
-    result = measure_survey(Blank(), Regions((coil(widths_um=widths),), "blocks"), SCALE, find_die=False)
+    result = measure_survey(Blank(), Regions((coil(widths_um=widths),), "blocks"), SCALE, stated=Stated(find_die=False))
     assert result.blocks[0].inductor is None
     assert any("width" in text for text in result.warnings)
 
 
 def test_nonsense_is_refused_before_any_work():
     with pytest.raises(SettingsError, match="oxide"):
-        measure_survey(Blank(), Regions((coil(),), "blocks"), SCALE, surroundings=Surroundings(oxide_um=(5.0, 4.0)))
+        measure_survey(
+            Blank(), Regions((coil(),), "blocks"), SCALE, stated=Stated(surroundings=Surroundings(oxide_um=(5.0, 4.0)))
+        )
 
 
 def test_a_drawn_path_is_as_uncertain_as_its_points():
@@ -87,5 +90,9 @@ def test_a_drawn_path_is_as_uncertain_as_its_points():
     budget = dict(inductor.estimate.budget)
     assert budget["outer"] > 0
     assert budget["width"] > 0
-    finer = measure_survey(Blank(), Regions((coil(),), "b"), SCALE, find_die=False, vertex_u_px=0.1).blocks[0].inductor
+    finer = (
+        measure_survey(Blank(), Regions((coil(),), "b"), SCALE, stated=Stated(find_die=False, vertex_u_px=0.1))
+        .blocks[0]
+        .inductor
+    )
     assert finer.estimate.inductance_nh_u < inductor.estimate.inductance_nh_u

@@ -7,6 +7,7 @@ from shapely.geometry import LineString, box
 from dieplat.measurement.coverage import photographed_ground, unseen_share
 from dieplat.survey import measure_survey
 from dieplat.values import Layout, PlacedTile, Region, Regions, Scale
+from dieplat.values.stated import Stated
 
 SCALE = Scale(0.5, 0.0005, 0.5, 0.0005, 10.0, 0.0, 100, 0.0, "ruler")
 PITCH_PX, TILE_PX, SIZE_PX = 10, 220, 420  # tiles overlap by 20 px
@@ -39,7 +40,7 @@ class Cells:
 
 
 def survey(mosaic, *items, layout=GAPPED):
-    return measure_survey(mosaic, Regions(items, "blocks"), SCALE, layout=layout, find_die=False)
+    return measure_survey(mosaic, Regions(items, "blocks"), SCALE, stated=Stated(find_die=False), layout=layout)
 
 
 def about(result, name):

@@ -31,8 +31,12 @@ def annotate(
     beside: Annotated[
         list[Path] | None, typer.Option("--beside", help="Another picture of the same die and size, to compare.")
     ] = None,
-    frequency_hz: Annotated[float | None, typer.Option("--frequency-hz", help="For resonant capacitances.")] = None,
-    thickness_um: Annotated[float, typer.Option("--thickness-um", help="Metal thickness assumed.")] = 2.0,
+    frequency_hz: Annotated[
+        float | None, typer.Option("--frequency-hz", help="For resonant capacitances; else as the survey was told.")
+    ] = None,
+    thickness_um: Annotated[
+        float | None, typer.Option("--thickness-um", help="Metal thickness assumed; else as the survey was told, or 2.")
+    ] = None,
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes a free one.")] = 0,
     no_open: Annotated[bool, typer.Option("--no-open", help="Print the link only; open no browser.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the link as JSON.")] = False,
@@ -44,19 +48,21 @@ def annotate(
     """
     import threading
     import webbrowser
+    from dataclasses import replace
 
     from dieplat.annotate.guard import new_key
     from dieplat.annotate.server import LOOPBACK, listen, serve
-    from dieplat.annotate.session import open_session
+    from dieplat.annotate.session import open_session, stated_beside
     from dieplat_cli.console import out, print_json, say
 
+    told = stated_beside(mosaic)
+    given = {"frequency_hz": frequency_hz, "thickness_um": thickness_um}
     pictures = open_session(
         mosaic,
         annotations,
         scale=scale,
         beside=beside or [],
-        frequency_hz=frequency_hz,
-        thickness_um=thickness_um,
+        stated=replace(told, **{key: value for key, value in given.items() if value is not None}),
     )
     with pictures as session:
         key = new_key()

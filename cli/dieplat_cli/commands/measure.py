@@ -76,17 +76,26 @@ def measure(
     layout.json beside the mosaic where there is one.
     """
     from dieplat.annotations import load_regions
-    from dieplat.measurement.placement import EDGE_U_PX
-    from dieplat.measurement.wafer import WaferPlan
     from dieplat.mosaicfile.read import open_mosaic
     from dieplat.output.tables import check_outputs, write_measurements
     from dieplat.survey import measure_survey
+    from dieplat.values.stated import EDGE_U_PX, Stated, WaferPlan
     from dieplat_cli.budget_table import print_budgets
     from dieplat_cli.console import print_json, progress_bars, say
     from dieplat_cli.measure_table import print_measurements
 
-    around = coil_options.surroundings(
-        metal, sheet_ohm, oxide_um, permittivity, substrate_ohm_cm, underpass_um, ground_um
+    stated = Stated(
+        frequency_hz=frequency_hz,
+        thickness_um=thickness_um,
+        surroundings=coil_options.surroundings(
+            metal, sheet_ohm, oxide_um, permittivity, substrate_ohm_cm, underpass_um, ground_um
+        ),
+        velocity_factor=velocity_factor,
+        shortening_factor=shortening_factor,
+        vertex_u_px=vertex_u_px,
+        edge_u_px=EDGE_U_PX if edge_u_px is None else edge_u_px,
+        wafer=WaferPlan(wafer_mm, edge_mm, scribe_um),
+        find_die=find_die,
     )
     replaced = check_outputs(out, replace=replace)
     with open_mosaic(mosaic) as picture, progress_bars() as bar:
@@ -96,16 +105,8 @@ def measure(
             picture,
             regions,
             known,
-            frequency_hz=frequency_hz,
-            thickness_um=thickness_um,
-            surroundings=around,
-            velocity_factor=velocity_factor,
-            shortening_factor=shortening_factor,
+            stated=stated,
             layout=_layout_of(mosaic, picture),
-            vertex_u_px=vertex_u_px,
-            edge_u_px=EDGE_U_PX if edge_u_px is None else edge_u_px,
-            wafer=WaferPlan(wafer_mm, edge_mm, scribe_um),
-            find_die=find_die,
             progress=bar("blocks"),
         )
     table = write_measurements(results, out)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ from dieplat.survey import measure_survey
 from dieplat.survey.details import Picture, conductors_inside
 from dieplat.survey.snap import snap_regions
 from dieplat.values import Layout, Region, Regions, Scale
+from dieplat.values.stated import Stated
 
 NOT_LOOKED_AT = "not looked at yet"
 
@@ -31,8 +32,7 @@ class Conditions:
     mosaic: Picture
     scale: Scale | None
     layout: Layout | None = None
-    frequency_hz: float | None = None
-    thickness_um: float = 2.0
+    stated: Stated = field(default_factory=Stated)
 
 
 @dataclass(slots=True)
@@ -67,7 +67,11 @@ def outline_numbers(conditions: Conditions, document: Mapping[str, Any]) -> dict
     plain = tuple(replace(r, kind="trace") if r.kind == "conductor" else r for r in regions.regions)
     unread = _Unread(conditions.mosaic.width_px, conditions.mosaic.height_px)
     found = measure_survey(
-        unread, replace(regions, regions=plain), _scale(conditions), layout=conditions.layout
+        unread,
+        replace(regions, regions=plain),
+        _scale(conditions),
+        stated=conditions.stated,
+        layout=conditions.layout,
     ).to_dict()
     rows = iter(found["blocks"])
     kept = iter(regions.regions)
@@ -112,8 +116,7 @@ def block_details(conditions: Conditions, document: Mapping[str, Any], index: in
         Regions(tuple(wanted), "the drawing"),
         scale,
         layout=conditions.layout,
-        frequency_hz=conditions.frequency_hz,
-        thickness_um=conditions.thickness_um,
+        stated=conditions.stated,
     ).to_dict()
     block = found["blocks"][0] if found["blocks"] else None
     lines = lines_found(block, (scale.um_per_px_x, scale.um_per_px_y)) if block is not None else {}

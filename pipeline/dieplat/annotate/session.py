@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,9 +19,11 @@ from dieplat.calibration.known_length import SOURCE, scale_from_length
 from dieplat.errors import AnnotationError, MosaicError, ScaleError
 from dieplat.mosaicfile.read import Mosaic, open_mosaic
 from dieplat.output.layouts import load_layout
+from dieplat.report.folder import STATE
 from dieplat.report.picture import png_bytes
 from dieplat.survey import scale_of_picture
 from dieplat.values import Layout, Scale
+from dieplat.values.stated import Stated
 
 USUAL_MICROMETER_U_REL = 0.0005
 """What a picture of a stage micrometer reaches with a certificate of 1 um on 1 mm (ASTM E1951; see
@@ -48,13 +51,13 @@ def open_session(
     *,
     scale: Path | None = None,
     beside: Sequence[Path] = (),
-    frequency_hz: float | None = None,
-    thickness_um: float = 2.0,
+    stated: Stated | None = None,
 ) -> Iterator[Session]:
     """Open a mosaic, the drawing on it and pictures to show beside it.
 
     The scale is `scale`, else a scale.json beside the mosaic, else the mosaic's own physical size, else none yet.
-    Tile positions come from a layout.json beside the mosaic that fits it.
+    Tile positions come from a layout.json beside the mosaic that fits it, what is stated of the die from `stated`, else
+    from the survey that made the mosaic.
 
     Raises
     ------
@@ -80,7 +83,7 @@ def open_session(
             title=mosaic.parent.name if mosaic.name.startswith("mosaic.") and mosaic.parent.name else mosaic.name,
             pictures=[ShownPicture(one, path.name) for path, one in zip((mosaic, *beside), opened, strict=True)],
             drawing=drawing,
-            conditions=Conditions(first, known, _layout(mosaic, first), frequency_hz, thickness_um),
+            conditions=Conditions(first, known, _layout(mosaic, first), stated or stated_beside(mosaic)),
             scale_path=kept_at,
         )
 
@@ -93,6 +96,14 @@ def scale_beside(path: Path, picture: Mosaic, scale: Path | None) -> Scale | Non
     if picture.um_per_px_x is None or picture.um_per_px_y is None:
         return None
     return scale_of_picture(picture.um_per_px_x, picture.um_per_px_y, source=f"physical size stated by {path.name}")
+
+
+def stated_beside(path: Path) -> Stated:
+    """What the survey that made a mosaic was told of the die; the defaults where no survey made it."""
+    try:
+        return Stated.from_dict(json.loads(path.with_name(STATE).read_text(encoding="utf-8"))["stated"])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return Stated()
 
 
 def _layout(path: Path, picture: Mosaic) -> Layout | None:

@@ -14,13 +14,10 @@ from dieplat.measurement.propagation import Measured, Quantity, Source, linear, 
 from dieplat.measurement.scale_parts import parts_of
 from dieplat.measurement.tile_network import correlation_factor, tiles_under
 from dieplat.values import Layout, Scale
+from dieplat.values.stated import EDGE_U_PX, VERTEX_U_PX
 
 Array = npt.NDArray[np.float64]
 Point = tuple[float, float]
-
-VERTEX_U_PX = 0.5
-EDGE_HALF_PX = 0.25
-EDGE_U_PX = EDGE_HALF_PX / math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

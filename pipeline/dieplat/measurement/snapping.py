@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.edge_fit import Choice, Edge, Reader, find_edge
-from dieplat.measurement.placement import VERTEX_U_PX
+from dieplat.values.stated import VERTEX_U_PX
 
 Array = npt.NDArray[np.float64]
 

@@ -3,34 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from dieplat.errors import SettingsError
+from dieplat.values.stated import WaferPlan
 
 PLACEMENTS = 16
 """Shifts of the grid tried along either axis, within one period: finer ones gain less than one die in a thousand."""
-
-
-@dataclass(frozen=True, slots=True)
-class WaferPlan:
-    """A wafer as the user states it. No photograph of a die tells any of it.
-
-    diameter_mm : of the wafer; 300 mm and 200 mm are the usual ones (common practice, no source).
-    edge_exclusion_mm : width of the rim without good dies; 3 mm (common practice, no source).
-    scribe_um : width of the street between dies that the saw takes; 80 um (common practice, no source). An opened die
-        may still carry part of it.
-    """
-
-    diameter_mm: float = 300.0
-    edge_exclusion_mm: float = 3.0
-    scribe_um: float = 80.0
-
-    @property
-    def usable_mm(self) -> float:
-        """Diameter without the rim."""
-        return self.diameter_mm - 2.0 * self.edge_exclusion_mm
 
 
 def check_wafer(plan: WaferPlan) -> None:

@@ -20,7 +20,6 @@ from dieplat.measurement.scale_parts import scale_known
 from dieplat.survey.arrays import array_result, array_wishes
 from dieplat.survey.details import Picture, conductors_inside, inductor_result, reads_pixels
 from dieplat.values import KINDS, Region, Regions, Scale
-from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import (
     ArrayResult,
     BlockResult,
@@ -29,6 +28,7 @@ from dieplat.values.measurements import (
     Overlap,
     TraceResult,
 )
+from dieplat.values.stated import Stated
 
 
 @dataclass(slots=True)
@@ -37,10 +37,7 @@ class Run:
 
     mosaic: Picture
     inputs: Inputs
-    frequency_hz: float | None
-    thickness_um: float
-    surroundings: Surroundings
-    factors: tuple[float | None, float | None]
+    stated: Stated
     conductors: tuple[Region, ...]
     ground: BaseGeometry | None
     warnings: list[str] = field(default_factory=list)
@@ -127,14 +124,14 @@ class Run:
         """Length of a path and, where a frequency is given, its ratio to a quarter wave."""
         length = self.length(region)
         wave = None
-        if self.frequency_hz is not None:
+        if self.stated.frequency_hz is not None:
             try:
                 wave = compare_with_quarter_wave(
                     length.value,
-                    self.frequency_hz,
+                    self.stated.frequency_hz,
                     length_um_u=length.u,
-                    velocity_factor=factor_of(region, "velocity_factor", self.factors[0]),
-                    shortening_factor=factor_of(region, "shortening_factor", self.factors[1]),
+                    velocity_factor=factor_of(region, "velocity_factor", self.stated.velocity_factor),
+                    shortening_factor=factor_of(region, "shortening_factor", self.stated.shortening_factor),
                 )
             except SettingsError as error:
                 raise SettingsError(f"trace '{region.name}': {error}") from None
@@ -157,9 +154,9 @@ class Run:
                 region,
                 paths,
                 self.scale,
-                frequency_hz=self.frequency_hz,
-                thickness_um=self.thickness_um,
-                surroundings=self.surroundings,
+                frequency_hz=self.stated.frequency_hz,
+                thickness_um=self.stated.thickness_um,
+                surroundings=self.stated.surroundings,
                 vertex_u_px=self.inputs.placement.vertex_u_px,
             )
         except (UndecidedError, InputError) as error:
@@ -229,7 +226,7 @@ class Run:
         if place.layout is None:
             lines.append("tile positions add nothing: no layout.json was given")
         if any(block.inductor is not None for block in blocks):
-            lines.append(f"the metal of inductors is {self.thickness_um:g} um thick")
+            lines.append(f"the metal of inductors is {self.stated.thickness_um:g} um thick")
         waves = {
             f"trace '{block.name}' is compared with a quarter wave {block.trace.quarter_wave.assumption}"
             for block in blocks

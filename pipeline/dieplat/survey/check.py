@@ -7,12 +7,13 @@ import numpy.typing as npt
 
 from dieplat.measurement.areas import measure_area, measure_left, share_of
 from dieplat.measurement.montecarlo import Validation, validate
-from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX, Inputs, Placement
+from dieplat.measurement.placement import Inputs, Placement
 from dieplat.measurement.redraw import Redraw
 from dieplat.measurement.sides import measure_sides
 from dieplat.survey.blocks import has_area
 from dieplat.survey.die import Die, placement_of
 from dieplat.values import KINDS, Layout, Regions, Scale
+from dieplat.values.stated import EDGE_U_PX, VERTEX_U_PX
 
 DRAWS = 20_000
 """Ends of a 95 % interval are then known to about 2 % of u, well below half of its first digit (5 to 50 % of u)."""

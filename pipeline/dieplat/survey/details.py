@@ -15,11 +15,11 @@ from shapely.geometry.base import BaseGeometry
 from dieplat.errors import UndecidedError
 from dieplat.inductance import describe_inductor
 from dieplat.measurement.inductors import inductor_from_path, measure_inductor
-from dieplat.measurement.placement import VERTEX_U_PX
 from dieplat.measurement.scale_parts import scale_u
 from dieplat.values import InductorGeometry, Region, Scale
 from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import InductorResult
+from dieplat.values.stated import VERTEX_U_PX
 
 MARGIN_PX = 24
 """Ground read around a block, so that its edges are not the crop's edges."""

@@ -17,10 +17,11 @@ from dieplat.measurement.placement import Inputs, Placement, Point
 from dieplat.measurement.propagation import Measured
 from dieplat.measurement.sides import measure_sides
 from dieplat.measurement.snapping import FOUND_EDGE_U_PX
-from dieplat.measurement.wafer import WaferPlan, check_wafer, dies_by_formula, dies_placed
+from dieplat.measurement.wafer import check_wafer, dies_by_formula, dies_placed
 from dieplat.survey.details import Picture
 from dieplat.values import Layout, Region, Regions
 from dieplat.values.measurements import DieResult, PadRow, WaferEstimate
+from dieplat.values.stated import WaferPlan
 
 FOUND_NAME = "Die (found)"
 

@@ -10,15 +10,14 @@ from dieplat.errors import ScaleError, SettingsError
 from dieplat.inductance.assumptions import assume
 from dieplat.measurement.areas import share_of
 from dieplat.measurement.coverage import photographed_ground
-from dieplat.measurement.placement import EDGE_U_PX, VERTEX_U_PX, Inputs
-from dieplat.measurement.wafer import WaferPlan
+from dieplat.measurement.placement import Inputs
 from dieplat.output.tables import write_measurements
 from dieplat.survey.blocks import Run, has_area
 from dieplat.survey.details import Picture, conductors_inside
 from dieplat.survey.die import die_of, die_result, placement_of
 from dieplat.values import Layout, Regions, Scale
-from dieplat.values.electrical import Surroundings
 from dieplat.values.measurements import Measurements
+from dieplat.values.stated import Stated
 from dieplat.work import Progress
 
 __all__ = ["measure_survey", "scale_of_picture", "write_measurements"]
@@ -29,16 +28,8 @@ def measure_survey(
     regions: Regions,
     scale: Scale,
     *,
-    frequency_hz: float | None = None,
-    thickness_um: float = 2.0,
-    surroundings: Surroundings | None = None,
-    velocity_factor: float | None = None,
-    shortening_factor: float | None = None,
+    stated: Stated | None = None,
     layout: Layout | None = None,
-    vertex_u_px: float = VERTEX_U_PX,
-    edge_u_px: float = EDGE_U_PX,
-    wafer: WaferPlan | None = None,
-    find_die: bool = True,
     progress: Progress | None = None,
 ) -> Measurements:
     """Measure every region of a mosaic.
@@ -52,23 +43,11 @@ def measure_survey(
     scale : Scale
         Micrometres a pixel. Standard uncertainties of NaN say that they are not known: a warning then says
         that every uncertainty leaves the scale out.
-    frequency_hz : float, optional
-        For the quarter wave of traces and the resonant capacitance of inductors.
-    thickness_um : float, optional
-        Metal thickness assumed for inductors; no photograph shows it.
-    surroundings : Surroundings, optional
-        What is said of the metal of inductors and of what lies around it; assumed, with ranges, where nothing is.
-    velocity_factor, shortening_factor : float, optional
-        For traces that have no property of that name themselves; see `compare_with_quarter_wave`.
+    stated : Stated, optional
+        What the user states beside the drawing; its defaults count unless given.
     layout : Layout, optional
         Solved tile positions; their uncertainties join those of the vertices. What is drawn where no tile
         lies is said, and inductors and memory arrays that reach there are not measured from the picture.
-    vertex_u_px, edge_u_px : float, optional
-        How well the drawing is known; see `Placement`.
-    wafer : WaferPlan, optional
-        For the estimate of dies on a wafer; its defaults count unless given.
-    find_die : bool, optional
-        Whether a die outline that nobody drew is looked for in the picture.
     progress : callable, optional
         Called with (regions done, regions in all).
 
@@ -84,18 +63,16 @@ def measure_survey(
     ScaleError, SettingsError
         If the scale or a setting is not a positive, finite number.
     """
-    _check_settings(scale, frequency_hz, thickness_um, vertex_u_px, edge_u_px)
-    around = Surroundings() if surroundings is None else surroundings
-    assume(around, thickness_um=thickness_um)  # refuses what cannot be, before any work
+    stated = stated or Stated()
+    _check(scale, stated)
+    assume(stated.surroundings, thickness_um=stated.thickness_um)  # refuses what cannot be, before any work
     check_inside(regions, mosaic.width_px, mosaic.height_px)
-    die = die_of(mosaic, regions, find=find_die)
+    die = die_of(mosaic, regions, find=stated.find_die)
+    placement = placement_of(regions, die, layout, vertex_u_px=stated.vertex_u_px, edge_u_px=stated.edge_u_px)
     run = Run(
         mosaic=mosaic,
-        inputs=Inputs(scale, placement_of(regions, die, layout, vertex_u_px=vertex_u_px, edge_u_px=edge_u_px)),
-        frequency_hz=frequency_hz,
-        thickness_um=thickness_um,
-        surroundings=around,
-        factors=(velocity_factor, shortening_factor),
+        inputs=Inputs(scale, placement),
+        stated=stated,
         conductors=regions.of_kind("conductor"),
         ground=None if layout is None else photographed_ground(layout),
     )
@@ -123,7 +100,7 @@ def measure_survey(
     left = (None, None) if unassigned is None or die_area is None else share_of(unassigned, die_area)
     return Measurements(
         scale=scale,
-        die=die_result(die, die_area, areas, run.inputs, wafer or WaferPlan()),
+        die=die_result(die, die_area, areas, run.inputs, stated.wafer),
         blocks=tuple(blocks),
         summary=tuple(run.summary(areas, die_area)),
         unassigned_um2=None if unassigned is None else unassigned.value,
@@ -136,19 +113,17 @@ def measure_survey(
     )
 
 
-def _check_settings(
-    scale: Scale, frequency_hz: float | None, thickness_um: float, vertex_u_px: float, edge_u_px: float
-) -> None:
+def _check(scale: Scale, stated: Stated) -> None:
     for value in (scale.um_per_px_x, scale.um_per_px_y):
         if not (math.isfinite(value) and value > 0):
             raise ScaleError(f"{scale.source}: a scale of {value:g} um/px cannot be used; calibrate again")
     if scale.um_per_px_x_u < 0 or scale.um_per_px_y_u < 0:
         raise ScaleError(f"{scale.source}: the scale's uncertainty is negative; calibrate again")
-    if frequency_hz is not None:
-        check_frequency(frequency_hz)
-    if not (math.isfinite(thickness_um) and thickness_um > 0):
-        raise SettingsError(f"metal thickness {thickness_um:g} um must be positive and finite, such as 2.0")
-    for name, value in (("vertex_u_px", vertex_u_px), ("edge_u_px", edge_u_px)):
+    if stated.frequency_hz is not None:
+        check_frequency(stated.frequency_hz)
+    if not (math.isfinite(stated.thickness_um) and stated.thickness_um > 0):
+        raise SettingsError(f"metal thickness {stated.thickness_um:g} um must be positive and finite, such as 2.0")
+    for name, value in (("vertex_u_px", stated.vertex_u_px), ("edge_u_px", stated.edge_u_px)):
         if not (math.isfinite(value) and value >= 0):
             raise SettingsError(f"{name} {value:g} must be finite and not negative")
 

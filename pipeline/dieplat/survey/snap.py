@@ -13,11 +13,12 @@ from dieplat.annotations import check_inside, parse_regions
 from dieplat.annotations.store import to_document
 from dieplat.errors import AnnotationError
 from dieplat.measurement.areas import measure_area
-from dieplat.measurement.placement import VERTEX_U_PX, Inputs, Placement
+from dieplat.measurement.placement import Inputs, Placement
 from dieplat.measurement.snapping import FOUND_EDGE_U_PX, MOST_PX, Snapped, snap_outline
 from dieplat.survey.blocks import has_area
 from dieplat.survey.details import Picture
 from dieplat.values import Region, Regions, Scale
+from dieplat.values.stated import VERTEX_U_PX
 from dieplat.work import Progress
 
 PIXELS = Scale(1.0, 0.0, 1.0, 0.0, 1.0, 0.0, 0, 0.0, "pixels")
