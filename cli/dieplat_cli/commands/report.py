@@ -8,9 +8,11 @@ from typing import Annotated
 import typer
 
 EXAMPLES = """
-[bold]Example[/bold]
+[bold]Examples[/bold]
 
 dieplat report out/sample
+
+dieplat report out/sample --pdf
 """
 
 
@@ -25,14 +27,26 @@ def report(
         bool,
         typer.Option("--replace", help="Write over a report.html or preview.png that dieplat did not make."),
     ] = False,
+    pdf: Annotated[
+        bool, typer.Option("--pdf", help="Print report.pdf too, by an installed Chromium, Chrome or Edge.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the names of the files as JSON.")] = False,
 ) -> None:
-    """Rebuild report.html and preview.png from the files in an output folder."""
+    """Rebuild report.html and preview.png from the files in an output folder, and print them."""
+    from dieplat.files import check_replaceable
     from dieplat.report import rebuild
+    from dieplat.report.pdf import print_pdf
     from dieplat_cli import console
 
+    printed = folder / "report.pdf"
+    if pdf:
+        check_replaceable(printed, replace=replace)
     preview, page = rebuild(folder, replace=replace)
+    made = {"preview": str(preview), "report": str(page)}
+    if pdf:
+        print_pdf(page, printed)
+        made["pdf"] = str(printed)
     if as_json:
-        console.print_json({"preview": str(preview), "report": str(page)})
+        console.print_json(made)
     else:
-        console.out.print(f"{preview}\n{page}", markup=False)
+        console.out.print("\n".join(made.values()), markup=False)
