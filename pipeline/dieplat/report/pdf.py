@@ -1,4 +1,4 @@
-"""The report as PDF, printed by a browser that is installed: nobody lays out pages better, and none is brought along."""
+"""The report as PDF, printed by a browser that is installed: nobody lays out pages better."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ BROWSERS = (
 VARIABLE = "CHROMIUM"
 """Environment variable that names another browser of this family."""
 MARK_LINE = b"% dieplat\n"
-"""A comment behind the end (ISO 32000-1, 7.5.5 allows it), by which we know our own file."""
+"""A comment behind the end, by which we know our own file; readers look for the end in the last 1024 bytes (from memory)."""
 _LIMIT_S = 120
 
 
