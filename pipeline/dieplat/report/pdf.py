@@ -23,7 +23,7 @@ BROWSERS = (
 VARIABLE = "CHROMIUM"
 """Environment variable that names another browser of this family."""
 MARK_LINE = b"% dieplat\n"
-"""A comment behind the end, by which we know our own file. Readers seek the end in the last 1024 bytes (from memory)."""
+"""A comment behind the end, by which we know our own file. Readers seek the end in the last kilobyte (from memory)."""
 _LIMIT_S = 120
 
 
