@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from rich.table import Table
 from rich.text import Text
 
+from dieplat.report.numbers import with_micro
 from dieplat.report.sheets import plain_small
 from dieplat.values import BudgetLine
 from dieplat.values.measurements import Measurements
@@ -37,5 +38,5 @@ def budget_table(title: str, lines: Sequence[BudgetLine]) -> Table:
     total = sum(line.u**2 for line in lines)
     for line in sorted(lines, key=lambda line: -line.u):
         part = f"{100 * line.u**2 / total:.1f} %" if total > 0 else ""
-        table.add_row(Text(line.name), plain_small(line.u), line.unit, part, line.kind, Text(line.note))
+        table.add_row(Text(line.name), plain_small(line.u), with_micro(line.unit), part, line.kind, Text(line.note))
     return table

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from dieplat.report.array_rows import bits, technology_rows
 from dieplat.report.die_sheet import die_facts
-from dieplat.report.numbers import COVERAGE, DASH, area_with_u, length, percent, plain, with_u
+from dieplat.report.numbers import COVERAGE, DASH, area_with_u, length, percent, plain, with_micro, with_u
 from dieplat.values.measurements import ArrayResult, BlockResult, InductorResult, Measurements
 from dieplat_cli.coil_table import assumed_line, with_range
 from dieplat_cli.console import out
@@ -32,14 +32,14 @@ def print_measurements(results: Measurements) -> None:
     out.print(_summary_table(results))
     for block in results.blocks:
         for line in details(block):
-            out.print(Text(line))
+            out.print(Text(with_micro(line)))
     out.print(Text(f"± is U = {COVERAGE:g} u (about 95 %)."))
     for assumption in results.assumptions:
-        out.print(Text(f"Assumed: {assumption}."))
+        out.print(Text(f"Assumed: {with_micro(assumption)}."))
     for line in _assumed(results):
-        out.print(Text(f"Assumed for inductors: {line}."))
+        out.print(Text(f"Assumed for inductors: {with_micro(line)}."))
     for warning in results.warnings:
-        out.print(Text(f"Warning: {warning}", style="yellow"))
+        out.print(Text(f"Warning: {with_micro(warning)}", style="yellow"))
 
 
 def details(block: BlockResult) -> list[str]:

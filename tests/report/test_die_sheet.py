@@ -35,12 +35,12 @@ DIE = {
 def test_facts_of_a_die_that_was_found() -> None:
     facts = dict(die_facts(DIE))
     assert "not drawn" in facts["Outline of the die"]
-    assert facts["Die against the mosaic"] == "turned by 0.412 ± 0.022°, clockwise"
+    assert facts["Die against the mosaic"] == "turned by 0.412 ± 0.022° clockwise"
     assert facts["Pads"] == (
         "12: 9 at the top, pitch 90.00 ± 0.10 µm; 2 at the left, not evenly spaced, usual pitch 120.00 ± 0.40 µm; "
         "1 away from the rim"
     )
-    assert facts["Dies on a wafer"].startswith("about 10\u202f234 by the usual formula, 10\u202f251 by placing them")
+    assert facts["Dies on a wafer"].startswith("about 10\u202f200 by the usual formula, 10\u202f300 by placing them")
     assert "300 mm" in facts["Dies on a wafer"]
 
 

@@ -8,7 +8,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dieplat.report.numbers import area_with_u, bar_label, length, percent, plain, round_step, rounded, with_u
+from dieplat.report.numbers import (
+    area_with_u,
+    bar_label,
+    leading,
+    length,
+    percent,
+    plain,
+    round_step,
+    rounded,
+    turned,
+    with_micro,
+    with_u,
+)
 
 
 def test_a_value_is_rounded_to_the_place_of_its_uncertainty() -> None:
@@ -85,3 +97,19 @@ def test_plain_numbers_keep_four_figures() -> None:
     assert plain(0.0123456) == "0.01235"
     assert plain(123456.0) == "123\u202f456"
     assert rounded(-0.001, 2) == "0.00"
+
+
+def test_a_turn_is_said_with_its_direction_and_without_a_sign() -> None:
+    assert turned(0.412, 0.011) == "0.412 ± 0.022° clockwise"
+    assert turned(-0.4277, 0.013) == "0.428 ± 0.026° anticlockwise"
+    assert turned(-0.42684) == "0.427° anticlockwise"
+
+
+def test_units_in_text_of_the_library_are_written_as_people_read_them() -> None:
+    assert with_micro("overlap by 12 um2; streets of 80 um, see um_per_px") == (
+        "overlap by 12 µm²; streets of 80 µm, see um_per_px"
+    )
+
+
+def test_an_estimated_count_claims_three_figures() -> None:
+    assert [leading(count) for count in (58437, 1234, 99, 0)] == ["58\u202f400", "1\u202f230", "99", "0"]

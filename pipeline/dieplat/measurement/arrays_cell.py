@@ -203,5 +203,6 @@ def _nearly_mirrored(found: Symmetry, low_lack: float, period_px: float, axis: s
 def _open_mirror(axis: str) -> UndecidedError:
     return UndecidedError(
         f"memory array: along {axis} the picture is equal to its mirror image, so a period may be one cell "
-        "or two mirrored ones; count the cells of one row by eye, or photograph at a higher magnification"
+        "or two mirrored ones; photograph at a higher magnification, or state cells_per_period for the block (a "
+        "number or a list of two: 1 or 2 cells along x and y)"
     )

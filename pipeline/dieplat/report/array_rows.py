@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from dieplat.report.numbers import plain, rounded, with_u
+from dieplat.report.numbers import plain, rounded, turned, with_u
 
 Json = Mapping[str, Any]
 
@@ -29,7 +29,7 @@ def array_facts(array: Json) -> tuple[tuple[str, str], ...]:
     if mirrored:
         facts.append(("Neighbouring cells", f"mirrored {' and '.join(mirrored)}"))
     if array.get("rotation_deg") is not None:
-        facts.append(("Rows turned by", f"{plain(array['rotation_deg'], figures=3)}°"))
+        facts.append(("Rows turned by", turned(array["rotation_deg"])))
     if array.get("efficiency") is not None:
         u = array.get("efficiency_u")
         share = with_u(100 * array["efficiency"], None if u is None else 100 * u)

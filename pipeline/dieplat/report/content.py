@@ -8,7 +8,7 @@ from typing import Any
 
 from dieplat.report.die_sheet import block_budgets, die_facts
 from dieplat.report.folder import Outputs
-from dieplat.report.numbers import DASH, area_with_u, length, percent, plain, rounded, with_u
+from dieplat.report.numbers import DASH, area_with_u, length, percent, plain, rounded, with_micro, with_u
 from dieplat.report.palette import AREA_KINDS, style_of
 from dieplat.report.sheets import Sheet, array_sheet, budget_rows, inductor_sheet, trace_sheet
 
@@ -104,7 +104,8 @@ def build_content(outputs: Outputs, *, version: str) -> Content:
     measured = outputs.measurements
     blocks: Sequence[Json] = measured.get("blocks") or ()
     areas = [block for block in blocks if block.get("area_um2") is not None and block["kind"] != "die"]
-    areas.sort(key=lambda block: -block["area_um2"])
+    # Equal pads differ in their last digits only: those that read the same stay in the order in which they were drawn.
+    areas.sort(key=lambda block: -float(f"{block['area_um2']:.6g}"))
     many = _many(areas)
     inputs = tuple(sorted((outputs.state.get("inputs") or {}).items()))
     return Content(
@@ -180,7 +181,9 @@ def _tallies(outputs: Outputs, areas: Sequence[Json]) -> tuple[Tally, ...]:
         tallies.append(Tally(" × ".join(sides), unit, "die, width × height"))
     cells = [block["array"]["cells"] for block in measured.get("blocks") or () if block.get("array")]
     if cells and all(count is not None for count in cells):
-        tallies.append(Tally(rounded(sum(cells), 0), "", f"memory cells in {_count(len(cells), 'array')}"))
+        drawn = sum(block["kind"] == "memory_array" for block in measured["blocks"])
+        where = _count(len(cells), "array") if drawn <= len(cells) else f"{len(cells)} of {drawn} arrays"
+        tallies.append(Tally(rounded(sum(cells), 0), "", f"memory cells in {where}"))
     coils = [block["inductor"] for block in measured.get("blocks") or () if block.get("inductor")]
     if len(coils) == 1:
         tallies.append(Tally(with_u(coils[0]["inductance_nh"], coils[0].get("inductance_nh_u")), "nH", "inductor"))
@@ -221,7 +224,7 @@ def _alerts(outputs: Outputs) -> tuple[str, ...]:
         if skipped:
             was = "was" if skipped == 1 else "were"
             alerts.append(f"{_count(skipped, 'file')} in the folder of tiles {was} left out.")
-    alerts += [str(text) for text in outputs.measurements.get("warnings") or ()]
+    alerts += [with_micro(text) for text in outputs.measurements.get("warnings") or ()]
     if not outputs.scale.get("pitch_um_u"):
         alerts.append(
             "The micrometer's own tolerance was not given, so its pitch counts as exact. A ruling without a "
@@ -336,7 +339,7 @@ def _scale_facts(scale: Json) -> tuple[tuple[str, str], ...]:
 
 
 def _assumptions(measured: Json, blocks: Sequence[Json]) -> tuple[str, ...]:
-    said = [str(text) for text in measured.get("assumptions") or ()]
+    said = [with_micro(text) for text in measured.get("assumptions") or ()]
     for block in blocks:
         said += [str(text) for text in (block.get("inductor") or {}).get("assumptions") or ()]
     return tuple(dict.fromkeys(said))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dieplat.report.numbers import rounded, with_u
+from dieplat.report.numbers import leading, turned, with_micro, with_u
 from dieplat.report.sheets import budget_rows
 
 Json = Mapping[str, Any]
@@ -22,19 +22,16 @@ def die_facts(die: Json | None) -> tuple[tuple[str, str], ...]:
     if die.get("found"):
         facts.append(("Outline of the die", "found in the picture, not drawn; check it on the map"))
     if die.get("rotation_deg") is not None:
-        turn = with_u(die["rotation_deg"], die.get("rotation_deg_u"))
-        facts.append(("Die against the mosaic", f"turned by {turn}°, clockwise"))
+        turn = turned(die["rotation_deg"], die.get("rotation_deg_u"))
+        facts.append(("Die against the mosaic", f"turned by {turn}"))
     if die.get("pads"):
         facts.append(("Pads", f"{die['pads']}: {'; '.join(_pad_row(row) for row in die.get('pad_rows') or ())}"))
     wafer = die.get("wafer")
     if wafer:
-        facts.append(
-            (
-                "Dies on a wafer",
-                f"about {rounded(wafer['dies_formula'], 0)} by the usual formula, "
-                f"{rounded(wafer['dies_placed'], 0)} by placing them; assuming {wafer['assumption']}",
-            )
-        )
+        formula, placed = leading(wafer["dies_formula"]), leading(wafer["dies_placed"])
+        assumed = with_micro(wafer["assumption"])
+        text = f"about {formula} by the usual formula, {placed} by placing them; assuming {assumed}"
+        facts.append(("Dies on a wafer", text))
     return tuple(facts)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_HALF_EVEN, Decimal
 
 COVERAGE = 2.0
@@ -63,6 +64,11 @@ def plain(value: float | None, *, figures: int = 4) -> str:
     return rounded(value, max(figures - 1 - math.floor(math.log10(abs(value))), 0))
 
 
+def leading(count: float, *, figures: int = 3) -> str:
+    """A large estimated count to `figures` significant figures; small ones are whole."""
+    return rounded(count, min(0, figures - 1 - math.floor(math.log10(max(count, 1)))))
+
+
 def percent(fraction: float | None, *, decimals: int = 1) -> str:
     """A share such as 0.123 as "12.3 %"; a share too small for `decimals` is "< 0.1 %"."""
     if fraction is None or not math.isfinite(fraction):
@@ -87,6 +93,18 @@ def length(length_um: float | None, *, figures: int = 4) -> str:
     if abs(length_um) >= 1000:
         return f"{plain(length_um / 1000, figures=figures)} mm"
     return f"{plain(length_um, figures=figures)} µm"
+
+
+def turned(degrees: float, u: float | None = None) -> str:
+    """An angle from x towards y as a turn that is seen: "0.427 ± 0.026° anticlockwise"."""
+    way = "clockwise" if degrees >= 0 else "anticlockwise"
+    size = abs(degrees)
+    return f"{plain(size, figures=3) if u is None else with_u(size, u)}° {way}"
+
+
+def with_micro(text: str) -> str:
+    """Text of the library, which writes units in ASCII, as people read it: um is µm, um2 is µm²."""
+    return re.sub(r"\bum2\b", "µm²", re.sub(r"\bum\b", "µm", text))
 
 
 def bar_label(length_um: float) -> str:

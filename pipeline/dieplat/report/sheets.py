@@ -10,7 +10,7 @@ from typing import Any
 from dieplat.report.array_rows import array_facts, capacity_words, technology_rows
 from dieplat.report.coil_chart import Chart, coil_charts
 from dieplat.report.coil_rows import assumed_rows, circuit_rows
-from dieplat.report.numbers import length, plain, rounded, with_u
+from dieplat.report.numbers import length, plain, rounded, with_micro, with_u
 
 Json = Mapping[str, Any]
 
@@ -91,11 +91,15 @@ def inductor_sheet(block: Json) -> Sheet:
             if key in estimates
         ),
         budget=budget_rows(coil.get("budget") or ()),
-        remarks=(_meaning(coil), *map(str, coil.get("explanations") or ()), *map(str, coil.get("remarks") or ())),
+        remarks=(
+            _meaning(coil),
+            *map(with_micro, coil.get("explanations") or ()),
+            *map(with_micro, coil.get("remarks") or ()),
+        ),
         why_best=str(coil.get("why_best") or ""),
         circuit=circuit_rows(electrical),
         assumed=assumed_rows(electrical),
-        notes=tuple(map(str, electrical.get("notes") or ())),
+        notes=tuple(map(with_micro, electrical.get("notes") or ())),
         charts=coil_charts(str(block["name"]), coil),
     )
 
@@ -188,7 +192,7 @@ def _contribution(line: Json) -> str:
     unit = line.get("unit") or ""
     if unit == "1":  # relative contributions read best in percent
         return f"{plain_small((line.get('u') or 0.0) * 100)} %"
-    return f"{plain_small(line.get('u'))} {unit}".strip()
+    return f"{plain_small(line.get('u'))} {with_micro(unit)}".strip()
 
 
 def plain_small(value: float | None) -> str:

@@ -172,7 +172,9 @@ class Run:
         try:
             result, remark = array_result(self.mosaic, region, self.inputs)
         except (UndecidedError, InputError) as error:
-            self.warnings.append(f"memory array '{region.name}' was not measured: {error}")
+            self.warnings.append(
+                f"memory array '{region.name}' was not measured: {str(error).removeprefix('memory array: ')}"
+            )
             return None
         if remark is not None:
             self.warnings.append(f"memory array '{region.name}': {remark}")
