@@ -142,8 +142,9 @@ def draw(seed: int, *, dust: float = 0.0, jpeg: int | None = None) -> Drawn:
         picture = np.ascontiguousarray(picture[:, ::-1])
         outline = shapely.affinity.affine_transform(outline, [-1.0, 0.0, 0.0, 1.0, place.mirror, 0.0])
     if jpeg is not None:
-        saved = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, jpeg])[1]
-        picture = np.asarray(cv2.imdecode(saved, cv2.IMREAD_UNCHANGED))
+        # OpenCV takes blue first; brightness, which JPEG keeps sharp, is not the same weights the other way round.
+        saved = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, jpeg])[1]
+        picture = cv2.cvtColor(cv2.imdecode(saved, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
     around = ", ring" * ring + " slit" * (ring and slit) + " of its metal" * (ring and own)
     words = (
         f"{'symmetric ' if coil.symmetric else ''}{coil.shape}, {coil.turns:g} turns, "

@@ -35,8 +35,8 @@ import shapely
 
 from coil_pictures import UM, draw
 from dieplat.errors import UndecidedError
+from dieplat.inductance import estimate_inductance
 from dieplat.inductance.partial import Array
-from dieplat.inductance.path import spiral_path
 from dieplat.inductance.segment_sum import lane_network
 from dieplat.measurement.inductors import measure_inductor
 from dieplat.values import InductorGeometry
@@ -46,6 +46,7 @@ COVERAGE = 1.96
 WRONG_TURNS = 0.03
 """A stated count this far from the true one is wrong, whatever its uncertainty; steps are 0.125 or more."""
 THICKNESS_UM = 2.0
+GEOMETRY_LINES = ("outer", "width", "ends")
 LENGTHS = ("width", "spacing", "outer", "inner")
 
 
@@ -68,16 +69,11 @@ def inductance_nh(path_um: Array, width_um: float) -> float:
 
 
 def of_found(found: InductorGeometry) -> tuple[float, float]:
-    """Inductance along what was found, and its standard uncertainty by the geometry alone."""
-    path = np.asarray(found.path_um) if found.path_um else spiral_path(found)
-    value = inductance_nh(path, found.width_um)
-    length = float(np.hypot(*np.diff(path, axis=0).T).sum())
-    # L is of degree one in all lengths together; along the line it grows as the square of the length.
-    parts = [value * (found.outer_um_u or 0.0) / found.outer_um]
-    wider = inductance_nh(path, 1.02 * found.width_um)
-    parts.append((wider - value) / (0.02 * found.width_um) * (found.width_um_u or 0.0))
-    parts.append(2.0 * value / length * (getattr(found, "ends_um_u", None) or 0.0))
-    return value, float(np.linalg.norm(parts))
+    """Inductance along what was found, and its standard uncertainty by the geometry's lines of the stated budget."""
+    value = inductance_nh(np.asarray(found.path_um), found.width_um)
+    stated = estimate_inductance(found, thickness_um=THICKNESS_UM)
+    parts = [u for name, u in stated.budget if name in GEOMETRY_LINES]
+    return value, value / stated.inductance_nh * float(np.linalg.norm(parts))
 
 
 def try_one(seed: int, inductance: bool, dust: float = 0.0, jpeg: int | None = None) -> Trial:

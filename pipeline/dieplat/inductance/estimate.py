@@ -197,8 +197,7 @@ def _other_lines(geometry: InductorGeometry, slopes: Slopes, scale_u_rel: float)
         # L is homogeneous of degree one in all lengths; the thickness does not come from the picture's scale.
         ("scale", abs(value - slopes.thickness_um * by_thickness) * scale_u_rel),
         ("thickness", abs(by_thickness) * THICKNESS_HALF_RANGE * slopes.thickness_um / math.sqrt(3)),
-        # Where the coil ends and the lead begins; L grows as the square of the length.
-        ("ends", 2 * value / slopes.line.length_um * _ends_um_u(geometry, slopes.line)),
+        ("ends", _ends_nh(geometry, slopes)),
         ("frequency", slopes.crowding_nh() / math.sqrt(3)),
         ("numerical method", NUMERIC_U_REL * value),
     ]
@@ -215,6 +214,16 @@ def _other_lines(geometry: InductorGeometry, slopes: Slopes, scale_u_rel: float)
     if slopes.ground_um is not None:
         lines.append(("depth of the ground plane", abs(slopes.of_ground_nh()) / math.sqrt(3)))
     return lines
+
+
+def _ends_nh(geometry: InductorGeometry, slopes: Slopes) -> float:
+    """Where the coil ends and the leads begin: each end by how L answers to its place."""
+    total = _ends_um_u(geometry, slopes.line)
+    if total == 0.0:
+        return 0.0
+    first, last = slopes.of_ends()
+    part = geometry.first_end_part
+    return total * math.sqrt(part * first**2 + (1.0 - part) * last**2)
 
 
 def _ends_um_u(geometry: InductorGeometry, line: CentreLine) -> float:

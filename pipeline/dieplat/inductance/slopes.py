@@ -24,6 +24,9 @@ estimate itself, used beyond, find some four fifths of the fall."""
 
 LANES_SLOPE = 2
 
+END_STEP_PART = 0.25
+"""An end is moved by this part of the width, about what is open there; L is nearly linear over that."""
+
 THICKNESS_HALF_RANGE = 0.5
 """A die photograph shows no thickness: the assumed one may be wrong by half of itself, rectangular."""
 
@@ -89,6 +92,21 @@ class Slopes:
             half = min(half, 0.9 * (2 * self.ground_um - self.thickness_um))
         low, high = (self._coarse(self.line.points_um, thickness_um=self.thickness_um + k * half) for k in (-1, 1))
         return (high - low) / (2 * half)
+
+    def of_ends(self) -> tuple[float, float]:
+        """dL/dl as the first and as the last end moves on along its own piece, nH/um.
+
+        What is added there shares its field with all the rest, which is not that of the mean place along the line.
+        """
+        points = self.line.points_um
+        slopes = []
+        for end, before in ((0, 1), (-1, -2)):
+            along = points[end] - points[before]
+            step = END_STEP_PART * float(np.min(self.line.width_um))
+            longer = points.copy()
+            longer[end] += step * along / np.linalg.norm(along)
+            slopes.append((self._coarse(longer) - self._base_nh) / step)
+        return slopes[0], slopes[1]
 
     def of_underpass_nh(self) -> float:
         """How L changes when every underpass lies less deep by its half range."""

@@ -17,7 +17,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.inductor.bands import Columns, find_bands, find_islands, mean_bands, recentre
+from dieplat.measurement.inductor.bands import Columns, find_bands, find_islands, mean_bands, recentre, seen_on
 from dieplat.measurement.inductor.bars import fit_sides, sizes
 from dieplat.measurement.inductor.ends import CentreLine, crossing_line, polygon_line
 from dieplat.measurement.inductor.joints import find_joints
@@ -40,8 +40,6 @@ SMALLEST_PX = 24
 AROUND_PX = 8.0
 # How far the mean count of bands may be from the turns, in sides (circles: quarters).
 MOST_OFF_SIDES, ROUND_SIDES = 0.5, 4
-# How far JPEG (quality 92) moved the edges of bands that differ in colour alone (bench/inductor_figures.py).
-COLOUR_PX = 0.3
 
 
 def measure_inductor(
@@ -102,12 +100,13 @@ def _measure(
     frame = recentre(winding.soft, frame, reach)
     columns = find_bands(winding.soft, metal.dark, frame, reach)
     walk, line = _followed(columns, winding.soft)
-    size = sizes(columns, fit_sides(columns), line.turns, symmetric=walk.symmetric)
+    sides = fit_sides(seen_on(columns, winding.sharp))
+    size = sizes(columns, sides, line.turns, symmetric=walk.symmetric, off=metal.off)
     remarks = [*line.remarks, *taper_words(size, line.turns, um)]
-    if metal.by_colour:
+    if metal.off:
         remarks.append(
-            "metal and background are about equally bright and were told apart by colour, which JPEG and cameras with "
-            f"one chip keep less sharply: width and spacing may be off by {COLOUR_PX * um:.2g} um there"
+            "metal and background are about equally bright and were told apart by colour, which this picture keeps "
+            "less sharply, as JPEG and cameras with one chip do: its edges are less certain and may all be off together"
         )
     if winding.ringed:
         remarks.append("a ring of metal lies around it; it is not part of the winding and was not counted")
@@ -132,7 +131,8 @@ def _measure(
         path_um=tuple((float(x), float(y)) for x, y in line_px * [um_per_px_x, um_per_px_y]),
         remarks=tuple(remarks),
         guard_ring=winding.ringed,
-        ends_um_u=line.ends_u * um,
+        ends_um_u=float(np.hypot(*line.ends_u)) * um,
+        first_end_part=(line.ends_u[0] / float(np.hypot(*line.ends_u))) ** 2,
         piece_widths_um=tuple(w * um for w in piece_widths(line.points, frame, size, line.turns)),
     )
 

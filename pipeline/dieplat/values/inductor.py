@@ -17,10 +17,10 @@ class InductorGeometry:
     `path_um` is the conductor's centre line, (x, y) in micrometres in the mosaic frame, when it was traced or
     drawn; `symmetric` is true for a winding with crossings, None when not known.
     `centre_px`, `rotation_deg` place it on the mosaic. `ends_um_u` is the standard uncertainty of both ends of
-    a traced centre line together, along the line. `piece_widths_um`: a width for every piece of `path_um`, where it
-    changes from turn to turn beyond doubt. `guard_ring`: a closed ring of metal was seen round it. A `_u`
-    field is the standard uncertainty of its namesake from the picture alone, without the scale, or None when not
-    known.
+    a traced centre line together, along the line, and `first_end_part` the first one's part of its square.
+    `piece_widths_um`: a width for every piece of `path_um`, where it changes from turn to turn beyond doubt.
+    `guard_ring`: a closed ring of metal was seen round it. A `_u` field is the standard uncertainty of its namesake
+    from the picture alone, without the scale, or None when not known.
     """
 
     shape: Shape
@@ -41,6 +41,7 @@ class InductorGeometry:
     path_um: tuple[tuple[float, float], ...] = ()
     remarks: tuple[str, ...] = ()
     ends_um_u: float | None = None
+    first_end_part: float = 0.5
     piece_widths_um: tuple[float, ...] = ()
     guard_ring: bool = False
 

@@ -150,9 +150,7 @@ def find_bands(soft: Image, dark: Image, frame: Frame, reach: float) -> Columns:
     """
     distance, angle = np.arange(2.0, reach, STEP_PX), _directions(reach)
     sector, off = sector_of(frame, angle)
-    flat = unwrap(soft, frame, angle, distance)
-    # Three columns together: noise falls, and no detail of a conductor is as short as that.
-    flat = ((np.roll(flat, 1, axis=1) + flat + np.roll(flat, -1, axis=1)) / 3).astype(np.float32)
+    flat = _unrolled(soft, frame, angle, distance)
     found = [half_level_runs(flat[:, j], distance) for j in range(len(angle))]
     if sum(map(len, found)) < 0.5 * len(angle):
         raise UndecidedError("no winding is seen inside the outline")
@@ -167,6 +165,17 @@ def find_bands(soft: Image, dark: Image, frame: Frame, reach: float) -> Columns:
     return Columns(
         frame, distance, angle, sector, off, flat, unwrap(dark, frame, angle, distance), tuple(edges), width, spacing
     )
+
+
+def seen_on(columns: Columns, sharp: Image) -> Columns:
+    """The same columns with their bands, `soft` taken from another picture of the winding."""
+    return replace(columns, soft=_unrolled(sharp, columns.frame, columns.angle, columns.distance))
+
+
+def _unrolled(soft: Image, frame: Frame, angle: Floats, distance: Floats) -> Image:
+    flat = unwrap(soft, frame, angle, distance)
+    # Three columns together: noise falls, and no detail of a conductor is as short as that.
+    return ((np.roll(flat, 1, axis=1) + flat + np.roll(flat, -1, axis=1)) / 3).astype(np.float32)
 
 
 def _without_leads(edges: list[Floats], width: float, spacing: float) -> list[Floats]:

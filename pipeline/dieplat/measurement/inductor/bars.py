@@ -20,6 +20,8 @@ COVERED = 0.95
 SURE = 0.99
 # A diameter and the centre's place are found from the sides' distances together.
 CENTRE_FREEDOMS = 3
+# A step blurred by a Gaussian has its height over this many blurs as its slope.
+SLOPE_BLURS = float(np.sqrt(2 * np.pi))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -188,8 +190,11 @@ class Sizes:
     first_width_px: float
 
 
-def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool) -> Sizes:
+def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool, off: float = 0.0) -> Sizes:
     """Diameters, width and spacing over all sides.
+
+    `off` is by what part of the step the level of all edges may be off, in one sense (k = 1). Both edges of a bar then
+    move apart or together by it over the slope, which is the step over sqrt(2 pi) blurs; a pitch is free of it.
 
     Raises
     ------
@@ -211,34 +216,37 @@ def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool)
     # A side on which the winding steps inwards does not show the full diameter; a drifting one has no other.
     low = edges < np.median(edges) - 0.2 * pitch
     steps = bool(np.median(np.abs(edges - np.median(edges))) < 0.07 * pitch)
-    kept = edges[~low] if steps and low.mean() < 0.3 else edges
-    if not steps and not columns.frame.sides:
-        kept = np.array([s.outer_px + s.drift_px for s in full])
-    if (steps or symmetric) and len(kept) > CENTRE_FREEDOMS:
-        own = full if len(kept) == len(full) else [s for s, is_low in zip(full, low, strict=True) if not is_low]
-        outer = _diameter(columns.frame, own, kept, noise)
-    else:
-        # The sides of a winding that drifts differ of themselves; of very few the centre's error is not known.
-        floor = 2 * float(np.hypot(OUTERMOST_U_PX, noise / np.sqrt(2 * len(kept))))
-        outer = mean_of(list(2 * kept), floor=floor, every=not (symmetric or steps))
-    depth = 2 * turns * width.value + 2 * (turns - 1) * spacing.value
-    # Errors of width and gap are opposite where they are those of the edges: their sum, the pitch, is sharper.
+    own = [s for s, is_low in zip(full, low, strict=True) if not (is_low and steps and low.mean() < 0.3)]
+    drift = np.array([0.0 if steps or columns.frame.sides else s.drift_px for s in own])
+    # A side with more bands than there are turns has its innermost edge as many pitches further in.
+    more = np.array([s.bands - turns for s in own])
     pitches = mean_of([float((s.widths[:-1] + s.gaps).mean()) for s in many], floor=PITCH_U_PX)
-    depth_u = float(np.hypot(2 * (turns - 1) * pitches.u, 2 * width.u))
-    inner = Mean(outer.value - depth, float(np.hypot(outer.u, depth_u)))
-    _check_inner(columns, full, inner.value, turns, pitch)
+    outermost, innermost = (np.array([getattr(s, f"{e}_px") for s in own]) + drift for e in ("outer", "inner"))
+    even = steps or symmetric
+    outer = _diameter(columns.frame, own, outermost, noise, even=even)
+    inner = _diameter(columns.frame, own, innermost + more * pitch, noise, even=even)
+    inner = Mean(inner.value, float(np.hypot(inner.u, 2 * more.mean() * pitches.u)))
+    _check_inner(full, outer.value - 2 * turns * width.value - 2 * (turns - 1) * spacing.value, turns, pitch)
+    # Of a bar both edges may be off, and of a diameter.
+    off_px = 2 * SLOPE_BLURS * off * float(np.median([s.blur_px for s in sides]))
+    outer, inner, width, spacing = (Mean(m.value, float(np.hypot(m.u, off_px))) for m in (outer, inner, width, spacing))
     taper = _taper([s.widths for s in sides])
     slope = 0.0 if taper is None else taper.value
     first = float(np.mean([s.widths.mean() - slope * (s.bands - 1) / 2 for s in sides]))
     return Sizes(outer, inner, width, spacing, taper, _taper([s.gaps for s in many]), first)
 
 
-def _diameter(frame: Frame, sides: list[Side], edges: Floats, noise: float) -> Mean:
-    """Twice the mean distance of the outermost edges, with what the sides scatter but for the centre's own error.
+def _diameter(frame: Frame, sides: list[Side], edges: Floats, noise: float, *, even: bool) -> Mean:
+    """Twice the mean distance of the outermost or innermost edges, with what the sides scatter but for the centre's
+    own error; `even`: it is the same on all sides.
 
     That error moves opposite sides against one another and cancels in a diameter. The edges' noise is that of all
     bars (a bar's width has that of two edges), unless the sides differ by more than chance lets it.
     """
+    if not even or len(edges) <= CENTRE_FREEDOMS:
+        # The sides of a winding that drifts differ of themselves; of very few the centre's error is not known.
+        floor = 2 * float(np.hypot(OUTERMOST_U_PX, noise / np.sqrt(2 * len(edges))))
+        return mean_of(list(2 * edges), floor=floor, every=not even)
     normal = frame.normal + np.array([s.sector for s in sides]) * 2 * np.pi / frame.sectors
     design = np.column_stack([np.ones(len(edges)), np.cos(normal), np.sin(normal)])
     start = np.array([np.median(edges), 0.0, 0.0])
@@ -275,10 +283,10 @@ def _over_all(rows: list[Floats]) -> tuple[Mean, float]:
     return mean_of([float(r.mean()) for r in rows], floor=floor, free=free), noise
 
 
-def _check_inner(columns: Columns, sides: list[Side], inner: float, turns: float, pitch: float) -> None:
+def _check_inner(sides: list[Side], counted: float, turns: float, pitch: float) -> None:
     """An independent check of the count: the innermost edges all round, a missing band on a side by its pitch."""
     seen = np.array([2 * (s.inner_px + (s.bands - turns) * pitch) for s in sides])
-    if abs(float(np.median(seen)) - inner) > 0.5 * pitch + 1.0:
+    if abs(float(np.median(seen)) - counted) > 0.5 * pitch + 1.0:
         raise UndecidedError("the diameters do not agree with the count of turns")
 
 

@@ -33,7 +33,7 @@ SIMPLE_PX = 0.25
 @dataclass(frozen=True, slots=True, eq=False)
 class CentreLine:
     """The centre line (N, 2) in square pixels from the outer end to the inner (or port to port), the turns it makes,
-    their uncertainty, and that of both ends along the line together (px).
+    their uncertainty, and that of both ends along the line (px), the first point's and the last one's.
 
     `short`: by how much less than `turns` it winds, as the last side of a whole turn ends before its corner.
     """
@@ -41,7 +41,7 @@ class CentreLine:
     points: Floats
     turns: float
     turns_u: float
-    ends_u: float
+    ends_u: tuple[float, float]
     remarks: tuple[str, ...] = ()
     short: float = 0.0
 
@@ -62,7 +62,7 @@ def crossing_line(columns: Columns, way: Track, soft: Image) -> CentreLine:
         end = side * max(side * metal - CAP_PART * w, side * place)
         ends.append(one.point(frame, end))
     line = shapely.LineString([ends[0], *points, ends[1]]).simplify(SIMPLE_PX)
-    return CentreLine(np.asarray(line.coords), float("nan"), 0.0, float(np.sqrt(2) * CAP_U_PART * w))
+    return CentreLine(np.asarray(line.coords), float("nan"), 0.0, (CAP_U_PART * w, CAP_U_PART * w))
 
 
 def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float) -> CentreLine:
@@ -87,8 +87,7 @@ def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float)
     back, full = _corner(columns, last, -sense), _corner(columns, last, sense)
     run = float(np.hypot(*(tail - last.point(columns.frame, back)))) / abs(full - back)
     short = max(1.0 - run, 0.0) / sides if end == 1.0 else 0.0
-    ends_u = float(np.hypot(head_u, tail_u))
-    return CentreLine(_joined(columns, lines, head, tail), turns, turns_u, ends_u, remarks, short)
+    return CentreLine(_joined(columns, lines, head, tail), turns, turns_u, (head_u, tail_u), remarks, short)
 
 
 def _without_gaps(lines: list[Line], columns: Columns, sense: float) -> list[Line]:

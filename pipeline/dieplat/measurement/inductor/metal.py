@@ -20,8 +20,16 @@ CLASS_ROUNDS = 4
 MIDDLE_PART = 0.07
 # Weights of red, green and blue in the brightness that JPEG keeps at full sharpness (Recommendation ITU-R BT.601).
 BRIGHTNESS = np.array([0.299, 0.587, 0.114], dtype=np.float32)
-# Where brightness has this part of the whole step from background to metal, it is enough to see the edges by.
+# Where brightness has this part of the whole step from background to metal, it is enough to follow the winding by.
 BRIGHT_PART = 0.4
+# Edges are better measured on brightness down to this part of the step, as colour then has half the sharpness and a
+# quarter of the samples, and up to this noise in parts of the step of brightness, which the mean of many columns bears.
+BRIGHT_EDGE_PART, BRIGHT_EDGE_NOISE = 0.2, 0.1
+# Means over two by two pixels halve the noise, and neighbours share it. This is halfway to that.
+HALVED_NOISE_PART = 0.75
+# By so many of 255 levels colour of half the sharpness, coarsely rounded (JPEG of quality 92, 4:2:0), was off in one
+# sense on all edges of a winding: rms 0.44 on 30 windings of bench/inductor_figures.py (seeds 5000 to 5059).
+COLOUR_LEVELS = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,14 +37,17 @@ class MetalImage:
     """`soft` is 0 on bare background and 1 on metal, (H, W) float32; `noise` is its deviation.
 
     `dark` is how much darker a pixel is than the darker of both, as a part of that: dirt is, no layer of a die
-    is (common practice, no source). `by_colour`: metal and background are about equally bright.
+    is (common practice, no source). `sharp` is `soft` as the edges are best measured on: by brightness, where colour
+    was stored at half the sharpness. Where that colour alone shows them, `off` is by what part of the step it may be
+    off all over the winding (k = 1), else 0.
     """
 
     soft: Image
     dark: Image
     inside: Mask
     noise: float
-    by_colour: bool
+    sharp: Image
+    off: float
 
 
 def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
@@ -72,24 +83,26 @@ def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
     if _ground_is(high, inside, size_px):
         high = inside & ~high
         axis = -axis
-    by_colour = False
-    if colours.shape[2] == len(BRIGHTNESS):
-        axis, by_colour = _sharpest(contrast, high, inside, axis)
-    value = np.asarray(colours @ axis, dtype=np.float32)
-    soft = _normalise(value, high, inside)
-    flat_parts = inside & ~_near_edge(soft > 0.5, 3)
-    if flat_parts.sum() < 30:
-        flat_parts = inside
-    noise = _noise(soft, flat_parts)
+    step = contrast[high].mean(axis=0) - contrast[inside & ~high].mean(axis=0)
+    bright, off = 0.0, 0.0
+    if colours.shape[2] == len(BRIGHTNESS) and _halved(colours, step, _flat(high, inside)):
+        bright = float(step @ BRIGHTNESS) / float(np.linalg.norm(step))
+        if abs(bright) >= BRIGHT_PART:
+            axis = np.sign(bright) * BRIGHTNESS
+        else:
+            off = COLOUR_LEVELS * _level(image) / float(np.linalg.norm(step))
+    soft = _normalise(np.asarray(colours @ axis, dtype=np.float32), high, inside)
+    noise = _noise(soft, _flat(soft > 0.5, inside))
     if noise * LEAST_CONTRAST > 1.0:
         raise UndecidedError("metal and background are not distinct enough inside the outline")
-    return MetalImage(
-        np.clip(soft, -0.6, 1.6).astype(np.float32),
-        _darker(colours.mean(axis=2), soft, inside),
-        inside,
-        noise,
-        by_colour,
-    )
+    sharp = None
+    if off > 0.0 and abs(bright) >= BRIGHT_EDGE_PART:
+        sharp = _by_brightness(np.sign(bright) * (colours @ BRIGHTNESS), soft, inside)
+    if sharp is None:
+        sharp = soft
+    else:
+        off = 0.0
+    return MetalImage(_clipped(soft), _darker(colours.mean(axis=2), soft, inside), inside, noise, _clipped(sharp), off)
 
 
 def _blur(image: Image, sigma_px: float) -> Image:
@@ -128,18 +141,38 @@ def _discriminant(
     return np.asarray(axis / length, dtype=np.float32) if length > 0 else fallback
 
 
-def _sharpest(
-    contrast: Image, high: Mask, inside: Mask, axis: npt.NDArray[np.float32]
-) -> tuple[npt.NDArray[np.float32], bool]:
-    """Brightness, if metal is told from background by it well enough, else `axis`, and whether it is that.
+def _by_brightness(bright: Image, soft: Image, inside: Mask) -> Image | None:
+    """Brightness where metal is 1 and background 0, None where it has too little contrast to measure edges on."""
+    metal = np.asarray(inside & (soft > 0.5))
+    try:
+        found = _normalise(bright, metal, inside)
+    except UndecidedError:
+        return None
+    return found if _noise(found, _flat(metal, inside)) <= BRIGHT_EDGE_NOISE else None
 
-    Cameras with one chip and JPEG store colour at half the sharpness, which moves the edges of narrow bands.
+
+def _halved(colours: Image, step: npt.NDArray[np.float32], flat: Mask) -> bool:
+    """Whether colour is stored at half the sharpness, told by its noise, along what of `step` is not brightness.
+
+    Cameras with one chip do so, and JPEG in its usual form (Recommendation ITU-T T.81, A.1.1, from memory: colour
+    sampled once for two by two pixels, 4:2:0), which moves the edges of narrow bands. A camera with three sensors has
+    the same noise in all channels, and none of it is its neighbour's. A picture without noise may be either.
     """
-    step = contrast[high].mean(axis=0) - contrast[inside & ~high].mean(axis=0)
-    bright = float(step @ BRIGHTNESS)
-    if abs(bright) < BRIGHT_PART * float(np.linalg.norm(step)):
-        return axis, True
-    return np.sign(bright) * BRIGHTNESS, False
+    bright = BRIGHTNESS / np.linalg.norm(BRIGHTNESS)
+    colour = step - (step @ bright) * bright
+    length = float(np.linalg.norm(colour))
+    if length == 0.0:
+        return False
+    plane = np.asarray(colours @ (colour / length), dtype=np.float32)
+    noise = _noise(plane, flat)
+    others = max(_noise(plane, flat, apart=2), _noise(np.asarray(colours @ bright, dtype=np.float32), flat))
+    return not noise > HALVED_NOISE_PART * others
+
+
+def _level(image: npt.NDArray[np.generic]) -> float:
+    """One of 255 levels in the picture's own unit."""
+    most = np.iinfo(image.dtype).max if np.issubdtype(image.dtype, np.integer) else np.asarray(image).max()
+    return float(most) / 255.0
 
 
 def _otsu(value: npt.NDArray[np.floating], inside: Mask) -> Mask:
@@ -227,7 +260,20 @@ def _basis(shape: tuple[int, ...]) -> npt.NDArray[np.float64]:
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
 
-def _noise(soft: Image, flat_parts: Mask) -> float:
-    """From the second difference along rows, free of any slope: its variance is six times the noise's."""
-    second = soft[:, 2:] - 2 * soft[:, 1:-1] + soft[:, :-2]
-    return float(1.4826 * np.median(np.abs(second[flat_parts[:, 1:-1]])) / np.sqrt(6.0))
+def _flat(metal: Mask, inside: Mask) -> Mask:
+    """Pixels clear of any edge, all if there are hardly any."""
+    flat = inside & ~_near_edge(metal, 3)
+    return flat if flat.sum() >= 30 else inside
+
+
+def _clipped(soft: Image) -> Image:
+    return np.clip(soft, -0.6, 1.6).astype(np.float32)
+
+
+def _noise(soft: Image, flat_parts: Mask, *, apart: int = 1) -> float:
+    """From the second difference along rows, free of any slope: its variance is six times the noise's.
+
+    `apart`: of pixels so far apart.
+    """
+    second = soft[:, 2 * apart :] - 2 * soft[:, apart:-apart] + soft[:, : -2 * apart]
+    return float(1.4826 * np.median(np.abs(second[flat_parts[:, apart:-apart]])) / np.sqrt(6.0))

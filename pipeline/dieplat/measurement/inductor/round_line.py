@@ -45,7 +45,7 @@ def round_line(columns: Columns, way: Track, soft: Image, *, symmetric: bool) ->
             turns, turns_u = quarter, 0.01
         else:
             remarks = ("it does not end on a quarter turn",)
-    return CentreLine(points, turns, turns_u, float(np.hypot(head_u, tail_u)), remarks)
+    return CentreLine(points, turns, turns_u, (head_u, tail_u), remarks)
 
 
 def _steady(columns: Columns, way: Track, *, symmetric: bool) -> tuple[Floats, Floats]:

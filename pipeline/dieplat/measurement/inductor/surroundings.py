@@ -25,10 +25,11 @@ RING_PART = 0.88
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Winding:
-    """`soft` with all but the winding set to 0; its middle and greatest distance (square px); whether a ring of
-    metal that is not part of it lies around it."""
+    """`soft` and `sharp` with all but the winding set to 0; its middle and greatest distance (square px); whether a
+    ring of metal that is not part of it lies around it."""
 
     soft: Image
+    sharp: Image
     x: float
     y: float
     reach: float
@@ -126,9 +127,9 @@ def keep_winding(metal: MetalImage, squeeze: tuple[float, float]) -> Winding:
         outline = np.minimum(outline, 1.25 * ndimage.median_filter(outline, RAYS // 12, mode="wrap"))
         shift = _middle(outline, angle)
         cx, cy = cx + shift[0], cy + shift[1]
-    soft = _blanked(metal.soft, cx, cy, squeeze, inner, limit)
+    soft, sharp = (_blanked(one, cx, cy, squeeze, inner, limit) for one in (metal.soft, metal.sharp))
     reach = 1.05 * float(np.nanpercentile(np.minimum(limit, 1.5 * np.nanmedian(outer)), 97)) + 4
-    return Winding(soft, cx, cy, reach, bool(beyond.mean() > RING_PART))
+    return Winding(soft, sharp, cx, cy, reach, bool(beyond.mean() > RING_PART))
 
 
 def _extent(
