@@ -141,3 +141,19 @@ def test_a_long_slanting_side_is_read_in_pieces():
     assert result.found == 4
     assert off(result, truth).max() < 0.1
     assert picture.largest < 600 * 120  # pieces of about 512 px, as high as they slant
+
+
+@pytest.mark.parametrize(("inside_px", "kept"), [(1.3, True), (0.5, False)])
+def test_cells_that_end_inside_their_outline_do_not_move_it_unsaid(inside_px, kept):
+    # The clear edge belongs to the cells' metal, `inside_px` within the block's outline, which was drawn exactly.
+    metal = turned_box(40.0 + inside_px, 50.0 + inside_px, 180.0 - inside_px, 140.0 - inside_px, 0.0)
+    block = turned_box(40.0, 50.0, 180.0, 140.0, 0.0)
+    result = snap_outline(picture_of([(metal, 180.0)], (200, 230)), block, textured=True)
+    if kept:
+        assert result.found == 0
+        assert off(result, block).max() == 0.0
+    else:
+        assert result.found == 4
+    for move, true in zip(result.moves, points_of(block), strict=True):
+        u = move.u_px or move.u_before_px
+        assert np.all(np.abs(np.array(move.at_px) - true) <= 2 * np.array(u))

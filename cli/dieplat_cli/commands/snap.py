@@ -92,4 +92,4 @@ def _print(told: tuple[SnappedRegion, ...]) -> None:
         table.add_row(Text(item.name), f"{len(found)} of {len(moves)}", *row, change)
     out.print(table)
     for reason, count in sorted(reasons.items(), key=lambda pair: -pair[1])[:8]:
-        out.print(Text(f"{count} vertices: {reason}"))
+        out.print(Text(f"{count} {'vertex' if count == 1 else 'vertices'}: {reason}"))

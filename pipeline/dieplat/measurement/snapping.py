@@ -57,7 +57,12 @@ class Snapped:
 
 
 def snap_outline(
-    mosaic: Reader, geometry: BaseGeometry, *, most_px: float = MOST_PX, vertex_u_px: float = VERTEX_U_PX
+    mosaic: Reader,
+    geometry: BaseGeometry,
+    *,
+    most_px: float = MOST_PX,
+    vertex_u_px: float = VERTEX_U_PX,
+    textured: bool = False,
 ) -> Snapped:
     """Move an outline's vertices to the corners that the picture shows.
 
@@ -71,6 +76,9 @@ def snap_outline(
         A vertex that would move further stays where it is.
     vertex_u_px : float
         How well the drawn vertices are known, to compare with and for what stays.
+    textured : bool
+        Of cells or wires, whose own metal ends in clear edges inside the block's: the block may then end anywhere
+        between the place drawn and the edge found (uniform, JCGM 100, 4.3.7), which becomes part of the uncertainty.
 
     Returns
     -------
@@ -82,7 +90,7 @@ def snap_outline(
     polygons, moves = [], []
     for part in parts:
         rings = [np.asarray(ring.coords, dtype=np.float64)[:-1, :2] for ring in (part.exterior, *part.interiors)]
-        done = [_snap_ring(mosaic, ring, most_px, vertex_u_px) for ring in rings]
+        done = [_snap_ring(mosaic, ring, most_px, vertex_u_px, textured) for ring in rings]
         shell, *holes = ([move.at_px for move in ring] for ring in done)
         polygons.append(Polygon(shell, holes))
         moves += [move for ring in done for move in ring]
@@ -93,11 +101,11 @@ def snap_outline(
     return Snapped(refined, tuple(moves))
 
 
-def _snap_ring(mosaic: Reader, points: Array, most_px: float, vertex_u_px: float) -> list[VertexMove]:
+def _snap_ring(mosaic: Reader, points: Array, most_px: float, vertex_u_px: float, textured: bool) -> list[VertexMove]:
     sides = [find_side(mosaic, a, b, most_px) for a, b in zip(points, np.roll(points, -1, axis=0), strict=True)]
     before = [sides[-1], *sides[:-1]]
     return [
-        _snap_vertex(point, first, second, most_px, vertex_u_px)
+        _snap_vertex(point, first, second, most_px, vertex_u_px, textured)
         for point, first, second in zip(points, before, sides, strict=True)
     ]
 
@@ -114,7 +122,9 @@ def _stay(point: tuple[float, float], u: float, reason: str) -> VertexMove:
     return VertexMove(point, point, 0.0, (u, u), None, reason)
 
 
-def _snap_vertex(point: Array, first: Edge | str, second: Edge | str, most_px: float, vertex_u_px: float) -> VertexMove:
+def _snap_vertex(
+    point: Array, first: Edge | str, second: Edge | str, most_px: float, vertex_u_px: float, textured: bool
+) -> VertexMove:
     drawn = (float(point[0]), float(point[1]))
     edges = [edge for edge in (first, second) if isinstance(edge, Edge)]
     reasons = [edge for edge in (first, second) if isinstance(edge, str)]
@@ -124,7 +134,7 @@ def _snap_vertex(point: Array, first: Edge | str, second: Edge | str, most_px: f
     moved = float(np.hypot(*(at - point)))
     if moved > most_px:
         return _stay(drawn, vertex_u_px, f"the corner found lies {moved:.1f} px away, more than {most_px:g} px")
-    u = np.sqrt(np.diag(covariance))
+    u = np.sqrt(np.diag(covariance) + ((at - point) ** 2 / 3.0 if textured else 0.0))
     if u.max() > 1.01 * vertex_u_px:
         return _stay(drawn, vertex_u_px, f"the corner found is known to {u.max():.2f} px only, no better than as drawn")
     reason = f"one side only: {reasons[0]}" if reasons else ""
