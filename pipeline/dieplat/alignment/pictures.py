@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -21,9 +22,11 @@ from dieplat.mosaicfile.read import Mosaic
 Image = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
-COARSE_PX = 256
+COARSE_PX = 512
 """Longest side of the pictures that are compared at every turn and size."""
-TURNS_DEG = tuple(quarter + fine for quarter in (0.0, 90.0, 180.0, 270.0) for fine in np.arange(-6.0, 6.01, 2.0))
+QUARTERS_DEG = (0.0, 90.0, 180.0, 270.0)
+TURNS_DEG = tuple(np.arange(-6.0, 6.01, 2.0))
+"""About each quarter."""
 SIZES = tuple(1.03**k for k in range(-3, 4))
 """Other magnifications that are tried about the one expected: a tenth more and less."""
 LEVELS_PX = (1200, 2400, 4800)
@@ -45,6 +48,19 @@ class _Level:
 
     edges: Image
     factor: float
+
+
+class _Tried(NamedTuple):
+    """A turn and magnification, how well the edges correlate at the best shift, and the full-size map."""
+
+    score: float
+    turn_deg: float
+    magnification: float
+    matrix: Floats
+
+
+def _score(one: _Tried) -> float:
+    return one.score
 
 
 def align_pictures(reference: Mosaic, mosaic: Mosaic, *, magnification: float | None = None) -> Alignment:
@@ -133,27 +149,29 @@ def _coarse(first: _Level, second: _Level, expected: float) -> Floats:
     )
     spectrum = scipy.fft.rfft2(first.edges, size)
     norm = float(np.linalg.norm(first.edges))
-    tried = [
-        _best_shift(spectrum, norm, size, first, second, turn, expected * share)
-        for turn in TURNS_DEG
-        for share in SIZES
-    ]
-    best = max(tried, key=lambda one: one[0])
-    others = [one[0] for one in tried if abs((one[1] - best[1] + 180.0) % 360.0 - 180.0) > 8.0]
-    if best[0] < CLEAR_LEAD * max(others, default=0.0):
+
+    def tried(turn_deg: float, magnification: float) -> _Tried:
+        return _best_shift(spectrum, norm, size, first, second, turn_deg, magnification)
+
+    # The steps are wide for the edges that are compared: each quarter's best is approached before they are ranked.
+    foremost = []
+    for quarter in QUARTERS_DEG:
+        best = max((tried(quarter + fine, expected * share) for fine in TURNS_DEG for share in SIZES), key=_score)
+        for step_deg, step_size in ((1.0, 1.015), (0.5, 1.0075), (0.25, 1.004)):
+            near = [
+                tried(best.turn_deg + a * step_deg, best.magnification * step_size**b)
+                for a in (-1, 0, 1)
+                for b in (-1, 0, 1)
+            ]
+            best = max([best, *near], key=_score)
+        foremost.append(best)
+    foremost.sort(key=_score, reverse=True)
+    if foremost[0].score < CLEAR_LEAD * foremost[1].score:
         raise RegistrationError(
             "the two pictures look alike at several turns, or nowhere; mark the same places in both with dieplat "
             "annotate and give --marks"
         )
-    for step_deg, step_size in ((1.0, 1.015), (0.5, 1.0075), (0.25, 1.004)):
-        _, turn, magnification, _ = best
-        near = [
-            _best_shift(spectrum, norm, size, first, second, turn + a * step_deg, magnification * step_size**b)
-            for a in (-1, 0, 1)
-            for b in (-1, 0, 1)
-        ]
-        best = max([best, *near], key=lambda one: one[0])
-    return best[3]
+    return foremost[0].matrix
 
 
 def _best_shift(
@@ -164,8 +182,8 @@ def _best_shift(
     second: _Level,
     turn_deg: float,
     magnification: float,
-) -> tuple[float, float, float, Floats]:
-    """Score, turn, magnification and full-size map of the second picture turned and sized so."""
+) -> _Tried:
+    """The second picture turned and sized so, where it fits best."""
     angle = math.radians(turn_deg)
     # One pixel of the first picture in pixels of the second.
     step = magnification * first.factor / second.factor
@@ -184,7 +202,7 @@ def _best_shift(
     # seen's pixel p lies at p + (across, down) of the first picture.
     shift = turn @ (low - np.array([across, down], dtype=np.float64))
     full = np.column_stack([turn * second.factor / first.factor, shift * second.factor])
-    return score, turn_deg, magnification, np.asarray(full, dtype=np.float64)
+    return _Tried(score, turn_deg, magnification, np.asarray(full, dtype=np.float64))
 
 
 def _windows(first: _Level, second: _Level, matrix: Floats) -> list[Pair]:
