@@ -221,6 +221,8 @@ def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool,
     # A side with more bands than there are turns has its innermost edge as many pitches further in.
     more = np.array([s.bands - turns for s in own])
     pitches = mean_of([float((s.widths[:-1] + s.gaps).mean()) for s in many], floor=PITCH_U_PX)
+    # A gap is the pitch less the width, whose errors have nothing to do with one another.
+    spacing = Mean(spacing.value, max(spacing.u, float(np.hypot(pitches.u, width.u))))
     outermost, innermost = (np.array([getattr(s, f"{e}_px") for s in own]) + drift for e in ("outer", "inner"))
     even = steps or symmetric
     outer = _diameter(columns.frame, own, outermost, noise, even=even)
