@@ -32,7 +32,7 @@ def wired(rectangles):
 
 def proposed(pixels):
     texture = texture_of(pixels)
-    fields = find_dense(pixels, texture, repeats(pixels, texture), np.zeros(pixels.shape[:2], bool))
+    fields = find_dense(pixels, texture, [repeats(pixels, texture)], np.zeros(pixels.shape[:2], bool))
     return with_steps(fields, pixels, np.sqrt(texture.xx + texture.yy))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +18,9 @@ LEAST_SIDE = 0.045
 """Fields are at least this part of the sheet's shorter side wide and high: drivers and buses are narrower."""
 REPEATING = 0.6
 """Score of a window that repeats along both axes: cells have over 0.8, wiring by chance 0.3."""
+WIDER_REPEATING = 0.85
+"""The same on the sheet at half its size: there rows of analog parts reached 0.81 on invented dies, cells 0.9 and
+more."""
 PALE = 0.8
 """Edge density, in parts of what is asked of an array, from which a bank counts beside a denser one of its look."""
 FILLED = 0.85
@@ -44,12 +47,14 @@ class Field:
     reason: str
 
 
-def find_memories(pixels: Image, texture: Texture, found: Repeats, taken: Mask) -> list[Field]:
+def find_memories(
+    pixels: Image, texture: Texture, found: Repeats, taken: Mask, *, repeating: float = REPEATING
+) -> list[Field]:
     """Rectangles in which cells repeat along both axes; banks of the same cells that lie side by side are one."""
     if found.score.size == 0:
         return []
     step, short = found.step, min(pixels.shape[:2])
-    strong = found.score > REPEATING
+    strong = found.score > repeating
     offset = found.half - 0.5 * step
     least = max(2, round((LEAST_SIDE * short - 0.5 * found.half) / step))
     level = dense_level(texture)
@@ -145,7 +150,7 @@ def alike(pixels: Image, one: Box, other: Box) -> bool:
     )
 
 
-def find_dense(pixels: Image, texture: Texture, found: Repeats, taken: Mask) -> list[Field]:
+def find_dense(pixels: Image, texture: Texture, found: Sequence[Repeats], taken: Mask) -> list[Field]:
     """Rectangles full of edges: irregular ones are logic; lines along one way are told as such."""
     height, width = pixels.shape[:2]
     short = min(height, width)
@@ -201,7 +206,7 @@ def _outlined(box: Box, strength: Image, least: float) -> list[Box]:
     return [part for piece in pieces for part in parted(piece, strength, least)]
 
 
-def _logic_field(pixels: Image, texture: Texture, found: Repeats, box: Box) -> Field | None:
+def _logic_field(pixels: Image, texture: Texture, found: Sequence[Repeats], box: Box) -> Field | None:
     rows, columns = box.cut()
     strength = np.sqrt(texture.xx + texture.yy)[rows, columns]
     # Edges are everywhere in logic: the emptiest tenth of small patches is not empty.
@@ -211,7 +216,7 @@ def _logic_field(pixels: Image, texture: Texture, found: Repeats, box: Box) -> F
     evenness = float(np.percentile(patches, 10.0) / max(float(np.median(patches)), 1e-9))
     along = float(texture.xx[rows, columns].sum()), float(texture.yy[rows, columns].sum())
     mixed = min(along) / max(max(along), 1e-9)
-    repeat = _median_score(found, box)
+    repeat = max(_median_score(one, box) for one in found)
     inner = np.ascontiguousarray(pixels[rows, columns])
     if float(cv2.GaussianBlur(inner, (0, 0), 1.5).std()) < GRAIN * float(inner.std()):
         return None

@@ -12,11 +12,11 @@ from dieplat.errors import UndecidedError
 from dieplat.measurement.outline import find_outline
 from dieplat.proposals.coils import find_coils
 from dieplat.proposals.confidence import calibrated
-from dieplat.proposals.fields import Field, find_dense, find_memories
+from dieplat.proposals.fields import REPEATING, WIDER_REPEATING, Field, find_dense, find_memories
 from dieplat.proposals.pads import find_pads
 from dieplat.proposals.sheet import lay_flat
 from dieplat.proposals.stepped import Stepped, with_steps
-from dieplat.proposals.texture import repeats, texture_of
+from dieplat.proposals.texture import repeats, texture_of, wider_repeats
 from dieplat.proposals.values import Box, Mask, Proposal, Sheet
 from dieplat.values import Scale
 from dieplat.work import Progress
@@ -34,9 +34,10 @@ def propose_blocks(
     their texture does not tell them from one another; fields of straight lines are proposed as "other".
 
     The picture is reduced to a bounded size and laid along the die's sides. There, pads are even squares of one size in
-    rows along the rim; inductors are places around which edges run; memory arrays repeat along both axes, densely;
-    logic is dense both ways without repeating. Many lines side by side are proposed as "other": fingers of a switch
-    and resistors look alike. What is none of these is not proposed. No brightness, colour or polarity is presumed.
+    rows along the rim; inductors are places around which edges run; memory arrays repeat along both axes, densely, on
+    the sheet or, if their cells are large, on it at half its size; logic is dense both ways without repeating. Many
+    lines side by side are proposed as "other": fingers of a switch and resistors look alike. What is none of these is
+    not proposed. No brightness, colour or polarity is presumed.
 
     Parameters
     ----------
@@ -87,9 +88,12 @@ def propose_blocks(
         reason = f"{SHAPES[coil.sides]} bands around one middle, {coil.bands:.1f} on average"
         proposals.append(_proposal(sheet, "rf_inductor", coil.box, confidence, reason, scale))
     say(4, STEPS)
-    found = repeats(pixels, texture)
-    memories = find_memories(pixels, texture, found, taken)
-    _take(taken, [field.box for field in memories], 0)
+    memories: list[Field] = []
+    found = (repeats(pixels, texture), wider_repeats(pixels))
+    for each, least in zip(found, (REPEATING, WIDER_REPEATING), strict=True):
+        more = find_memories(pixels, texture, each, taken, repeating=least)
+        _take(taken, [field.box for field in more], 0)
+        memories += more
     say(5, STEPS)
     dense = find_dense(pixels, texture, found, taken)
     strength = np.sqrt(texture.xx + texture.yy)

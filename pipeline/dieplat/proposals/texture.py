@@ -99,6 +99,16 @@ def repeats(pixels: Image, texture: Texture) -> Repeats:
     return Repeats(score, step, float(half))
 
 
+def wider_repeats(pixels: Image) -> Repeats:
+    """`repeats` of the sheet at half its size, on the whole one's places: large cells, and mirrored pairs of them."""
+    height, width = (size // 2 for size in pixels.shape[:2])
+    even = np.ascontiguousarray(pixels[: 2 * height, : 2 * width])
+    reduced = cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA)
+    small = np.asarray(reduced, dtype=np.float32).reshape(height, width, -1)
+    found = repeats(small, texture_of(small))
+    return Repeats(found.score, 2 * found.step, 2 * found.half)
+
+
 def repeat_score(windows: npt.NDArray[np.float32]) -> Image:
     """How far windows (N, channels, W, W) repeat along both axes, (N,).
 
