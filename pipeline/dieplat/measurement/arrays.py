@@ -28,7 +28,10 @@ from dieplat.values import ArrayLattice, Bank
 FloatArray = npt.NDArray[np.float32]
 Matrix = npt.NDArray[np.float64]
 
-SHARED_PX = 0.005
+SHARED_PX = 0.005 / math.sqrt(3.0)
+"""Standard uncertainty of what all cells share: errors of 0.005 px at most, uniform within that (JCGM 100, 4.3.7).
+On 130 axes of invented arrays 95 % were then right within 1.96 u (rms 0.87 u); with 0.005 px itself as the standard
+uncertainty all within 2.0 u, and without this part 81 %."""
 FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
 
@@ -325,9 +328,8 @@ def _cells_of(
 def _systematic(blocks: list[_Block], samples: tuple[int, int]) -> Matrix:
     """Standard uncertainty of the period from what all cells share, in px: resampling and uneven light.
 
-    A bend of SHARED_PX (standard uncertainty, from the errors on invented pictures) over a bank's length, as
-    a slope
-    of evenly spread points: sqrt(12) times it, divided by the length in periods.
+    A bend of SHARED_PX over a bank's length, as a slope of evenly spread points: sqrt(12) times it, divided by the
+    length in periods.
     """
     across = math.sqrt(sum((block.across.longest() / samples[0]) ** 2 for block in blocks))
     down = math.sqrt(sum((block.down.longest() / samples[1]) ** 2 for block in blocks))
