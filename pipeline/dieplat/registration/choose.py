@@ -18,8 +18,9 @@ import numpy.typing as npt
 from dieplat.registration.stage import CLEAR_COST
 from dieplat.values.offsets import Hypothesis, PairOffsets
 
-DECIDED_MARGIN = 9.0
-"""Odds of e^9 between the best and the second place of a cluster count as decided."""
+DECIDED_MARGIN = 30.0
+"""Lead of a cluster's best place over the second, in nats, that counts as decided. A pair that shows nothing but a
+lattice can favour a wrong place of it by 20 (phantoms without grain); what is there once only leads by hundreds."""
 MISFIT_SIGMA_PX = 0.4
 """Scatter of a place as seen by different pairs of the same two clusters."""
 OUTLIER_COST = 25.0

@@ -171,8 +171,9 @@ def _halved(colours: Image, step: npt.NDArray[np.float32], flat: Mask) -> bool:
 
 def _level(image: npt.NDArray[np.generic]) -> float:
     """One of 255 levels in the picture's own unit."""
-    most = np.iinfo(image.dtype).max if np.issubdtype(image.dtype, np.integer) else np.asarray(image).max()
-    return float(most) / 255.0
+    unsigned = image.dtype.kind == "u"
+    most = 2.0 ** (8 * image.dtype.itemsize) - 1.0 if unsigned else float(np.asarray(image, dtype=np.float64).max())
+    return most / 255.0
 
 
 def _otsu(value: npt.NDArray[np.floating], inside: Mask) -> Mask:
