@@ -97,7 +97,8 @@ def _split_at_grid(start: Float, end: Float, axis: int) -> tuple[Float, Float]:
     owner = np.repeat(np.arange(len(a)), inner + 1)
     piece = np.arange(len(owner)) - np.repeat(np.cumsum(inner + 1) - (inner + 1), inner + 1)
     rising = (b >= a)[owner]
-    span = np.where(b == a, 1.0, b - a)[owner]
+    # What is shorter than any number here can tell has no grid line within it, but for its own end.
+    span = np.where(np.abs(b - a) < 1e-300, 1.0, b - a)[owner]
     # Piece j ends at the j-th grid line met on the way, counted from the segment's start.
     from_low = first[owner] + piece
     from_high = np.ceil(high)[owner] - 1.0 - piece

@@ -23,7 +23,7 @@ from dieplat.work import Progress
 
 PIXELS = Scale(1.0, 0.0, 1.0, 0.0, 1.0, 0.0, 0, 0.0, "pixels")
 
-TEXTURED = ("memory_array", "logic")
+TEXTURED = ("memory_array",)
 """Kinds whose cells end in edges of their own: on an invented die such an edge was 1.3 px inside an exact outline."""
 
 

@@ -20,7 +20,7 @@ export class Live {
     if (!isShape(this.#pending) || this.#timer || !this.look.umPerPx) return;
     this.#timer = setTimeout(() => {
       this.#timer = null;
-      this.#measure(this.#pending);
+      if (isShape(this.#pending)) this.#measure(this.#pending);
     }, EVERY_MS);
   }
 
@@ -54,7 +54,11 @@ function closedUp(geometry) {
 function isShape({ type, coordinates }) {
   const distinct = (points) => new Set(points.map(String)).size;
   if (type === "LineString") return distinct(coordinates) > 1;
-  return type !== "Polygon" || coordinates.every((ring) => distinct(ring) > 2);
+  return type !== "Polygon" || coordinates.every((ring) => distinct(ring) > 2 && doubleArea(ring) > 0);
+}
+
+function doubleArea(ring) {
+  return Math.abs(ring.slice(1).reduce((sum, [x, y], k) => sum + ring[k][0] * y - x * ring[k][1], 0));
 }
 
 function textOf(html) {
