@@ -93,9 +93,9 @@ def _drawing(
     if known is None:
         raise ScaleError(f"{out}: is in micrometres, and no scale is known; give --scale")
     if ending == ".geojson":
-        from dieplat.exports.geojson_um import document_um
+        from dieplat.annotations.units import MICROMETRES, in_units
 
-        write_json(out, document_um(regions, known))
+        write_json(out, in_units(regions.document, MICROMETRES, (known.um_per_px_x, known.um_per_px_y)))
     elif ending == ".svg":
         from dieplat.exports.svg import overlay_svg
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from dieplat.annotations import load_regions, parse_regions
+from dieplat.annotations.units import MICROMETRES, MOSAIC_PX, in_units
 from dieplat.errors import AnnotationError, DrawingConflictError
 from dieplat.files import to_plain, write_bytes
 from dieplat.values import Scale
@@ -109,23 +110,10 @@ def in_pixels(document: Mapping[str, Any], scale: Scale | None) -> dict[str, Any
     AnnotationError
         If the file is in micrometres and there is no scale.
     """
-    plain: dict[str, Any] = dict(document)
-    if plain.get("coordinates_in", "mosaic_px") != "um":
-        return {**plain, "coordinates_in": "mosaic_px"}
-    if scale is None:
+    if document.get("coordinates_in", MOSAIC_PX) == MICROMETRES and scale is None:
         raise AnnotationError("the drawing is in micrometres, and no scale is known; give --scale")
-    features = []
-    for feature in plain.get("features", []):
-        geometry = dict(feature["geometry"])
-        geometry["coordinates"] = _divided(geometry["coordinates"], scale.um_per_px_x, scale.um_per_px_y)
-        features.append({**feature, "geometry": geometry})
-    return {**plain, "coordinates_in": "mosaic_px", "features": features}
-
-
-def _divided(value: Any, x: float, y: float) -> Any:
-    if value and isinstance(value[0], list):
-        return [_divided(item, x, y) for item in value]
-    return [value[0] / x, value[1] / y, *value[2:]]
+    per_px = (1.0, 1.0) if scale is None else (scale.um_per_px_x, scale.um_per_px_y)
+    return in_units(document, MOSAIC_PX, per_px)
 
 
 def _version_of(data: bytes) -> str:
