@@ -77,6 +77,19 @@ class _Camera:
         return np.asarray(seen[:, :2], dtype=np.float64).reshape(size_px[1], size_px[0], 2)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scene:
+    """What is photographed: the antenna's middle line and width, and how the ruler is made and lies; millimetres."""
+
+    meander: Floats
+    width_mm: float
+    camera: _Camera
+    ruler: float
+    """Its true length over what its marks say."""
+    ruler_mm: float
+    """Height of its marks above the board."""
+
+
 def make_board(out: Path, *, seed: int, plan: BoardPlan | None = None, replace: bool = False) -> dict[str, Any]:
     """Write board.jpg, board.geojson (what a person would draw) and truth.json into a folder; gives the truth.
 
@@ -90,21 +103,23 @@ def make_board(out: Path, *, seed: int, plan: BoardPlan | None = None, replace: 
         raise OutputExistsError(f"{out}: is not empty; give another folder, or --replace")
     out.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng([seed, 7])
-    meander, width_mm = _meander(rng)
-    camera = _camera(plan, rng)
-    ruler = 1 + plan.ruler_u_rel * float(rng.normal())
-    height_mm = plan.ruler_mm + plan.ruler_u_mm * float(rng.normal())
-    picture = _photograph(plan, camera, meander, width_mm, ruler, height_mm, rng)
-    drawn, lengths = _drawn(plan, camera, meander, width_mm, ruler, height_mm, rng)
+    scene = _Scene(
+        *_meander(rng),
+        camera=_camera(plan, rng),
+        ruler=1 + plan.ruler_u_rel * float(rng.normal()),
+        ruler_mm=plan.ruler_mm + plan.ruler_u_mm * float(rng.normal()),
+    )
+    picture = _photograph(plan, scene, rng)
+    length_mm = float(np.hypot(*np.diff(scene.meander, axis=0).T).sum())
     truth = {
         "seed": seed,
-        "traces": [{"name": "Antenna", "length_um": 1e3 * lengths, "width_um": 1e3 * width_mm}],
-        "tilt_deg": [math.degrees(float(value)) for value in camera.turn.ravel()[:2]],
-        "focal_half_diagonals": float(camera.matrix[0, 0]) / (0.5 * math.hypot(*plan.size_px)),
-        "ruler_scale": ruler,
-        "ruler_height_mm": height_mm,
+        "traces": [{"name": "Antenna", "length_um": 1e3 * length_mm, "width_um": 1e3 * scene.width_mm}],
+        "tilt_deg": [math.degrees(float(value)) for value in scene.camera.turn.ravel()[:2]],
+        "focal_half_diagonals": float(scene.camera.matrix[0, 0]) / (0.5 * math.hypot(*plan.size_px)),
+        "ruler_scale": scene.ruler,
+        "ruler_height_mm": scene.ruler_mm,
     }
-    write_json(out / "board.geojson", drawn)
+    write_json(out / "board.geojson", _drawn(plan, scene, rng))
     quality = [cv2.IMWRITE_JPEG_QUALITY, plan.jpeg_quality]
     write_bytes(out / "board.jpg", cv2.imencode(".jpg", picture[..., ::-1], quality)[1].tobytes())
     write_json(out / "truth.json", truth)
@@ -143,19 +158,11 @@ def _camera(plan: BoardPlan, rng: np.random.Generator) -> _Camera:
     return _Camera(matrix, np.array([k1, 0, 0, 0, 0.0]), np.asarray(turn, dtype=np.float64), place)
 
 
-def _photograph(
-    plan: BoardPlan,
-    camera: _Camera,
-    meander: Floats,
-    width_mm: float,
-    ruler: float,
-    height_mm: float,
-    rng: np.random.Generator,
-) -> npt.NDArray[np.uint8]:
-    board = _sample(_board_sheet(meander, width_mm), camera.plane(plan.size_px), _TABLE)
-    at_ruler = camera.plane(plan.size_px, height_mm)
+def _photograph(plan: BoardPlan, scene: _Scene, rng: np.random.Generator) -> npt.NDArray[np.uint8]:
+    board = _sample(_board_sheet(scene.meander, scene.width_mm), scene.camera.plane(plan.size_px), _TABLE)
+    at_ruler = scene.camera.plane(plan.size_px, scene.ruler_mm)
     sheet, corner = _ruler_sheet()
-    lying = (at_ruler / ruler - corner) / FINE_MM
+    lying = (at_ruler / scene.ruler - corner) / FINE_MM
     inside = _window(lying, sheet.shape[:2])
     strip = cv2.remap(
         sheet, (lying[..., 0] - 0.5).astype(np.float32), (lying[..., 1] - 0.5).astype(np.float32), cv2.INTER_AREA
@@ -242,30 +249,22 @@ def _ruler_sheet() -> tuple[npt.NDArray[np.uint8], Floats]:
     return np.asarray(cv2.GaussianBlur(sheet, (0, 0), 2.0)), np.array(_RULER_AT)
 
 
-def _drawn(
-    plan: BoardPlan,
-    camera: _Camera,
-    meander: Floats,
-    width_mm: float,
-    ruler: float,
-    height_mm: float,
-    rng: np.random.Generator,
-) -> tuple[dict[str, Any], float]:
-    """What a person would draw, with a hand's errors, and the antenna's true length."""
+def _drawn(plan: BoardPlan, scene: _Scene, rng: np.random.Generator) -> dict[str, Any]:
+    """What a person would draw, with a hand's errors."""
 
     def by_hand(points: Floats, above: float = 0.0) -> list[list[float]]:
-        seen = camera.see(np.asarray(points, dtype=np.float64), above)
+        seen = scene.camera.see(np.asarray(points, dtype=np.float64), above)
         return [[round(float(v), 2) for v in row] for row in seen + rng.normal(0, plan.hand_px, seen.shape)]
 
-    marks = np.array([(_RULER_AT[0] + 1 + 5 * k, _RULER_AT[1]) for k in range(9)]) * ruler
+    marks = np.array([(_RULER_AT[0] + 1 + 5 * k, _RULER_AT[1]) for k in range(9)]) * scene.ruler
     ring = by_hand(np.array(_HOLES))
     features = [
-        _feature("Antenna", "trace", "LineString", by_hand(meander), width_um=round(1e3 * width_mm)),
+        _feature("Antenna", "trace", "LineString", by_hand(scene.meander), width_um=round(1e3 * scene.width_mm)),
         _feature(
             "Ruler",
             "trace",
             "LineString",
-            by_hand(marks, height_mm),
+            by_hand(marks, scene.ruler_mm),
             every_um=5000.0,
             known_u_um=5000.0 * plan.ruler_u_rel,
             above_um=1e3 * plan.ruler_mm,
@@ -273,8 +272,7 @@ def _drawn(
         ),
         _feature("Holes", "other", "Polygon", [[*ring, ring[0]]], sides_um=[54000.0, 36000.0], known_u_um=20.0),
     ]
-    length = float(np.hypot(*np.diff(meander, axis=0).T).sum())
-    return {"type": "FeatureCollection", "coordinates_in": "mosaic_px", "features": features}, length
+    return {"type": "FeatureCollection", "coordinates_in": "mosaic_px", "features": features}
 
 
 def _feature(name: str, kind: str, shape: str, coordinates: list[Any], **more: Any) -> dict[str, Any]:
