@@ -2,8 +2,8 @@
 
 Least squares over the places of all known points, with what is usual of cameras as observations of their own: so two
 points are enough for a scale, whose uncertainty then says that nothing showed the tilt, and four or more take over from
-the usual as they show more (linear least squares with prior observations: JCGM 102:2011, 6.3 for the propagation; A.
-Tarantola, Inverse Problem Theory, 2005, section 3.2, from memory).
+the usual as they show more (least squares with prior observations:
+A. Tarantola, Inverse Problem Theory, 2005, section 3.2, from memory).
 """
 
 from __future__ import annotations
