@@ -8,7 +8,7 @@ from dataclasses import asdict
 from rich.table import Table
 from rich.text import Text
 
-from dieplat.report.array_rows import bits, technology_rows
+from dieplat.report.array_rows import bits, other_counts, technology_rows
 from dieplat.report.die_sheet import die_facts
 from dieplat.report.numbers import COVERAGE, DASH, area_with_u, length, percent, plain, with_micro, with_u
 from dieplat.values.measurements import ArrayResult, BlockResult, InductorResult, Measurements
@@ -64,6 +64,7 @@ def details(block: BlockResult) -> list[str]:
         cells = "not counted"
         if array.cells is not None:
             cells = f"{array.cells} in {array.columns} columns x {array.rows} rows, {array.banks} bank(s)"
+            cells += other_counts(array.to_dict())
         lines.append(
             f"{block.name}: pitch {with_u(array.pitch_x_um, array.pitch_x_um_u)} x "
             f"{with_u(array.pitch_y_um, array.pitch_y_um_u)} µm, cell "

@@ -18,7 +18,9 @@ from shapely.geometry.base import BaseGeometry
 from dieplat.annotations import load_regions
 from dieplat.errors import AnnotationError, SettingsError
 from dieplat.files import MARK, write_bytes
+from dieplat.report.array_rows import other_counts
 from dieplat.report.folder import BLOCKS, MEASUREMENTS, STATE, read_object
+from dieplat.report.numbers import rounded
 from dieplat.values import KINDS
 
 Json = Mapping[str, Any]
@@ -247,7 +249,7 @@ def _die_of(measured: Json, file: Path) -> ComparedDie:
         lines=tuple(lines),
         details=tuple(_details(measured["blocks"])),
         shapes=shapes,
-        notes=(*notes, *missing),
+        notes=(*notes, *missing, *_left_out(measured)),
     )
 
 
@@ -289,6 +291,26 @@ def _details(blocks: Sequence[Json]) -> Iterator[Detail]:
         if coil:
             value = Value(float(coil["inductance_nh"]), coil.get("inductance_nh_u"))
             yield Detail(name, "inductance", value, "nH")
+
+
+def _left_out(measured: Json) -> Iterator[str]:
+    """What is drawn and has an area but not the figures of its kind, and why; counts that may be others."""
+    warnings = [str(text) for text in measured.get("warnings") or ()]
+    for block in measured["blocks"]:
+        what, key = {"memory_array": ("memory array", "array"), "rf_inductor": ("inductor", "inductor")}.get(
+            str(block["kind"]), ("", "")
+        )
+        if not what:
+            continue
+        named, found = f"{what} '{block['name']}'", block.get(key)
+        if not found:
+            start = f"{named} was not measured: "
+            why = next((": " + text.removeprefix(start) for text in warnings if text.startswith(start)), "")
+            yield f"{named} was not measured, only its area is here{why.rstrip('.')}"
+        elif what == "memory array" and found.get("cells") is None:
+            yield f"{named} was looked at in part, so its cells are not counted"
+        elif found.get("other_cells"):
+            yield f"{named} has {rounded(found['cells'], 0)} cells{other_counts(found)}"
 
 
 def _shapes(path: Path, measured: Json, um_per_px: tuple[float, float]) -> tuple[tuple[Shape, ...], tuple[str, ...]]:

@@ -109,6 +109,26 @@ def test_without_drawings_and_die_there_is_a_table_still(tmp_path: Path) -> None
     assert 'class="outline"' not in page
 
 
+def test_what_was_drawn_but_not_measured_is_said(two: list[Path]) -> None:
+    file = two[0] / "measurements.json"
+    document = json.loads(file.read_text(encoding="utf-8"))
+    arrays = {"A": None, "B": {"cells": None}, "C": {"cells": 512, "other_cells": [1024]}, "D": {"cells": 64}}
+    document["blocks"] = [{"name": name, "kind": "memory_array", "array": found} for name, found in arrays.items()]
+    document["blocks"].append({"name": "L", "kind": "rf_inductor", "inductor": None})
+    document["warnings"] = ["memory array 'A' was not measured: nothing repeats", "memory array 'AB': another's"]
+    file.write_text(json.dumps(document), encoding="utf-8")
+    comparison = compare_dies(two)
+    assert comparison.dies[0].notes == (
+        "memory array 'A' was not measured, only its area is here: nothing repeats",
+        "memory array 'B' was looked at in part, so its cells are not counted",
+        "memory array 'C' has 512 cells, or 1\u202f024 if a symmetric cell is counted the other way",
+        "inductor 'L' was not measured, only its area is here",
+    )
+    printed = CliRunner().invoke(app, ["compare", *map(str, two)]).stdout
+    for said in (" ".join(printed.split()), render_comparison(comparison)):
+        assert "only its area is here: nothing repeats" in said
+
+
 def test_dies_of_one_name_are_told_apart(tmp_path: Path) -> None:
     paths = [make_survey(tmp_path / name, title="Marmot") for name in ("x", "y")]
     names = [die.name for die in compare_dies([*paths, paths[0]]).dies]

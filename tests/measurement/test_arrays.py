@@ -129,6 +129,9 @@ def test_a_cell_that_is_its_own_mirror_image_is_one_cell_and_says_so():
     found = measure_array(*draw(recipe, blob))
     check(recipe, found)
     assert any("mirror image" in remark for remark in found.remarks)
+    # The blob is symmetric along both axes: as a pair along one the cells double, along both they are four times as
+    # many.
+    assert found.other_factors == (2.0, 4.0)
 
 
 def test_a_cell_that_is_nearly_its_own_mirror_image_is_one_cell_and_says_so():
@@ -267,6 +270,7 @@ def test_cells_in_a_period_are_taken_as_stated_where_somebody_knows(per_x: int, 
     assert found.pitch_y_px == pytest.approx(16.2 / per_y, rel=TWO_TENTHS_OF_A_PERMILLE)
     assert (found.mirrored_x, found.mirrored_y) == (per_x == 2, per_y == 2)
     assert any("as stated" in remark for remark in found.remarks)
+    assert found.other_factors == ()
 
 
 def test_a_pair_too_small_to_resolve_is_counted_once_somebody_says_that_it_is_a_pair():

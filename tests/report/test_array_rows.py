@@ -7,6 +7,7 @@ from shapely.geometry import Point
 
 from dieplat.report.array_rows import array_facts, bits, capacity_words, technology_rows
 from dieplat.report.lattice import DrawnBank, DrawnLattice, drawn_lattice
+from dieplat.report.sheets import array_sheet
 
 ARRAY = {
     "pitch_x_um": 1.2,
@@ -34,6 +35,14 @@ def test_a_capacity_is_as_stated_or_an_if() -> None:
     (said,) = capacity_words(ARRAY | {"capacity_bits": None})
     assert said.startswith("If every cell holds one bit")
     assert capacity_words(ARRAY | {"cells": None}) == ()
+
+
+def test_a_count_that_may_be_another_says_so_in_the_headline() -> None:
+    block = {"name": "RAM", "kind": "memory_array", "array": ARRAY | {"cells": 2048}}
+    assert array_sheet(block).headline == "2\u202f048 cells"
+    block["array"]["other_cells"] = [1024, 4096]
+    words = "2\u202f048 cells, or 1\u202f024 or 4\u202f096 if a symmetric cell is counted the other way"
+    assert array_sheet(block).headline == words
 
 
 def test_facts_hold_the_share_with_its_uncertainty() -> None:

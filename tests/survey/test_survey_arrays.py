@@ -22,10 +22,10 @@ def scale(u_rel: float = 0.001, um_per_px: float = 0.1) -> Scale:
     return Scale(um_per_px, u, um_per_px, u, 10.0, 0.01, 41, 0.0, "made up")
 
 
-def lattice(*, u_px: float = 0.0) -> ArrayLattice:
+def lattice(*, u_px: float = 0.0, others: tuple[float, ...] = ()) -> ArrayLattice:
     """64 x 32 cells of 12.00 px x 15.80 px, in two banks, one above the other."""
     banks = (Bank((0, 0, 768, 252.8), 64, 16), Bank((0, 300.2, 768, 553.0), 64, 16))
-    return ArrayLattice(12.0, u_px, 15.8, u_px, 0.0, 64, 32, 2048, banks)
+    return ArrayLattice(12.0, u_px, 15.8, u_px, 0.0, 64, 32, 2048, banks, other_factors=others)
 
 
 def region(**properties: Any) -> Region:
@@ -70,6 +70,13 @@ def test_nothing_is_counted_where_only_a_part_was_seen():
     found = describe_array(lattice(), region(), Inputs(scale(), EXACT), wishes=wishes, whole=False)
     assert (found.cells, found.efficiency, found.capacity_bits, found.explanations) == (None, None, None, ())
     assert found.technology
+
+
+@pytest.mark.parametrize(("whole", "counts"), [(True, (1024, 4096)), (False, ())])
+def test_a_count_that_may_be_another_names_it(whole: bool, counts: tuple[int, ...]):
+    doubted = lattice(others=(0.5, 2.0))
+    found = describe_array(doubted, region(), Inputs(scale(), EXACT), wishes=ArrayWishes(), whole=whole)
+    assert found.other_cells == counts
 
 
 def test_no_technology_is_suggested_for_cells_that_light_cannot_show():

@@ -256,7 +256,10 @@ def _report(
     vectors, spread = _vectors(reciprocal, covariance)
     size = np.hypot(vectors[0], vectors[1])
     spread = np.hypot(spread, _systematic(blocks, frame.samples))
-    per_x, per_y, remarks = (*given, _stated(given)) if given else _cells_of(grey, frame, blocks, reciprocal, size)
+    if given:
+        (per_x, per_y), remarks, others = given, _stated(given), ()
+    else:
+        per_x, per_y, remarks, others = _cells_of(grey, frame, blocks, reciprocal, size)
     placed: list[PlacedBank] = []
     cell_x, cell_y = n_x / per_x, n_y / per_y
     for block in blocks:
@@ -295,6 +298,7 @@ def _report(
         mirrored_x=per_x == 2,
         mirrored_y=per_y == 2,
         remarks=tuple(dict.fromkeys(remarks)),
+        other_factors=others,
     )
 
 
@@ -305,8 +309,8 @@ def _stated(given: tuple[int, int]) -> list[str]:
 
 def _cells_of(
     grey: FloatArray, frame: Frame, blocks: list[_Block], reciprocal: Matrix, size: Matrix
-) -> tuple[int, int, list[str]]:
-    """Cells a period along x and along y, and remarks."""
+) -> tuple[int, int, list[str], tuple[float, ...]]:
+    """Cells a period along x and along y, remarks, and by what the count changes if what they doubt is so."""
     n_x, n_y = frame.samples
     tiles = _tiles(grey, frame, _largest(blocks))
     orders = arrays_model.strongest(grey, tiles, reciprocal)
@@ -322,7 +326,8 @@ def _cells_of(
     spans_y = [block.down.cells_between(n_y) for block in blocks]
     per_x, remark_x = cell.cells_a_period(along_x, size[0], spans_x, "x")
     per_y, remark_y = cell.cells_a_period(along_y, size[1], spans_y, "y")
-    return per_x, per_y, [text for text in (remark_x, remark_y) if text]
+    remarks = [text for text in (remark_x, remark_y) if text]
+    return per_x, per_y, remarks, cell.other_factors((per_x, remark_x), (per_y, remark_y))
 
 
 def _systematic(blocks: list[_Block], samples: tuple[int, int]) -> Matrix:

@@ -168,6 +168,18 @@ def cells_a_period(
     raise _open_mirror(axis)
 
 
+def other_factors(*axes: tuple[int, str | None]) -> tuple[float, ...]:
+    """What a count is multiplied by where a remark says that the picture leaves the cell open, ascending.
+
+    `axes` are the answers of `cells_a_period`, which remarks on nothing else.
+    """
+    factors = {1.0}
+    for cells, remark in axes:
+        if remark is not None:
+            factors |= {factor * (2.0 if cells == 1 else 0.5) for factor in factors}
+    return tuple(sorted(factors - {1.0}))
+
+
 def _refuse_many(period: FloatArray, axis: str) -> None:
     """Refuse a period that repeats within itself, as a whole bank with its strap does."""
     n = period.shape[1]

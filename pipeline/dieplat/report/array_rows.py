@@ -39,6 +39,12 @@ def array_facts(array: Json) -> tuple[tuple[str, str], ...]:
     return tuple(facts)
 
 
+def other_counts(array: Json) -> str:
+    """What belongs beside a count where the picture leaves open whether a symmetric period is one cell or two."""
+    others = [rounded(count, 0) for count in array.get("other_cells") or ()]
+    return f", or {' or '.join(others)} if a symmetric cell is counted the other way" if others else ""
+
+
 def capacity_words(array: Json) -> tuple[str, ...]:
     """What the count means in bits."""
     if array.get("cells") is None:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from dieplat.report.array_rows import array_facts, capacity_words, technology_rows
+from dieplat.report.array_rows import array_facts, capacity_words, other_counts, technology_rows
 from dieplat.report.coil_chart import Chart, coil_charts
 from dieplat.report.coil_rows import assumed_rows, circuit_rows
 from dieplat.report.numbers import length, plain, rounded, with_micro, with_u
@@ -133,7 +133,9 @@ def array_sheet(block: Json) -> Sheet:
     """A memory array: pitch, cell area, how many cells, and what that may say of its technology."""
     array = block["array"]
     counted = array.get("cells") is not None
-    headline = f"{rounded(array['cells'], 0)} cells" if counted else "pitch only, cells not counted"
+    headline = (
+        f"{rounded(array['cells'], 0)} cells{other_counts(array)}" if counted else "pitch only, cells not counted"
+    )
     return Sheet(
         str(block["name"]),
         block["kind"],

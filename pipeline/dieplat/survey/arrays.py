@@ -139,6 +139,7 @@ def describe_array(
         technology_assumes=_assumes(found, wishes, (pitch_x_um, pitch_y_um)),
         explanations=explain_banks(lattice, gaps) if whole else (),
         cells_per_period_given=wishes.cells_per_period is not None,
+        other_cells=tuple(round(lattice.cells * factor) for factor in lattice.other_factors) if whole else (),
     )
 
 

@@ -20,7 +20,8 @@ class ArrayLattice:
 
     `mirrored_x`/`mirrored_y` are true when neighbouring cells are mirror images, so that the picture's own
     period is two cells; the pitch is always one cell. `columns` and `rows` count the cells of the whole
-    array, `cells` those that are present in the banks.
+    array, `cells` those that are present in the banks. `other_factors` are what the count is multiplied by if a cell
+    that is its own mirror image, or a pair that looks like one cell, was taken the wrong way.
     """
 
     pitch_x_px: float
@@ -35,3 +36,4 @@ class ArrayLattice:
     mirrored_x: bool = False
     mirrored_y: bool = False
     remarks: tuple[str, ...] = ()
+    other_factors: tuple[float, ...] = ()

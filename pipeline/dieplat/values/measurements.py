@@ -58,7 +58,8 @@ class ArrayResult:
     `bank_list` holds {"bounds_px", "columns", "rows"} for every bank; `banks` is their number. `efficiency` is the
     cells' area over the drawn block's, `gaps` the stripes between banks {"axis", "width_um", "width_um_u",
     "pitches", "count"}, `technology` what published cells of that size are consistent with {"kind", "node_low_nm",
-    "node_high_nm", "basis", "sources", "from_memory"}, never a finding.
+    "node_high_nm", "basis", "sources", "from_memory"}, never a finding. `other_cells` are the counts that would hold if
+    a cell that is its own mirror image is two cells, or two are one: `remarks` say which.
     """
 
     pitch_x_um: float
@@ -86,6 +87,7 @@ class ArrayResult:
     technology_assumes: tuple[str, ...] = ()
     explanations: tuple[str, ...] = ()
     cells_per_period_given: bool = False
+    other_cells: tuple[int, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, keyed as measurements.json has an `array`."""
