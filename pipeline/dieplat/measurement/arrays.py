@@ -256,8 +256,9 @@ def _report(
     vectors, spread = _vectors(reciprocal, covariance)
     size = np.hypot(vectors[0], vectors[1])
     spread = np.hypot(spread, _systematic(blocks, frame.samples))
+    others: tuple[float, ...] = ()
     if given:
-        (per_x, per_y), remarks, others = given, _stated(given), ()
+        (per_x, per_y), remarks = given, _stated(given)
     else:
         per_x, per_y, remarks, others = _cells_of(grey, frame, blocks, reciprocal, size)
     placed: list[PlacedBank] = []
