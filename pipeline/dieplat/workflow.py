@@ -136,7 +136,9 @@ def build_mosaic(
             layout = replace(layout, notes=(*layout.notes, note))
         order = [tile.name for tile in tile_set.tiles]
         lens = Lens(**layout.lens) if layout.lens is not None else None
-        correction = estimate_correction([by_name[name].colour for name in order], layout, order, lens=lens)
+        correction = estimate_correction(
+            [by_name[name].colour for name in order], layout, order, lens=lens, executor=executor
+        )
         del views, by_name  # their room is worth more to the mosaic
         write_mosaic(
             out,
