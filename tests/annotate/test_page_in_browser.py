@@ -212,6 +212,27 @@ def test_a_hole_is_taken_out_and_a_block_cut_in_two(page: Page) -> None:
     assert sum(area_px2(page.named(name)) for name in ("Core", "Core 1")) == pytest.approx(80_000, rel=0.02)
 
 
+def test_a_late_answer_about_a_stroke_is_not_shown_beside_a_block(page: Page) -> None:
+    page.click((350, 350))
+    page.keys("7")
+
+    def late(route: Any) -> None:
+        if "LineString" in route.request.post_data.rpartition('"now"')[2]:
+            page.tab.wait_for_timeout(1000)
+        route.continue_()
+
+    page.tab.route("**/numbers", late)
+    page.click((250, 150))
+    page.tab.mouse.move(*page.screen(250, 500))
+    page.click((250, 550))
+    page.keys("Enter")
+    page.tab.wait_for_function("() => dieplat.drawing.features.length === 4")
+    page.tab.wait_for_timeout(2500)
+    page.tab.unroute("**/numbers", late)
+    rows = page.tab.locator("#one-numbers tr").all_inner_texts()
+    assert [row.split("\t")[0] for row in rows] == ["Area", "Share of the die", "Perimeter"]
+
+
 def test_two_blocks_are_joined(page: Page) -> None:
     page.keys("2")
     page.click((480, 250), (700, 450))

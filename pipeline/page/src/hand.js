@@ -39,6 +39,8 @@ export class Hand extends EventTarget {
     this.aim = null;
     this.aimed = [];
     this.sides = 8;
+    // Counts what the hand begins and ends, so that an answer about an earlier shape can be told from one about this.
+    this.stroke = 0;
     this.source = new VectorSource({ wrapX: false });
     // All blocks in one picture that is moved while the view moves; the chosen one apart, drawn anew as it changes.
     this.layer = new VectorImageLayer({
@@ -71,6 +73,7 @@ export class Hand extends EventTarget {
     for (const event of ["modifystart", "translatestart"]) {
       (event === "modifystart" ? this.modify : this.translate).on(event, () => {
         const feature = this.picked.item(0);
+        this.stroke += 1;
         this.watch = feature.getGeometry().on("change", () => this.#live(feature.getGeometry()));
       });
     }
@@ -135,10 +138,12 @@ export class Hand extends EventTarget {
       const special = { box: createBox(), even: createRegularPolygon(this.sides) }[act];
       this.draw = new Draw({ type, geometryFunction: special, stopClick: true, freehandCondition: never, style: this.#sketch() });
       this.draw.on("drawstart", (event) => {
+        this.stroke += 1;
         this.sketch = event.feature;
         event.feature.getGeometry().on("change", () => this.#live(event.feature.getGeometry()));
       });
       this.draw.on("drawend", (event) => {
+        this.stroke += 1;
         this.sketch = null;
         this.dispatchEvent(new CustomEvent("drawn", { detail: toDrawing(event.feature.getGeometry()) }));
       });
@@ -270,13 +275,14 @@ export class Hand extends EventTarget {
 
   #take() {
     this.#lens(false);
+    this.stroke += 1;
     const feature = this.picked.item(0);
     this.#put(toDrawing(feature.getGeometry()));
     this.dispatchEvent(new Event("reshaped"));
   }
 
   #live(geometry) {
-    this.dispatchEvent(new CustomEvent("live", { detail: toDrawing(geometry) }));
+    this.dispatchEvent(new CustomEvent("live", { detail: { geometry: toDrawing(geometry), stroke: this.stroke } }));
   }
 
   #click(event) {

@@ -15,21 +15,23 @@ export class Live {
   }
 
   // At most so many times a second, and always the newest shape.
-  #take(geometry) {
-    this.#pending = closedUp(geometry);
-    if (!isShape(this.#pending) || this.#timer || !this.look.umPerPx) return;
+  #take({ geometry, stroke }) {
+    this.#pending = { geometry: closedUp(geometry), stroke };
+    if (!isShape(this.#pending.geometry) || this.#timer || !this.look.umPerPx) return;
     this.#timer = setTimeout(() => {
       this.#timer = null;
-      if (isShape(this.#pending)) this.#measure(this.#pending);
+      if (isShape(this.#pending.geometry)) this.#measure(this.#pending);
     }, EVERY_MS);
   }
 
-  async #measure(geometry) {
+  // An answer that comes when the hand is done with the shape is not shown: other numbers stand there by then.
+  async #measure({ geometry, stroke }) {
     const kind = geometry.type === "LineString" ? "trace" : "other";
     const now = { type: "Feature", properties: { name: "now", kind }, geometry };
     const dies = this.drawing.features.filter(({ properties }) => properties.kind === "die" && !properties.proposed);
     try {
       const found = await ask("POST", "numbers", { document: { type: "FeatureCollection", features: [...dies, now] } });
+      if (stroke !== this.hand.stroke) return;
       const table = numbersOf(found.blocks.at(-1));
       const place = at("#one-numbers");
       if (this.hand.act === "look" && place) place.innerHTML = table;
