@@ -444,7 +444,11 @@ def test_a_second_picture_lies_at_the_other_side_of_the_divider(
             picture = imagecodecs.imread(page.tab.locator("#die").screenshot()).astype(int)
             columns = [round(page.screen(x, 500)[0]) for x in (300, 1200)]
             row = round(page.screen(0, 500)[1])
+            page.tab.select_option("#picture", label="lower")
+            page.tab.wait_for_selector("#divider", state="hidden")
+            offered = page.tab.locator("#beside option:enabled").all_inner_texts()
             page.tab.close()
+    assert offered == ["nothing", "top"]
     left, right = (picture[row, column, :3] for column in columns)
     assert abs(left - pixels[500, 300]).max() < 14
     assert abs(right - (255 - pixels[500, 1200].astype(int))).max() < 14

@@ -37,16 +37,28 @@ export class Shown {
     at("#picture").innerHTML = names;
     at("#beside").innerHTML = `<option value="">nothing</option>${names}`;
     at("#beside-row").hidden = setup.pictures.length < 2;
+    this.#offerOthers();
     at("#picture").addEventListener("change", () => {
       die.show(0, this.picture);
+      this.#offerOthers();
       this.#showTone();
     });
-    at("#beside").addEventListener("change", async () => {
-      const chosen = at("#beside").value;
-      await die.show(1, chosen === "" ? null : Number(chosen));
-      at("#divider").hidden = !die.isDivided;
-    });
+    at("#beside").addEventListener("change", () => this.#showBeside());
     at("#divide-at").addEventListener("input", () => die.divideAt(Number(at("#divide-at").value) / 1000));
+  }
+
+  // A picture beside itself shows nothing.
+  #offerOthers() {
+    for (const option of at("#beside").options) option.hidden = option.disabled = option.value === String(this.picture);
+    if (at("#beside").value !== String(this.picture)) return;
+    at("#beside").value = "";
+    this.#showBeside();
+  }
+
+  async #showBeside() {
+    const chosen = at("#beside").value;
+    await this.die.show(1, chosen === "" ? null : Number(chosen));
+    at("#divider").hidden = !this.die.isDivided;
   }
 
   #showTone() {
