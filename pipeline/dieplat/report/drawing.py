@@ -35,12 +35,16 @@ def pt(px: float) -> float:
     return px * 72.0 / DPI
 
 
-@lru_cache(maxsize=4096)
 def text_size(text: str, size_px: float) -> tuple[float, float]:
-    """(width, height) in pixels of a text in bold at a font size of `size_px`."""
-    # A bold face at 100 units keeps the outline exact; the height is a line's, not this text's own.
+    """(width, height) in pixels of a text in bold at a font size of `size_px`; the height is a line's."""
+    return _width_per_px(text) * size_px, size_px
+
+
+@lru_cache(maxsize=4096)
+def _width_per_px(text: str) -> float:
+    """Width of a text in bold over its font size; an outline of 100 units is exact."""
     outline = TextPath((0, 0), text or " ", size=100, prop=FontProperties(family=FONT, weight="bold"))
-    return float(outline.get_extents().width) * size_px / 100, size_px
+    return float(outline.get_extents().width) / 100
 
 
 class Canvas:
