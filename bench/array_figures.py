@@ -29,7 +29,6 @@ from typing import Any
 import cv2
 import numpy as np
 import shapely
-from scipy.ndimage import map_coordinates
 from scipy.stats import beta
 
 from dieplat.errors import UndecidedError
@@ -38,7 +37,7 @@ from dieplat.phantom.camera import CameraPlan, Exposure, Frame, expose, shading
 from dieplat.phantom.cells import MemoryPlan, add_memory, add_periphery, tinted
 from dieplat.phantom.die import MEMORY_COLOURS
 from dieplat.phantom.layers import Die, Sheet
-from dieplat.phantom.render import DieRaster
+from fine_raster import seen
 from seed_range import seed_range
 
 WRONG_PITCH = 0.02
@@ -47,7 +46,6 @@ COVERAGE = 1.96
 LONG_PX = 100.0
 """Banks at least so long: below, the aim asks for less than 0.02 px over the whole bank."""
 MARGIN_PX = 40
-FINE = 3
 BORDER_PX = 6
 """`expose` cuts this much off on every side."""
 
@@ -102,7 +100,7 @@ def draw(seed: int, pitch_px: tuple[float, float]) -> tuple[np.ndarray, shapely.
         np.arange(-BORDER_PX, math.ceil(width) + BORDER_PX) + 0.5,
         np.arange(-BORDER_PX, math.ceil(height) + BORDER_PX) + 0.5,
     )
-    light = _seen(die, *frame.to_die(x, y))
+    light = seen(die, *frame.to_die(x, y))
     uneven = float(rng.uniform(0.0, 0.25))
     light *= shading(light.shape[1], light.shape[0], uneven)[..., None]
     camera = CameraPlan(vignetting=0.0, noise=float(rng.uniform(1.0, 6.0)) / 255.0)
@@ -111,25 +109,6 @@ def draw(seed: int, pitch_px: tuple[float, float]) -> tuple[np.ndarray, shapely.
     corners = np.array([[MARGIN_PX, MARGIN_PX], [right, MARGIN_PX], [right, bottom], [MARGIN_PX, bottom]])
     outward = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * rng.uniform(0.0, 4.0, (4, 2))
     return picture, shapely.Polygon(frame.to_mosaic(corners + outward)), plan, rotation
-
-
-def _seen(die: Die, x_um: np.ndarray, y_um: np.ndarray) -> np.ndarray:
-    """The die at these places through the point spread of `look`, from a raster of `FINE` points a pixel.
-
-    A raster of one point a pixel folds what is finer than it back on its own axes, and the camera's pixels, turned
-    against it, fold it once more: beats that no lens makes, which moved pitches by up to 8e-4. The cubic B-spline is
-    four boxes of a pixel one after the other.
-    """
-    raster = DieRaster(die, 1.0 / FINE)
-    rim = 4 * FINE
-    top, left = (int(np.floor(at.min() * FINE)) - rim for at in (y_um, x_um))
-    high, wide = (int(np.ceil(at.max() * FINE)) + rim - low for at, low in ((y_um, top), (x_um, left)))
-    box = np.ones(FINE) / FINE
-    spread = np.convolve(np.convolve(box, box), np.convolve(box, box))[:, None]
-    flat = np.moveaxis(raster.window(top, left, high, wide), 0, -1)
-    flat = cv2.sepFilter2D(flat, cv2.CV_32F, spread, spread)
-    where = np.stack([y_um * FINE - top - 0.5, x_um * FINE - left - 0.5])
-    return np.stack([map_coordinates(flat[..., k], where, order=3) for k in range(3)], axis=-1)
 
 
 def try_one(seed: int, pitch_px: tuple[float, float]) -> Trial:

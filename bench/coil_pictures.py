@@ -16,6 +16,7 @@ from dieplat.phantom.dirt import add_dirt
 from dieplat.phantom.inductor import SIDES, Inductor, draw_spiral, draw_symmetric, inner_diameter_um
 from dieplat.phantom.layers import Area, Colour, Die, Layer, Sheet, Spot
 from dieplat.phantom.render import DieRaster, look
+from fine_raster import seen
 
 UM = 0.5
 MARGIN_PX = 24
@@ -230,6 +231,14 @@ def metal_box(coil: Inductor, grown: float) -> Array:
     return np.array([[x0 - g, y0 - g], [x1 + g, y0 - g], [x1 + g, y1 + g], [x0 - g, y1 + g]])
 
 
+def weather(die: Die, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Grain and stains alone (H, W, 3), as factors: their size is counted in raster points, so one a pixel here."""
+    wide = 2 * max(die.width_um, die.height_um)
+    sheet = Sheet()
+    sheet.box((1.0, 1.0, 1.0), (-wide, -wide, 2 * wide, 2 * wide))
+    return look(DieRaster(replace(die, layers=tuple(sheet.layers)), 1.0), x, y)
+
+
 def take(
     die: Die, frame: Frame, outline: Polygon, rng: np.random.Generator, look_of: tuple[float, float, float]
 ) -> tuple[np.ndarray, tuple[int, int]]:
@@ -241,10 +250,10 @@ def take(
     x, y = np.meshgrid(
         np.arange(left - BORDER_PX, right + BORDER_PX) + 0.5, np.arange(top - BORDER_PX, bottom + BORDER_PX) + 0.5
     )
-    light = look(DieRaster(die, 1.0), *frame.to_die(x, y))
+    light = seen(replace(die, texture=0.0), *frame.to_die(x, y)) * weather(die, *frame.to_die(x, y))
     light *= shading(light.shape[1], light.shape[0], uneven)[..., None]
     camera = CameraPlan(vignetting=0.0, noise=noise / 255.0)
-    # The renderer's own point spread has a deviation of 0.58 px, the pixel's width included.
+    # The raster's own point spread has a deviation of 0.58 px, the pixel's width included.
     extra = math.sqrt(max(sigma**2 - 0.58**2, 0.0))
     picture = expose(np.ascontiguousarray(light, np.float32), Exposure((1.0, 1.0, 1.0), extra), camera, rng)
     return picture, (left, top)
