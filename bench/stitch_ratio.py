@@ -5,11 +5,13 @@
     python bench/stitch_ratio.py --sets /tmp/sets --size short  # made by tile_sets.py; a minute or two
     python bench/stitch_ratio.py --sets /tmp/sets --size full   # 300 tiles; 12, 100 and 1000 for the memory
 
-Three things are done with the same tiles, each in a process of its own, in turn, `--repeats` times:
+Four things are done with the same tiles, each in a process of its own, in turn, `--repeats` times:
 
 - stitch: `dieplat.workflow.build_mosaic`, from the folder to the finished pyramid and layout.json;
 - floor: what nobody can do without: every tile decoded once by the same decoder on all cores, and the same
   pyramid written once by the same writer with the same threads, from bands that are already in memory;
+- plain: the least that OpenCV's own calls could do (`plain_stitch.py`): no search, no rivals, no lens, no shading, no
+  seams, no uncertainty, all tiles in memory. Only on sets of `tile_sets.py`, whose overlap it knows;
 - general: OpenCV's general-purpose stitcher in its mode for flat scans, decoding included, no pyramid.
   It knows nothing of a grid, a stage or repeated cells, leaves out tiles that it cannot join, and gives a
   picture without positions or uncertainties.
@@ -46,6 +48,7 @@ from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.read import read_picture
 from dieplat.work import Progress
 from dieplat.workflow import build_mosaic
+from plain_stitch import plain
 from tile_sets import cut_set
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_tiles" / "tiles"
@@ -135,7 +138,7 @@ SIZES = {
     "full": ((15, 20), ((3, 4), (10, 10), (15, 20), (25, 40)), (3, 4)),
 }
 """Rows and columns of the set for the ratios, of those for time and memory, and of that for the general stitcher."""
-PARTS = {"stitch": stitch, "floor": floor, "general": general}
+PARTS = {"stitch": stitch, "floor": floor, "plain": plain, "general": general}
 
 
 def measure_here(part: str, tiles: Path, work: Path, threads: int, codec: Codec) -> dict[str, Any]:
@@ -225,14 +228,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if given.part is not None:
         print(json.dumps(measure_here(given.part, given.tiles, given.work, given.threads, given.codec)))
         return 0
+    general_too = () if given.no_general else ("general",)
     if given.sets is None:
-        return compare(given.tiles, given, given.codec, with_general=not given.no_general)
+        return compare(given.tiles, given, given.codec, once=general_too)
     main_size, others, general_size = SIZES[given.size]
     failed = 0
     for codec in CODECS:
-        failed |= compare(made(given.sets, main_size), given, codec, with_general=False)
+        failed |= compare(made(given.sets, main_size), given, codec, once=("plain",) if codec == "zstd" else ())
     if not given.no_general:
-        failed |= compare(made(given.sets, general_size), given, "zstd", with_general=True)
+        failed |= compare(made(given.sets, general_size), given, "zstd", once=general_too)
     print(f"{'tiles':>6} {'Mpx':>7} {'s/Mpx':>7} {'CPU/Mpx':>8} {'peak MB':>8}")
     for size in others:
         with tempfile.TemporaryDirectory(prefix="stitch_ratio_", dir=given.sets) as name:
@@ -254,8 +258,8 @@ def made(sets: Path, size: tuple[int, int]) -> Path:
     return folder
 
 
-def compare(tiles: Path, given: argparse.Namespace, codec: Codec, *, with_general: bool) -> int:
-    """Stitch and floor in turn, and the general stitcher once; prints the table."""
+def compare(tiles: Path, given: argparse.Namespace, codec: Codec, *, once: Sequence[str]) -> int:
+    """Stitch and floor in turn, and other parts once each; prints the table."""
     results: dict[str, list[dict[str, Any]]] = {"stitch": [], "floor": []}
     with tempfile.TemporaryDirectory(prefix="stitch_ratio_", dir=given.sets) as name:
         work = Path(name)
@@ -266,8 +270,9 @@ def compare(tiles: Path, given: argparse.Namespace, codec: Codec, *, with_genera
                     print(f"stitch failed: {done['failed']}")
                     return 1
                 results[part].append(done)
-        if with_general:
-            results["general"] = [measure_in_child("general", tiles, work, given.threads, limit_s=given.limit_s)]
+        for part in once:
+            limited = measure_in_child(part, tiles, work, given.threads, limit_s=given.limit_s, codec=codec)
+            results[part] = [limited]
     name = tiles.name if tiles.name != "tiles" else tiles.parent.name
     print(f"{name}, codec {codec}, {given.threads} threads, best of {given.repeats}")
     print_table(results)
