@@ -53,7 +53,7 @@ def test_one_step_is_the_normal_equations() -> None:
     rng = np.random.default_rng(2)
     whole = picture(rng, (140, 150))
     a, b = whole[:120, 6:146].copy(), whole[2:122, 4:144].copy() + picture(rng, (120, 140)) / 20
-    x, y, correlation, xx, xy, yy, n = descend(a, b, (-2.0, 2.0), (-1.9, 2.05), 1, 1)
+    x, y, correlation, xx, xy, yy, n = descend(a, b, (-2.0, 2.0), (-1.9, 2.05), 1, 1, 24)
     rim = 118 // 6 + 4
     va = a[2 + rim : 120 - rim, rim : 138 - rim].astype(np.float64)
 
@@ -79,8 +79,8 @@ def test_one_step_is_the_normal_equations() -> None:
 def test_a_descent_that_goes_astray_gives_nothing() -> None:
     rng = np.random.default_rng(3)
     a = picture(rng, (120, 140))
-    assert descend(a, np.zeros_like(a), (0.0, 0.0), (0.0, 0.0), 8, 1)[6] == 0
-    assert descend(a, a, (118.0, 0.0), (118.0, 0.0), 8, 1)[6] == 0
+    assert descend(a, np.zeros_like(a), (0.0, 0.0), (0.0, 0.0), 8, 1, 24)[6] == 0
+    assert descend(a, a, (118.0, 0.0), (118.0, 0.0), 8, 1, 24)[6] == 0
 
 
 def test_sums_over_all_windows() -> None:

@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.registration import phase_cross_correlation
 
-from dieplat.registration.correlate import Spectrum, band_pass, coarse_offsets, refine
-from dieplat.registration.pair import measure_pair
+from dieplat.registration.correlate import Spectrum, band_pass, coarse_offsets, overlap_windows, refine, settle
+from dieplat.registration.pair import measure_pair, settled
+from dieplat.values.offsets import Hypothesis
 
 
 def shifted(picture: np.ndarray, dx: float, dy: float) -> np.ndarray:
@@ -82,3 +83,55 @@ def test_coarse_search_needs_no_hint() -> None:
     dx, dy, score = coarse_offsets(Spectrum(a), Spectrum(b))[0]
     assert (dx, dy) == (200, -3)
     assert score > 0.9
+
+
+def narrow_overlap(dx: float, dy: float) -> tuple[np.ndarray, np.ndarray]:
+    """Two tiles of gravel, b by (dx, dy) from a; some 40 columns of them overlap."""
+    moved = shifted(GRAVEL, 200 - dx, -dy)
+    return np.ascontiguousarray(GRAVEL[100:340, 60:300]), np.ascontiguousarray(moved[100:340, 260:500])
+
+
+def shared_of(a: np.ndarray, b: np.ndarray, offset: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    windows = overlap_windows(a.shape, *offset)
+    assert windows is not None
+    first, second = (band_pass(np.ascontiguousarray(tile[cut])) for tile, cut in zip((a, b), windows, strict=True))
+    return first, second
+
+
+def test_a_narrow_overlap_is_settled_by_what_both_tiles_show_of_it() -> None:
+    """Along the rim of either tile the background is guessed, and bars seem to move; not so where both guess alike."""
+    before, after = [], []
+    for number, (dx, dy) in enumerate(np.random.default_rng(5).uniform(-0.5, 0.5, (12, 2)), 1):
+        a, b = narrow_overlap(200 + dx, number % 5 + dy)
+        fit = refine(band_pass(a), band_pass(b), 200.0, float(number % 5))
+        assert fit is not None
+        start = Hypothesis(fit.dx_px, fit.dy_px, fit.correlation, 0.0, fit.cov_px2)
+        (end,) = settled([start], lambda offset, a=a, b=b: shared_of(a, b, offset))
+        truth = (200 + dx, number % 5 + dy)
+        before.append((start.dx_px - truth[0], start.dy_px - truth[1]))
+        after.append((end.dx_px - truth[0], end.dy_px - truth[1]))
+        assert (end.correlation, end.cost) == (start.correlation, start.cost)
+    assert np.abs(before).max() > 0.025
+    # Without noise all that is left comes from guesses that are up to half a pixel apart.
+    assert np.abs(after).max() < 0.01
+
+
+@pytest.mark.parametrize(("sigma_px", "quality"), [(0.0, None), (1.2, None), (0.0, 85)])
+def test_the_stated_covariance_is_what_offsets_scatter_by(sigma_px: float, quality: int | None) -> None:
+    """Noise of single pixels, noise that neighbours share, and compression: repeated, the scatter is as stated."""
+    rng = np.random.default_rng(11)
+    picture = texture(rng)[:160, :300]
+    errors, stated = [], []
+    for _ in range(60):
+        noise = rng.normal(0, 6, (2, *picture.shape)).astype(np.float32)
+        seen = [picture + (cv2.GaussianBlur(n, (0, 0), sigma_px) * 3 if sigma_px else n) for n in noise]
+        if quality is not None:
+            coded = [cv2.imencode(".jpg", np.clip(one, 0, 255), [cv2.IMWRITE_JPEG_QUALITY, quality])[1] for one in seen]
+            seen = [cv2.imdecode(one, cv2.IMREAD_GRAYSCALE).astype(np.float32) for one in coded]
+        fit = settle(band_pass(seen[0]), band_pass(seen[1]), 0.0, 0.0)
+        assert fit is not None
+        errors.append((fit.dx_px, fit.dy_px))
+        stated.append((fit.cov_px2[0], fit.cov_px2[2]))
+    scatter = np.sqrt(np.mean(np.square(errors)))
+    # 120 draws: 6 % for the scatter. Blocks of 24 px lose a little where neighbours share their noise.
+    assert np.sqrt(np.mean(stated)) == pytest.approx(scatter, rel=0.25)

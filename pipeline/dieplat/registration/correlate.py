@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,7 +12,7 @@ import scipy.fft
 from dieplat.registration.loops import Image as Image
 from dieplat.registration.loops import coarse_scores, over_background, smoothed
 from dieplat.registration.search import LARGE_PX, halved, local_maxima
-from dieplat.registration.subpixel import SMOOTH_PX, descend
+from dieplat.registration.subpixel import RIM_PX, SHARED_RIM_PX, SMOOTH_PX, covariance, descend
 
 BACKGROUND_PX = 12.0
 """Structures wider than this are shading, not layout."""
@@ -153,8 +153,9 @@ def refine(
     *,
     iterations: int = 8,
     halves: tuple[Image, Image] | None = None,
+    rim_px: int = RIM_PX,
 ) -> Fit | None:
-    """Sub-pixel offset by least squares on the pixels of the whole overlap, with gain and level free.
+    """Sub-pixel offset by least squares on the pixels of the whole overlap but its rim, with gain and level free.
 
     Gauss-Newton on sum (b(x - d) - g a(x) - c)^2 (Lucas and Kanade 1981; Baker and Matthews 2004), with the start as a
     weak prior: along an edge, where the pixels say nothing, the offset stays where the correlation peaked. The
@@ -169,7 +170,16 @@ def refine(
     if (a.shape[0] - abs(dy_px)) * (a.shape[1] - abs(dx_px)) >= LARGE_PX:
         half_a, half_b = halves if halves is not None else (halved(a), halved(b))
         begin = approach(half_a, half_b, *start, iterations=iterations) or start
-    return _fit(a, b, begin, start, iterations, 1)
+    return _fit(a, b, begin, start, iterations, 1, rim_px)
+
+
+def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Fit | None:
+    """What `refine` gives of two pictures cut to what they share, from a place that is right to a part of a pixel."""
+    fit = _fit(a, b, (dx_px, dy_px), (dx_px, dy_px), 8, 1, SHARED_RIM_PX)
+    if fit is None:
+        return None
+    xx, xy, yy = covariance(a, b, fit.dx_px, fit.dy_px, SHARED_RIM_PX).tolist()
+    return replace(fit, cov_px2=(xx, xy, yy))
 
 
 def approach(
@@ -177,12 +187,18 @@ def approach(
 ) -> tuple[float, float] | None:
     """The offset that a fit in pictures of half the size comes to, in pixels of the whole ones; None as `refine`."""
     half = dx_px / 2, dy_px / 2
-    near = _fit(half_a, half_b, half, half, iterations, 2)
+    near = _fit(half_a, half_b, half, half, iterations, 2, RIM_PX)
     return None if near is None else (2 * near.dx_px, 2 * near.dy_px)
 
 
 def _fit(
-    a: Image, b: Image, begin: tuple[float, float], prior: tuple[float, float], iterations: int, scale: int
+    a: Image,
+    b: Image,
+    begin: tuple[float, float],
+    prior: tuple[float, float],
+    iterations: int,
+    scale: int,
+    rim_px: int,
 ) -> Fit | None:
-    x, y, correlation, xx, xy, yy, pixels = descend(a, b, begin, prior, iterations, scale).tolist()
+    x, y, correlation, xx, xy, yy, pixels = descend(a, b, begin, prior, iterations, scale, rim_px).tolist()
     return Fit(x, y, correlation, (xx, xy, yy), int(pixels)) if pixels else None

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from dieplat.compiled import compiled
-from dieplat.registration.correlate import Image, overlap_windows, refine
-from dieplat.registration.subpixel import RIM_PX
+from dieplat.registration.correlate import Image, refine
+from dieplat.registration.subpixel import SHARED_RIM_PX, rim_of
 from dieplat.values.correction import Lens
 from dieplat.values.offsets import Hypothesis, PairOffsets
 
@@ -21,6 +21,8 @@ PARTS = 6
 LEAST_CORRELATION = 0.5
 LARGEST_U_PX = 0.05
 """Windows that are less certain say nothing of a lens."""
+FILTER_PX = 4
+"""Reach of the filters that straighten a picture."""
 PHASES = 1024
 """Fractions of a pixel that filters are kept for: places are right to 1/2048 px, to either side alike."""
 CELL_PX = 8
@@ -38,6 +40,13 @@ def undistorted(picture: Image, lens: Lens) -> Image:
         np.ascontiguousarray(picture, dtype=np.float32), straight, _TAPS, lens.k1, lens.k2, 1.0 / lens.norm_px**2
     )
     return straight
+
+
+def lost_px(lens: Lens, shape: tuple[int, int]) -> tuple[int, int]:
+    """Rows and columns along the rim of a straightened picture that show nothing of their own."""
+    beyond = max(0.0, lens.k1 + lens.k2)
+    rows, columns = (math.ceil(beyond * side / 2) + FILTER_PX for side in shape)
+    return rows, columns
 
 
 def _taps() -> Image:
@@ -80,25 +89,20 @@ def _straighten(
 
 
 def offsets_along(
-    a: Image,
-    b: Image,
-    pair: PairOffsets,
-    *,
-    corners_px: tuple[tuple[int, int], tuple[int, int]] = ((0, 0), (0, 0)),
-    shape: tuple[int, int] | None = None,
+    a: Image, b: Image, pair: PairOffsets, *, corner_px: tuple[int, int], shape: tuple[int, int]
 ) -> Numbers:
     """The offset of a pair, and those of windows along its overlap, with what distortion and turning change in each.
 
     Parameters
     ----------
-    a, b : ndarray of shape (H, W), float32
-        Band-passed tiles, or parts of them that hold all that overlaps.
+    a, b : ndarray of shape (h, w), float32
+        What both tiles show when they are a whole number of pixels apart, band-passed.
     pair : PairOffsets
-        Its first hypothesis is the offset of the tiles.
-    corners_px : tuple of tuple of int
-        Corners (x, y) of a and b in their tiles.
-    shape : tuple of int, optional
-        Rows and columns of the tiles; those of `a` if not given.
+        Its first hypothesis is the offset of the tiles; a and b were cut at the whole pixels next to it.
+    corner_px : tuple of int
+        Corner (x, y) of a in its tile.
+    shape : tuple of int
+        Rows and columns of the tiles.
 
     Returns
     -------
@@ -114,80 +118,50 @@ def offsets_along(
     for a whole window is the mean of these, each pixel weighted by its gradients, as least squares on pixels does
     (Lucas and Kanade 1981).
     """
-    height, width = shape = shape or (a.shape[0], a.shape[1])
     best = pair.hypotheses[0]
-    across = abs(best.dx_px) > abs(best.dy_px)
-    changes = _Changes(a, best, corners_px[0], shape)
-    rows = [(best.dx_px, best.dy_px, *best.cov_px2, *changes.within(slice(None), slice(None)))]
+    whole = round(best.dx_px), round(best.dy_px)
+    changes = _Changes(a, best, corner_px, shape)
+    rows = [(best.dx_px, best.dy_px, *best.cov_px2, *changes.within((0, 0), a.shape))]
+    axis = 0 if a.shape[0] > a.shape[1] else 1
     for part in range(PARTS):
-        low, high = (round(k * (height if across else width) / PARTS) for k in (part, part + 1))
-        window = (slice(low, high), slice(None)) if across else (slice(None), slice(low, high))
-        axis = 0 if across else 1
-        first, (ax, ay) = _cut(a, corners_px[0], low, high, axis)
-        second, (bx, by) = _cut(b, corners_px[1], low, high, axis)
-        fit = refine(first, second, best.dx_px + bx - ax, best.dy_px + by - ay)
+        low, high = (round(k * a.shape[axis] / PARTS) for k in (part, part + 1))
+        cut = np.s_[low:high] if axis == 0 else np.s_[:, low:high]
+        fit = refine(a[cut], b[cut], best.dx_px - whole[0], best.dy_px - whole[1], rim_px=SHARED_RIM_PX)
         if fit is None or fit.correlation < LEAST_CORRELATION or max(fit.cov_px2[0], fit.cov_px2[2]) > LARGEST_U_PX**2:
             continue
-        rows.append((fit.dx_px - bx + ax, fit.dy_px - by + ay, *fit.cov_px2, *changes.within(*window)))
+        place = (low, 0) if axis == 0 else (0, low)
+        rows.append(
+            (fit.dx_px + whole[0], fit.dy_px + whole[1], *fit.cov_px2, *changes.within(place, a[cut].shape)),
+        )
     return np.array(rows, dtype=np.float64)
 
 
-def _cut(picture: Image, corner_px: tuple[int, int], low: int, high: int, axis: int) -> tuple[Image, tuple[int, int]]:
-    """Rows (or columns, `axis` 1) of a tile from its part, and their corner (x, y) in the tile.
-
-    What the part lacks of them is zero: it overlaps nothing.
-    """
-    begin, extent = corner_px[1 - axis], picture.shape[axis]
-    inside = slice(max(low - begin, 0), max(high - begin, 0))
-    found = picture[inside] if axis == 0 else picture[:, inside]
-    missing = min(max(begin - low, 0), high - low), min(max(high - begin - extent, 0), high - low)
-    if any(missing):
-        found = np.pad(found, [missing, (0, 0)] if axis == 0 else [(0, 0), missing])
-    return found, (corner_px[0], low) if axis == 0 else (low, corner_px[1])
-
-
 class _Changes:
-    """What distortion and turning change in offsets, from the gradients of tile a where b overlaps it.
-
-    `corner_px` (x, y) is where the picture `a` begins in its tile of `shape`.
-    """
+    """What distortion and turning change in offsets, from the gradients of the part of tile a that b overlaps."""
 
     def __init__(self, a: Image, offset: Hypothesis, corner_px: tuple[int, int], shape: tuple[int, int]) -> None:
-        self._shape = shape
+        self._shape, self._corner = shape, corner_px
         self._offset = offset.dx_px, offset.dy_px
-        shared = overlap_windows(self._shape, round(offset.dx_px), round(offset.dy_px), margin=1)
-        if shared is not None:
-            (rows, columns), _ = shared
-            top, bottom, left, right = rows.start, rows.stop, columns.start, columns.stop
-            self._origin = top, left
-            top, bottom, left, right = (
-                top - corner_px[1],
-                bottom - corner_px[1],
-                left - corner_px[0],
-                right - corner_px[0],
-            )
-            dx = a[top:bottom, left + 1 : right + 1] - a[top:bottom, left - 1 : right - 1]
-            dy = a[top + 1 : bottom + 1, left:right] - a[top - 1 : bottom - 1, left:right]
-            self._products = dx * dx, dx * dy, dy * dy
+        dx, dy = a[1:-1, 2:] - a[1:-1, :-2], a[2:, 1:-1] - a[:-2, 1:-1]
+        self._products = dx * dx, dx * dy, dy * dy
 
-    def within(self, rows: slice, columns: slice) -> tuple[float, ...]:
-        """The six numbers for a window of the tile."""
+    def within(self, place: tuple[int, int], size: tuple[int, ...]) -> tuple[float, ...]:
+        """The six numbers for a window of the part, at a place (row, column) and of a size (rows, columns)."""
         height, width = self._shape
-        top, bottom, _ = rows.indices(height)
-        left, right, _ = columns.indices(width)
-        dx, dy = self._offset
-        inner = _overlap((bottom - top, right - left), round(dx), round(dy))
-        if inner is None:
+        rim = rim_of(min(size), SHARED_RIM_PX)
+        if min(size) <= 2 * rim:
             return (0.0,) * 6
-        y0, y1, x0, x1 = inner[0] + top, inner[1] + top, inner[2] + left, inner[3] + left
-        size = max(1, (x1 - x0) // CELL_PX), max(1, (y1 - y0) // CELL_PX)
-        cut = slice(y0 - self._origin[0], y1 - self._origin[0]), slice(x0 - self._origin[1], x1 - self._origin[1])
+        y0, x0 = place[0] + rim, place[1] + rim
+        y1, x1 = place[0] + size[0] - rim, place[1] + size[1] - rim
+        cells = max(1, (x1 - x0) // CELL_PX), max(1, (y1 - y0) // CELL_PX)
+        # The products leave out the outermost pixels.
+        cut = np.s_[y0 - 1 : y1 - 1, x0 - 1 : x1 - 1]
         xx, xy, yy = (
-            cv2.resize(product[cut], size, interpolation=cv2.INTER_AREA).astype(np.float64)
+            cv2.resize(product[cut], cells, interpolation=cv2.INTER_AREA).astype(np.float64)
             for product in self._products
         )
-        x = x0 + (np.arange(size[0]) + 0.5) * (x1 - x0) / size[0] - width / 2
-        y = y0 + (np.arange(size[1]) + 0.5) * (y1 - y0) / size[1] - height / 2
+        x = self._corner[0] + x0 + (np.arange(cells[0]) + 0.5) * (x1 - x0) / cells[0] - width / 2
+        y = self._corner[1] + y0 + (np.arange(cells[1]) + 0.5) * (y1 - y0) / cells[1] - height / 2
         px, py = np.meshgrid(x, y)
         normal = np.array([[xx.sum(), xy.sum()], [xy.sum(), yy.sum()]])
         if np.linalg.det(normal) <= 1e-6 * np.trace(normal) ** 2:
@@ -195,20 +169,10 @@ class _Changes:
             xx, xy, yy = np.ones_like(xx), np.zeros_like(xx), np.ones_like(xx)
             normal = np.eye(2) * xx.sum()
         found: list[float] = []
-        for cx, cy in (*radial_changes(px, py, dx, dy, math.hypot(width, height) / 2), (-py, px)):
+        for cx, cy in (*radial_changes(px, py, *self._offset, math.hypot(width, height) / 2), (-py, px)):
             side = (xx * cx + xy * cy).sum(), (xy * cx + yy * cy).sum()
             found.extend(map(float, np.linalg.solve(normal, np.array(side))))
         return tuple(found)
-
-
-def _overlap(shape: tuple[int, int], dx: int, dy: int) -> tuple[int, int, int, int] | None:
-    """Rows and columns (top, bottom, left, right) of a that a sub-pixel fit rests on."""
-    room = min(shape[0] - abs(dy), shape[1] - abs(dx))
-    found = overlap_windows(shape, dx, dy, margin=max(4, min(RIM_PX, room // 6)) + 4)
-    if found is None:
-        return None
-    (rows, columns), _ = found
-    return rows.start, rows.stop, columns.start, columns.stop
 
 
 def radial_changes(

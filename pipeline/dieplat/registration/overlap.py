@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
+from dieplat.registration.correlate import Image
 from dieplat.registration.optics import offsets_along
-from dieplat.registration.pair import measure_pair, support_near
+from dieplat.registration.pair import measure_pair, settled, support_near
 from dieplat.registration.pixels import PixelCache, Rows, Strips
 from dieplat.registration.stage import is_clear
 from dieplat.values.offsets import Hypothesis, PairOffsets
@@ -85,7 +86,14 @@ class PairView:
         x, y = self._strips.b_from_a
         about = self._about[0] + x, self._about[1] + y
         found = measure_pair(self._strips.a, self._strips.b, predicted_px=about, search_px=self._search)
-        return [[h.dx_px - x, h.dy_px - y, h.correlation, h.cost, *map(float, h.cov_px2)] for h in found]
+        places = [replace(h, dx_px=h.dx_px - x, dy_px=h.dy_px - y) for h in found]
+        return [
+            [h.dx_px, h.dy_px, h.correlation, h.cost, *map(float, h.cov_px2)] for h in settled(places, self._shared)
+        ]
+
+    def _shared(self, offset_px: tuple[int, int]) -> tuple[Image, Image] | None:
+        shared = self._cache.shared(*self._pair, offset_px)
+        return None if shared is None else (shared.a, shared.b)
 
     def support(self) -> float:
         """What `pair.support_near` gives."""
@@ -102,9 +110,11 @@ class PairView:
         """What `optics.offsets_along` gives."""
 
         def measure() -> Rows:
-            strips = self._strips
-            corners = strips.a_px, strips.b_px
-            rows: Rows = offsets_along(strips.a, strips.b, offsets, corners_px=corners, shape=shape).tolist()
+            best = offsets.hypotheses[0]
+            shared = self._cache.shared(*self._pair, (round(best.dx_px), round(best.dy_px)))
+            if shared is None:
+                return []
+            rows: Rows = offsets_along(shared.a, shared.b, offsets, corner_px=shared.a_px, shape=shape).tolist()
             return rows
 
         rows = self._cache.remembered("windows", self._pair, [self._about, self._search], measure)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
 import numpy as np
 
-from dieplat.registration.correlate import NOISE_AREA_PX, Fit, Image, approach, refine
+from dieplat.registration.correlate import NOISE_AREA_PX, Fit, Image, approach, refine, settle
 from dieplat.registration.evidence import log_likelihoods
 from dieplat.registration.search import LARGE_PX, correlation_surface, halved, local_maxima, peaks_between_pixels
 from dieplat.values.offsets import Hypothesis
@@ -13,6 +16,8 @@ COST_CEILING = 60.0
 MOST_HYPOTHESES = 80
 INTERPOLATION_SLACK = 0.03
 """Error of a correlation read between the pixels by a parabola; rivals within it are refined before they are judged."""
+SETTLED = 8
+"""Places that are settled in pictures cut to what they share; those further down are hardly ever chosen."""
 FOREMOST = 3
 """Places approached before their likelihoods are compared for good: a peak between pixels costs some percent of it."""
 
@@ -55,6 +60,23 @@ def measure_pair(
         ):
             fits.append(fit)
     return _with_costs(a, b, fits)
+
+
+def settled(
+    hypotheses: Sequence[Hypothesis], shared: Callable[[tuple[int, int]], tuple[Image, Image] | None]
+) -> tuple[Hypothesis, ...]:
+    """The same places, the foremost to the last fraction of a pixel from pictures cut to what they share.
+
+    `shared` gives both pictures at a whole-pixel offset, None where there is too little. Correlations and costs stay
+    as they are, so that all places are judged by the same pixels.
+    """
+    found = []
+    for h in hypotheses[:SETTLED]:
+        x, y = round(h.dx_px), round(h.dy_px)
+        pictures = shared((x, y))
+        fit = None if pictures is None else settle(*pictures, h.dx_px - x, h.dy_px - y)
+        found.append(h if fit is None else replace(h, dx_px=x + fit.dx_px, dy_px=y + fit.dy_px, cov_px2=fit.cov_px2))
+    return (*found, *hypotheses[SETTLED:])
 
 
 def support_near(a: Image, b: Image, *, predicted_px: tuple[float, float], search_px: tuple[int, int]) -> float:

@@ -16,13 +16,15 @@ import numpy.typing as npt
 
 from dieplat.registration.correlate import Image, band_pass_part
 from dieplat.registration.memory import Memory, key_of
-from dieplat.registration.optics import undistorted
+from dieplat.registration.optics import lost_px, undistorted
 from dieplat.tiles.read import Picture, read_picture
 from dieplat.values.correction import Lens
 
 Rows = list[list[float]]
 """What was measured of a pair of tiles, as plain numbers."""
 
+LEAST_SHARED_PX = 24
+"""An overlap that is narrower has no rim to leave out."""
 REACH_PX = 56
 """How far the band-pass looks: 12 pixels of its quarter-size picture, one more between them, and its fine filter."""
 
@@ -68,6 +70,7 @@ class PixelCache:
         self._capacity = capacity
         self._read = read
         self._gain = gain
+        self._ones: Image | None = None
         self._held: OrderedDict[int, Future[npt.NDArray[np.generic]]] = OrderedDict()
         self._lock = threading.Lock()
         self._awaited: Counter[int] = Counter()
@@ -117,7 +120,7 @@ class PixelCache:
         return rows
 
     def _tile(self, index: int) -> npt.NDArray[np.generic]:
-        """Grey at the file's depth; with a lens, straightened and band-passed."""
+        """Grey at the file's depth; with a lens, straightened, evened out and on a scale of 255."""
         with self._lock:
             future = self._held.get(index)
             mine = future is None
@@ -138,8 +141,10 @@ class PixelCache:
     def _load(self, index: int) -> npt.NDArray[np.generic]:
         picture = self._read(self._paths[index])
         grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) if picture.ndim == 3 else picture
-        whole = grey.shape[0], grey.shape[1]
-        return grey if self._lens is None else undistorted(self._filtered(grey, (0, 0), whole), self._lens)
+        if self._lens is None:
+            return grey
+        even = grey.astype(np.float32) / np.float32(257 if grey.dtype == np.uint16 else 1)
+        return undistorted(even if self._gain is None else even * self._gain, self._lens)
 
     def get(self, index: int) -> Image:
         """The whole tile, band-passed, float32, on a scale of 255."""
@@ -160,17 +165,27 @@ class PixelCache:
         ]
         return Strips(parts[0], parts[1], (left_a, top_a), (left_b, top_b))
 
-    def _part(self, tile: npt.NDArray[np.generic], corner: tuple[int, int], size: tuple[int, int]) -> Image:
-        if self._lens is None:
-            return self._filtered(tile, corner, size)
-        (top, left), (rows, columns) = corner, size
-        return np.asarray(tile[top : top + rows, left : left + columns], dtype=np.float32)
+    def shared(self, a: int, b: int, offset_px: tuple[int, int]) -> Strips | None:
+        """What tiles a and b share at an offset, cut out before it is band-passed; None if it is next to nothing.
 
-    def _filtered(self, tile: npt.NDArray[np.generic], corner: tuple[int, int], size: tuple[int, int]) -> Image:
-        """A part of a grey tile, times its gain, band-passed."""
-        gain = self._gain
+        Where the background of a strip is guessed, along a tile's rim, the other tile sees it. Of what is cut to one
+        place on the die both guess alike, and what lies along the rim counts as well as all else.
+        """
+        first, second = self._tile(a), self._tile(b)
+        (height, width), (x, y) = first.shape, offset_px
+        lost = (0, 0) if self._lens is None else lost_px(self._lens, (height, width))
+        size = height - abs(y) - 2 * lost[0], width - abs(x) - 2 * lost[1]
+        if min(size) < LEAST_SHARED_PX:
+            return None
+        left, top = max(0, x) + lost[1], max(0, y) + lost[0]
+        parts = self._part(first, (top, left), size), self._part(second, (top - y, left - x), size)
+        return Strips(*parts, (left, top), (left - x, top - y))
+
+    def _part(self, tile: npt.NDArray[np.generic], corner: tuple[int, int], size: tuple[int, int]) -> Image:
+        """A part of a tile, evened out, band-passed."""
+        gain = self._ones if self._gain is None or self._lens is not None else self._gain
         if gain is None:
-            gain = self._gain = np.ones(tile.shape, dtype=np.float32)
+            gain = self._ones = np.ones(tile.shape, dtype=np.float32)
         return band_pass_part(tile, gain, corner, size)
 
 

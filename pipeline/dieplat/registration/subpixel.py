@@ -18,6 +18,8 @@ SMOOTH_PX = 1.0
 """Pre-smoothing: keeps interpolation error and the bias of noise on sub-pixel shifts well below 0.01 px."""
 RIM_PX = 24
 """So near to a tile's rim the background is guessed, differently in either tile, and structure there seems to move."""
+SHARED_RIM_PX = 8
+"""Enough where both were cut to what they share before their backgrounds were guessed: the guesses are alike."""
 START_SIGMA_PX = 0.5
 """How well the peak of the correlation is trusted where the pixels do not fix an offset, such as along an edge."""
 ENOUGH_PX = 0.015
@@ -25,6 +27,9 @@ ENOUGH_PX = 0.015
 LONGEST_PX = 0.7
 """Derivatives hold near the present place only: a longer step is cut short."""
 ASTRAY_PX = 2.0
+SCORE_PX = 24
+"""Side of the blocks whose pulls on an offset are taken for independent: thrice a block of JPEG."""
+FEW_BLOCKS = 12
 TAPS = 9
 LANES = 16
 MOMENTS = 14
@@ -167,8 +172,23 @@ def shift_taps(shift_px: float) -> Image:
 
 
 @compiled
+def rim_of(room_px: int, rim_px: int) -> int:
+    """What a fit leaves out along the rim of an overlap `room_px` wide.
+
+    The taps' reach is in it, so that all pixels used are the pictures' own.
+    """
+    return max(8, min(rim_px, room_px // 6) + 4)
+
+
+@compiled
 def descend(
-    a: Image, b: Image, begin: tuple[float, float], prior: tuple[float, float], iterations: int, scale: int
+    a: Image,
+    b: Image,
+    begin: tuple[float, float],
+    prior: tuple[float, float],
+    iterations: int,
+    scale: int,
+    rim_px: int,
 ) -> npt.NDArray[np.float64]:
     """Gauss-Newton on sum (b(x - d) - g a(x) - c)^2 from `begin`, held weakly to `prior`.
 
@@ -182,6 +202,8 @@ def descend(
         Steps at most.
     scale : int
         1 or 2.
+    rim_px : int
+        Left out along the overlap's rim, or a sixth of the overlap if that is less.
 
     Returns
     -------
@@ -194,8 +216,7 @@ def descend(
     x, y = begin
     for _ in range(iterations):
         ix, iy = round(x), round(y)
-        # The taps' reach is left out too, so that all pixels used are the pictures' own.
-        rim = max(8, min(RIM_PX, min(height - abs(iy), width - abs(ix)) // 6) + 4)
+        rim = rim_of(min(height - abs(iy), width - abs(ix)), rim_px)
         top, left = max(0, iy) + rim, max(0, ix) + rim
         rows, columns = min(height, height + iy) - rim - top, min(width, width + ix) - rim - left
         if rows < 8 or columns < 8:
@@ -229,4 +250,120 @@ def descend(
             return nothing
         if max(abs(step_x), abs(step_y)) < ENOUGH_PX:
             break
+    return found
+
+
+@compiled
+def scores(
+    a: Image,
+    b: Image,
+    corner_a: tuple[int, int],
+    corner_b: tuple[int, int],
+    size: tuple[int, int],
+    taps_x: Image,
+    taps_y: Image,
+    means: tuple[float, float, float, float],
+    gain: float,
+) -> tuple[float, float, float, int]:
+    """How the pull that the pixels of a window have on an offset scatters from block to block.
+
+    Parameters
+    ----------
+    a, b, corner_a, corner_b, size, taps_x, taps_y
+        As in `shifted_moments`.
+    means : tuple of float
+        Means over the window of the moved b's derivatives along x and y, of its values, and of a's.
+    gain : float
+        What b's values about their mean are multiplied by before a's are taken off.
+
+    Returns
+    -------
+    tuple
+        Over blocks of `SCORE_PX` pixels a side the sums of the squares of the pull along x, of its product with that
+        along y, and of the squares of the latter; and the number of blocks.
+    """
+    rows, columns = size
+    upright = np.empty(columns + 2 * EDGE, dtype=np.float32)
+    ring = np.empty((3, columns + 2), dtype=np.float32)
+    pulls = np.zeros((2, columns), dtype=np.float32)
+    mean_x, mean_y = np.float32(means[0]), np.float32(means[1])
+    level, factor = np.float32(means[3] - gain * means[2]), np.float32(gain)
+    xx, xy, yy, blocks = 0.0, 0.0, 0.0, 0
+    for row in range(rows + 2):
+        _moved_row(b, corner_b[0] + row - 1, corner_b[1] - EDGE, taps_x, taps_y, upright, ring[row % 3])
+        if row < 2:
+            continue
+        before, here, after = ring[(row - 2) % 3], ring[(row - 1) % 3], ring[row % 3]
+        line = a[corner_a[0] + row - 2][corner_a[1] : corner_a[1] + columns]
+        _add_pulls(before, here, after, line, mean_x, mean_y, level, factor, pulls)
+        if (row - 1) % SCORE_PX == 0 or row == rows + 1:
+            for first in range(0, columns, SCORE_PX):
+                x, y = 0.0, 0.0
+                for j in range(first, min(first + SCORE_PX, columns)):
+                    x += pulls[0, j]
+                    y += pulls[1, j]
+                xx, xy, yy, blocks = xx + x * x, xy + x * y, yy + y * y, blocks + 1
+            for j in range(columns):
+                pulls[0, j], pulls[1, j] = np.float32(0.0), np.float32(0.0)
+    return xx, xy, yy, blocks
+
+
+@inner
+def _add_pulls(
+    before: Image,
+    here: Image,
+    after: Image,
+    line: Image,
+    mean_x: np.float32,
+    mean_y: np.float32,
+    level: np.float32,
+    factor: np.float32,
+    pulls: Image,
+) -> None:
+    for j in range(line.size):
+        rest = factor * here[j + 1] + level - line[j]
+        pulls[0, j] += rest * (np.float32(0.5) * (here[j + 2] - here[j]) - mean_x)
+        pulls[1, j] += rest * (np.float32(0.5) * (after[j + 1] - before[j + 1]) - mean_y)
+
+
+@compiled
+def covariance(a: Image, b: Image, x: float, y: float, rim_px: int) -> npt.NDArray[np.float64]:
+    """Covariance (xx, xy, yy) of an offset that `descend` gave of pictures at full size.
+
+    Neighbouring pixels share their noise, by how much depends on the camera and its compression; and what does not fit
+    lies where the contrast is. So the scatter of the pixels' pull on the offset is taken from blocks of pixels, which
+    are independent of one another whatever happens within them (White 1980, Econometrica 48, 817-838; Liang and Zeger
+    1986, Biometrika 73, 13-22), and from `FEW_BLOCKS` more that behave as smoothed white noise would.
+    """
+    height, width = a.shape
+    ix, iy = round(x), round(y)
+    rim = rim_of(min(height - abs(iy), width - abs(ix)), rim_px)
+    top, left = max(0, iy) + rim, max(0, ix) + rim
+    size = min(height, height + iy) - rim - top, min(width, width + ix) - rim - left
+    taps_x, taps_y = shift_taps(x - ix), shift_taps(y - iy)
+    corner_b = top - iy, left - ix
+    sums = shifted_moments(a, b, (top, left), corner_b, size, taps_x, taps_y)
+    n = size[0] * size[1]
+    mx, my, mv, mu = sums[0] / n, sums[1] / n, sums[2] / n, sums[3] / n
+    xx, xy, yy = (sums[4] / n - mx * mx) * n / 4, (sums[5] / n - mx * my) * n / 4, (sums[8] / n - my * my) * n / 4
+    bb, ab, aa = sums[11] / n - mv * mv, sums[12] / n - mv * mu, sums[13] / n - mu * mu
+    gain = math.sqrt(aa / bb)
+    variance = max(2 * aa - 2 * gain * ab, 1e-9) * (4 * math.pi * SMOOTH_PX**2)
+    pull_xx, pull_xy, pull_yy, blocks = scores(
+        a, b, (top, left), corner_b, size, taps_x, taps_y, (mx / 2, my / 2, mv, mu), gain
+    )
+    share = blocks / (blocks + FEW_BLOCKS)
+    # Derivatives of b at its own contrast, as in `descend`; the start's place is one more observation.
+    held = variance / START_SIGMA_PX**2
+    vxx = share * pull_xx + (1 - share) * variance * xx + held * variance
+    vxy = share * pull_xy + (1 - share) * variance * xy
+    vyy = share * pull_yy + (1 - share) * variance * yy + held * variance
+    nxx, nyy = xx + held, yy + held
+    area = nxx * nyy - xy * xy
+    # The inverse of the normal matrix on either side of the scatter.
+    ixx, ixy, iyy = nyy / area, -xy / area, nxx / area
+    found = np.empty(3)
+    found[0] = ixx * ixx * vxx + 2 * ixx * ixy * vxy + ixy * ixy * vyy
+    found[1] = ixx * ixy * vxx + (ixx * iyy + ixy * ixy) * vxy + ixy * iyy * vyy
+    found[2] = ixy * ixy * vxx + 2 * ixy * iyy * vxy + iyy * iyy * vyy
     return found
