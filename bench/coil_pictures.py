@@ -152,8 +152,17 @@ def draw(seed: int, *, dust: float = 0.0, jpeg: int | None = None) -> Drawn:
         f"w {coil.width_um:.1f} s {coil.spacing_um:.1f} outer {coil.outer_um:.0f} px, turned {rotation:.0f}, "
         f"blur {sigma:.1f}, noise {noise:.1f}, under {under:.2f}, outline {kind}{around}"
     )
-    path_um = place.to_mosaic(coil.path_um) * [stretch, 1.0 / stretch] * UM
+    path_um = place.to_mosaic(line_of(coil)) * [stretch, 1.0 / stretch] * UM
     return Drawn(picture, outline, origin, (UM * stretch, UM / stretch), coil, path_um, words)
+
+
+def line_of(coil: Inductor) -> Array:
+    """The centre line from where the lead touches it: that of a circle goes on along the first chord of its ring, so it
+    touches the circle at that chord's middle."""
+    line = np.array(coil.path_um)
+    if coil.shape == "circle":
+        line[0] = 0.5 * (line[0] + line[1])
+    return line
 
 
 def dusty(side: float, amount: float, seed: int) -> list[Layer]:

@@ -4,7 +4,7 @@
     python bench/pixel_figures.py --preset ordinary --seeds 1-5
 
 A phantom is made, stitched as by `dieplat stitch` (places, shading, exposures and lens all estimated), and set
-against the same die drawn at the mosaic's own pixels, blurred as the middle one of its pictures. After a gain
+against the same die drawn at the mosaic's own pixels, each tile's as blurred as its picture. After a gain
 and an offset a channel are fitted, printed are
 
 - rms: mosaic minus truth in 8-bit levels, in the mixed strips along the seams and away from them. It holds the
@@ -14,7 +14,7 @@ and an offset a channel are fitted, printed are
 - step: in windows that one seam divides, how far apart the content on its two sides is shifted: 95 %, the
   largest, and how many are over 0.1 px by their figure / beyond doubt / of how many. Beyond doubt is what a t test
   of "at most 0.1 px" rejects at 1 % for all windows together (Bonferroni), on uncertainties that allow for errors
-  that go together over `CELL_PX` and for a difference of blur;
+  that go together over `CELL_PX`;
 - light: rms over the mosaic of the smooth error of brightness that the fit leaves, in per cent (over 64 px);
 - flat: what is wrong with the estimated shading, in per cent rms; in brackets without its tilt, which overlaps
   cannot tell from exposures that drift;
@@ -57,6 +57,8 @@ WINDOW_PX = 96
 LEAST_PIXELS = 1500
 LARGEST_STEP_PX = 0.1
 CELL_PX = 12
+LEAST_BLUR_PX = 0.05
+"""Less the phantom's camera leaves alone."""
 SURE_PX = 0.03
 """A step is only taken where it is known to this (standard uncertainty)."""
 
@@ -103,9 +105,9 @@ def blend(truth: Truth, tile_set: TileSet, layout: Layout, correction: Correctio
     shift = np.median(errors, axis=0)
     x, y = np.meshgrid(np.arange(layout.width_px) + 0.5 - shift[0], np.arange(layout.height_px) + 0.5 - shift[1])
     light = np.asarray(255.0 * look(truth.raster, *truth.frame.to_die(x, y)), np.float64)
-    blur_px = float(np.median([tile.defocus_px for tile in truth.tiles]))
-    if blur_px > 0.05:
-        light = cv2.GaussianBlur(light, (0, 0), blur_px)
+    light = blurred_alike(
+        light, owner, [own.defocus_px for job in jobs for own in truth.tiles if own.name == job.path.name]
+    )
     covered = (mosaic.max(axis=2) > 0).astype(np.uint8)
     inner = cv2.erode(covered, np.ones((2 * RIM_PX + 1,) * 2, np.uint8), borderValue=0).astype(bool)
     fitted = mosaic.astype(np.float64)
@@ -114,6 +116,25 @@ def blend(truth: Truth, tile_set: TileSet, layout: Layout, correction: Correctio
         gain, offset = np.linalg.lstsq(design, light[inner][:, channel], rcond=None)[0]
         fitted[..., channel] = gain * fitted[..., channel] + offset
     return Blended(fitted, light, owner, inner, errors - shift, cpu_s / (mosaic.shape[0] * mosaic.shape[1] / 1e6))
+
+
+def blurred_alike(light: Floats, owner: npt.NDArray[np.intp], blurs_px: Sequence[float]) -> Floats:
+    """The die as every tile saw it where the mosaic is that tile's, and as the middle one did where tiles are mixed.
+
+    Uneven structure that is blurred otherwise seems to lie elsewhere, by tenths of a pixel in a small window.
+    """
+
+    def out_of_focus(part: Floats, blur_px: float) -> Floats:
+        return cv2.GaussianBlur(part, (0, 0), blur_px).astype(np.float64) if blur_px > LEAST_BLUR_PX else part
+
+    seen = out_of_focus(light, float(np.median(blurs_px))).copy()
+    for number, blur_px in enumerate(blurs_px):
+        mine = owner == number
+        rows, columns = np.flatnonzero(mine.any(axis=1)), np.flatnonzero(mine.any(axis=0))
+        if len(rows):
+            cut = np.s_[max(rows[0] - 8, 0) : rows[-1] + 9, max(columns[0] - 8, 0) : columns[-1] + 9]
+            seen[cut][mine[cut]] = out_of_focus(light[cut], blur_px)[mine[cut]]
+    return seen
 
 
 def displacement(mosaic: Floats, truth: Floats, where: Mask) -> tuple[Floats, Floats, int]:

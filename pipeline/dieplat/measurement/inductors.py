@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductor.bands import Columns, find_bands, find_islands, mean_bands, recentre, seen_on
-from dieplat.measurement.inductor.bars import fit_sides, sizes
+from dieplat.measurement.inductor.bars import blur_of, fit_sides, sizes
 from dieplat.measurement.inductor.ends import CentreLine, crossing_line, polygon_line
 from dieplat.measurement.inductor.joints import find_joints
 from dieplat.measurement.inductor.metal import Image, Mask, separate_metal
@@ -99,11 +99,11 @@ def _measure(
     frame, reach = find_frame(winding, squeeze)
     frame = recentre(winding.soft, frame, reach)
     columns = find_bands(winding.soft, metal.dark, frame, reach)
-    walk, line = _followed(columns, winding.soft)
     sides = fit_sides(seen_on(columns, winding.sharp))
+    walk, line = _followed(columns, winding.soft, blur_of(sides))
     size = sizes(columns, sides, line.turns, symmetric=walk.symmetric, off=metal.off)
     remarks = [*line.remarks, *taper_words(size, line.turns, um)]
-    if metal.off:
+    if metal.by_colour:
         remarks.append(
             "metal and background are about equally bright and were told apart by colour, which this picture keeps "
             "less sharply, as JPEG and cameras with one chip do: its edges are less certain and may all be off together"
@@ -148,7 +148,7 @@ def _inside(image: npt.NDArray[np.generic], polygon: BaseGeometry, origin_px: tu
     return np.asarray(shapely.contains_xy(polygon.buffer(AROUND_PX), *at), dtype=bool)
 
 
-def _followed(columns: Columns, soft: Image) -> tuple[Walk, CentreLine]:
+def _followed(columns: Columns, soft: Image, blur_px: float) -> tuple[Walk, CentreLine]:
     islands = find_islands(columns)
     walk = follow(islands, find_joints(columns, islands))
     way = track(columns, islands, walk)
@@ -157,7 +157,7 @@ def _followed(columns: Columns, soft: Image) -> tuple[Walk, CentreLine]:
     elif columns.frame.sides:
         line = polygon_line(columns, straight_pieces(columns, way), soft, way.sense)
     else:
-        line = round_line(columns, way, soft, symmetric=walk.symmetric)
+        line = round_line(columns, way, soft, symmetric=walk.symmetric, blur_px=blur_px)
     if walk.symmetric:
         rings = max(one.bands for one in islands)
         return walk, CentreLine(line.points, float(rings), 0.01, line.ends_u, line.remarks)

@@ -14,10 +14,13 @@ from dieplat.measurement.inductor.unwrap import Floats, Frame
 MOST_MISFIT = 0.12
 # What is left of an edge's bias after the fit, found on drawn pictures; it is the same for all sides. That of the
 # outermost edge, with a gap on one side only, is greater; a pitch is free of it.
-EDGE_U_PX, OUTERMOST_U_PX, PITCH_U_PX = 0.008, 0.02, 0.004
+EDGE_U_PX, OUTERMOST_U_PX, PITCH_U_PX = 0.004, 0.013, 0.002
+# What lies this many deviations off a side's columns is dirt or a layer below; their scatter is taken as no less than
+# this part of the step.
+DIRT_DEVIATIONS, LEAST_SCATTER = 3.0, 0.02
 COVERED = 0.95
-# Chance makes sides differ by as much as this level once in a hundred windings.
-SURE = 0.99
+# Chance makes sides differ by as much as these levels once in twenty, once in a hundred windings.
+LIKELY, SURE = 0.95, 0.99
 # A diameter and the centre's place are found from the sides' distances together.
 CENTRE_FREEDOMS = 3
 # A step blurred by a Gaussian has its height over this many blurs as its slope.
@@ -42,6 +45,12 @@ class Side:
     @property
     def bands(self) -> int:
         return len(self.widths)
+
+    @property
+    def distances_px(self) -> Floats:
+        """Of the bars' middles from the centre."""
+        pitches = 0.5 * (self.widths[:-1] + self.widths[1:]) + self.gaps
+        return np.asarray(self.outer_px - 0.5 * self.widths[0] - np.concatenate([[0.0], np.cumsum(pitches)]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +87,11 @@ def fit_sides(columns: Columns) -> list[Side]:
     return found
 
 
+def blur_of(sides: list[Side]) -> float:
+    """The blur that most sides have (px), 0 where none was fitted."""
+    return float(np.median([side.blur_px for side in sides])) if sides else 0.0
+
+
 def _profile(columns: Columns, picked: Ints) -> tuple[Floats, float, Ints]:
     """The side's mean profile, its middle, and which columns it was taken from.
 
@@ -100,7 +114,17 @@ def _profile(columns: Columns, picked: Ints) -> tuple[Floats, float, Ints]:
     shifted = [
         np.interp(at + o - middle, at, columns.soft[:, j]) for o, j in zip(line[keep], picked[keep], strict=True)
     ]
-    return np.mean(shifted, axis=0), middle, picked[keep]
+    return _undisturbed_mean(np.array(shifted)), middle, picked[keep]
+
+
+def _undisturbed_mean(stack: Floats) -> Floats:
+    """Mean over the columns (N, D) at every distance, without what dirt or a layer below does to a few of them."""
+    middle = np.median(stack, axis=0)
+    off = np.abs(stack - middle)
+    # Blur and a column's own slant make all of an edge scatter; the flat parts' scatter alone would cut edges off.
+    usual = 1.4826 * np.median(off, axis=0)
+    kept = off <= DIRT_DEVIATIONS * np.maximum(usual, LEAST_SCATTER)
+    return np.asarray((stack * kept).sum(axis=0) / kept.sum(axis=0))
 
 
 def _fit_side(
@@ -141,12 +165,13 @@ def _fit_side(
     inside = np.nonzero((columns.sector == sector) & regular)[0]
     whole = float(np.mean([columns.edges[j][-1, 1] for j in inside]))
     own = float(np.mean([columns.edges[j][-1, 1] for j in picked]))
+    bent = np.zeros(2) if columns.frame.sides else float(fit.x[-4]) ** 2 / 2 / (middle + edges[[-1, 0], [1, 0]])
     return Side(
         sector=sector,
         widths=widths[::-1],
         gaps=gaps[::-1],
-        outer_px=middle + float(edges[-1, 1]),
-        inner_px=middle + float(edges[0, 0]),
+        outer_px=middle + float(edges[-1, 1]) + float(bent[0]),
+        inner_px=middle + float(edges[0, 0]) + float(bent[1]),
         blur_px=float(fit.x[-4]),
         drift_px=whole - own,
     )
@@ -158,19 +183,17 @@ def _agreeing(data: Floats) -> Floats:
     return np.asarray(data[off <= 3 * 1.4826 * np.median(off) + 0.05])
 
 
-def mean_of(values: list[float], *, floor: float = EDGE_U_PX, every: bool = False, free: int = 0) -> Mean:
+def mean_of(values: list[float], *, floor: float = EDGE_U_PX, every: bool = False) -> Mean:
     """Mean; values three deviations off the median only count if `every`.
 
     The uncertainty is that of the mean by its scatter, widened by Student's factor so that 1.96 of it cover 95 %
-    (JCGM 100, G.3), or `floor` where chance makes that smaller. `free` are the degrees of freedom, at least one
-    less than there are values.
+    (JCGM 100, G.3), or `floor` where chance makes that smaller.
     """
     data = np.array(values)
     kept = data if every else _agreeing(data)
     if len(kept) < 2:
         return Mean(float(kept.mean()), 0.3)
-    widen = float(stats.t.ppf(0.5 + COVERED / 2, max(free, len(kept) - 1)) / stats.norm.ppf(0.5 + COVERED / 2))
-    scatter = widen * kept.std(ddof=1) / np.sqrt(len(kept))
+    scatter = _student(len(kept) - 1) * kept.std(ddof=1) / np.sqrt(len(kept))
     return Mean(float(kept.mean()), float(max(scatter, floor)))
 
 
@@ -206,8 +229,9 @@ def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool,
     many = [s for s in sides if s.bands > 1]
     if not many:
         raise UndecidedError("no side shows two bands, so the spacing is not seen")
-    width, noise = _over_all([s.widths for s in sides])
-    spacing, _ = _over_all([s.gaps for s in many])
+    width = _over_all([s.widths for s in sides])
+    spacing = _over_all([s.gaps for s in many])
+    noise = _noise(sides)
     pitch = width.value + spacing.value
     full = [s for s in sides if s.bands == round(turns)] if symmetric else sides
     if len(full) < 2:
@@ -225,12 +249,14 @@ def sizes(columns: Columns, sides: list[Side], turns: float, *, symmetric: bool,
     spacing = Mean(spacing.value, max(spacing.u, float(np.hypot(pitches.u, width.u))))
     outermost, innermost = (np.array([getattr(s, f"{e}_px") for s in own]) + drift for e in ("outer", "inner"))
     even = steps or symmetric
-    outer = _diameter(columns.frame, own, outermost, noise, even=even)
-    inner = _diameter(columns.frame, own, innermost + more * pitch, noise, even=even)
+    outer, inner = (
+        _diameter(columns.frame, own, at + pitches_in * pitch, noise / float(np.sqrt(at.mean())), even=even)
+        for at, pitches_in in ((outermost, 0.0), (innermost, more))
+    )
     inner = Mean(inner.value, float(np.hypot(inner.u, 2 * more.mean() * pitches.u)))
     _check_inner(full, outer.value - 2 * turns * width.value - 2 * (turns - 1) * spacing.value, turns, pitch)
     # Of a bar both edges may be off, and of a diameter.
-    off_px = 2 * SLOPE_BLURS * off * float(np.median([s.blur_px for s in sides]))
+    off_px = 2 * SLOPE_BLURS * off * blur_of(sides)
     outer, inner, width, spacing = (Mean(m.value, float(np.hypot(m.u, off_px))) for m in (outer, inner, width, spacing))
     taper = _taper([s.widths for s in sides])
     slope = 0.0 if taper is None else taper.value
@@ -242,12 +268,12 @@ def _diameter(frame: Frame, sides: list[Side], edges: Floats, noise: float, *, e
     """Twice the mean distance of the outermost or innermost edges, with what the sides scatter but for the centre's
     own error; `even`: it is the same on all sides.
 
-    That error moves opposite sides against one another and cancels in a diameter. The edges' noise is that of all
-    bars (a bar's width has that of two edges), unless the sides differ by more than chance lets it.
+    That error moves opposite sides against one another and cancels in a diameter. An edge's `noise` is that of all
+    bars, unless the sides differ by more than chance lets it.
     """
     if not even or len(edges) <= CENTRE_FREEDOMS:
         # The sides of a winding that drifts differ of themselves; of very few the centre's error is not known.
-        floor = 2 * float(np.hypot(OUTERMOST_U_PX, noise / np.sqrt(2 * len(edges))))
+        floor = 2 * float(np.hypot(OUTERMOST_U_PX, noise / np.sqrt(len(edges))))
         return mean_of(list(2 * edges), floor=floor, every=not even)
     normal = frame.normal + np.array([s.sector for s in sides]) * 2 * np.pi / frame.sectors
     design = np.column_stack([np.ones(len(edges)), np.cos(normal), np.sin(normal)])
@@ -265,24 +291,53 @@ def _diameter(frame: Frame, sides: list[Side], edges: Floats, noise: float, *, e
     free = len(edges) - CENTRE_FREEDOMS
     fit = np.linalg.lstsq(design, edges)[0]
     scatter = float(np.sqrt(((edges - design @ fit) ** 2).sum() / free))
-    deviation = noise / np.sqrt(2.0)
-    if scatter > deviation * np.sqrt(stats.chi2.ppf(SURE, free) / free):
+    deviation = noise
+    if scatter > deviation * _chance(free, SURE):
         deviation = scatter
     return Mean(2 * float(fit[0]), 2 * float(np.hypot(OUTERMOST_U_PX, deviation / np.sqrt(len(edges)))))
 
 
-def _over_all(rows: list[Floats]) -> tuple[Mean, float]:
-    """Mean over all sides' bars (or gaps), and the deviation of a single one.
+def _over_all(rows: list[Floats]) -> Mean:
+    """Mean over all sides' bars (or gaps).
 
-    That is taken within each turn, so that a taper does not count. By it, no few sides that agree by chance make
-    the mean better than all bars together can.
+    Its uncertainty is that of so many bars by their deviation within each turn, so that a taper does not count, unless
+    the sides as wholes differ by more than chance lets them.
     """
     turns = [_agreeing(np.array([r[k] for r in rows if len(r) > k])) for k in range(max(map(len, rows)))]
     free = sum(len(one) - 1 for one in turns)
     squares = sum(float(((one - one.mean()) ** 2).sum()) for one in turns)
     noise = float(np.sqrt(squares / free)) if free > 0 else 0.0
-    floor = float(np.hypot(EDGE_U_PX, noise / np.sqrt(sum(map(len, rows)))))
-    return mean_of([float(r.mean()) for r in rows], floor=floor, free=free), noise
+    alone = noise / float(np.sqrt(sum(map(len, rows))))
+    mean = mean_of([float(r.mean()) for r in rows], floor=0.0)
+    between = mean.u / _student(len(rows) - 1)
+    own = mean.u if between > alone * _chance(len(rows) - 1, LIKELY) else alone * _student(free)
+    return Mean(mean.value, float(np.hypot(EDGE_U_PX, own)))
+
+
+def _student(free: int) -> float:
+    """By how much a scatter of so many degrees of freedom is widened for 1.96 of it to cover 95 % (JCGM 100, G.3)."""
+    return float(stats.t.ppf(0.5 + COVERED / 2, max(free, 1)) / stats.norm.ppf(0.5 + COVERED / 2))
+
+
+def _chance(free: int, level: float) -> float:
+    """Up to what ratio chance raises a scatter of so many degrees of freedom."""
+    return float(np.sqrt(stats.chi2.ppf(level, max(free, 1)) / max(free, 1)))
+
+
+def _noise(sides: list[Side]) -> float:
+    """Deviation of one edge's place at a pixel's distance from the centre, times the root of the distance.
+
+    By the widths within each turn: a bar has two edges, and is seen over a length that grows with its distance.
+    """
+    squares, free = 0.0, 0
+    for turn in range(max(s.bands for s in sides)):
+        seen = [s for s in sides if s.bands > turn]
+        widths = np.array([s.widths[turn] for s in seen])
+        kept = np.isin(widths, _agreeing(widths))
+        distance = float(np.mean([s.distances_px[turn] for s in seen]))
+        squares += distance * float(((widths[kept] - widths[kept].mean()) ** 2).sum()) / 2
+        free += int(kept.sum()) - 1
+    return float(np.sqrt(squares / free)) if free > 0 else 0.0
 
 
 def _check_inner(sides: list[Side], counted: float, turns: float, pitch: float) -> None:

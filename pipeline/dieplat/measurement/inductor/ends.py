@@ -11,7 +11,7 @@ import shapely
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductor.bands import Columns
 from dieplat.measurement.inductor.metal import Image
-from dieplat.measurement.inductor.tracks import Line, Track, metal_until, sample
+from dieplat.measurement.inductor.tracks import CORNER_PART, Line, Track, metal_until, sample
 from dieplat.measurement.inductor.unwrap import Floats
 
 STEP_PX = 0.25
@@ -24,6 +24,8 @@ CORNER_U_PX = 0.3
 BEFORE_PART, BEYOND_PART, MORE_PX = 0.3, 0.8, 2.0
 # Of a side seen over less than this part of its length the line is looked for again in the picture.
 SHORT_PART = 0.35
+# The stretch of a side that tells where it meets the next, from this part of its angle off its normal on.
+BEND_PART = 0.25
 # A last piece shorter than this part of its side is the end of the one before.
 STUB_PART = 0.12
 # Middles seen column by column scatter by about this much.
@@ -51,8 +53,7 @@ def crossing_line(columns: Columns, way: Track, soft: Image) -> CentreLine:
     frame, w = columns.frame, columns.width_px
     step = 2 * np.pi / frame.sides
     off = (way.turn - frame.normal + step / 2) % step - step / 2
-    radius = way.middle / np.cos(off)
-    points = np.stack([frame.x + radius * np.cos(way.turn), frame.y + radius * np.sin(way.turn)], axis=1)
+    points = _with_corners(columns, way, off)
     ends = []
     for first, side in ((0, -way.sense), (-1, way.sense)):
         place = float(way.middle[first] * np.tan(off[first]))
@@ -63,6 +64,33 @@ def crossing_line(columns: Columns, way: Track, soft: Image) -> CentreLine:
         ends.append(one.point(frame, end))
     line = shapely.LineString([ends[0], *points, ends[1]]).simplify(SIMPLE_PX)
     return CentreLine(np.asarray(line.coords), float("nan"), 0.0, (CAP_U_PART * w, CAP_U_PART * w))
+
+
+def _with_corners(columns: Columns, way: Track, off: Floats) -> Floats:
+    """The middles as points (N, 2), each corner put where the sides before and after it meet.
+
+    Blur rounds a corner, so that the middles seen there cut it short. `off`: angle from the side's normal.
+    """
+    frame = columns.frame
+    step = 2 * np.pi / frame.sides
+    radius = way.middle / np.cos(off)
+    points = np.stack([frame.x + radius * np.cos(way.turn), frame.y + radius * np.sin(way.turn)], axis=1)
+    onward = way.sense * off
+    cuts = [int(k) + 1 for k in np.nonzero(way.sector[1:] != way.sector[:-1])[0]]
+    kept = [points[:0]]
+    start = 0
+    for cut, stop in zip(cuts, [*cuts[1:], len(off)], strict=True):
+        before, after = np.arange(start, cut), np.arange(cut, stop)
+        last = before[(onward[before] > BEND_PART * step) & (onward[before] < CORNER_PART * step)]
+        first = after[(onward[after] < -BEND_PART * step) & (onward[after] > -CORNER_PART * step)]
+        if min(len(last), len(first)) < 3:
+            kept.append(points[start:cut])
+            start = cut
+            continue
+        sides = (Line(int(way.sector[k[0]]), float(np.median(way.middle[k])), 0.0, 0.0, 0.0) for k in (last, first))
+        kept += [points[start : last[-1] + 1], _meeting(columns, *sides)[None]]
+        start = int(first[0])
+    return np.concatenate([*kept, points[start:]])
 
 
 def polygon_line(columns: Columns, lines: list[Line], soft: Image, sense: float) -> CentreLine:

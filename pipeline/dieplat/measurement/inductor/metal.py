@@ -27,9 +27,10 @@ BRIGHT_PART = 0.4
 BRIGHT_EDGE_PART, BRIGHT_EDGE_NOISE = 0.2, 0.1
 # Means over two by two pixels halve the noise, and neighbours share it. This is halfway to that.
 HALVED_NOISE_PART = 0.75
-# By so many of 255 levels colour of half the sharpness, coarsely rounded (JPEG of quality 92, 4:2:0), was off in one
-# sense on all edges of a winding: rms 0.44 on 30 windings of bench/inductor_figures.py (seeds 5000 to 5059).
-COLOUR_LEVELS = 0.5
+# By so many of 255 levels JPEG's rounding (quality 92, 4:2:0) put all edges of a winding off in one sense, as it takes
+# the finest detail of low contrast away: rms over 130 windings of bench/inductor_figures.py read on brightness (0.12)
+# and 69 on colour, which is rounded more coarsely and has half the sharpness (0.75; seeds 5000 to 5199).
+BRIGHT_LEVELS, COLOUR_LEVELS = 0.12, 0.75
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,8 +39,9 @@ class MetalImage:
 
     `dark` is how much darker a pixel is than the darker of both, as a part of that: dirt is, no layer of a die
     is (common practice, no source). `sharp` is `soft` as the edges are best measured on: by brightness, where colour
-    was stored at half the sharpness. Where that colour alone shows them, `off` is by what part of the step it may be
-    off all over the winding (k = 1), else 0.
+    was stored at half the sharpness; `by_colour` says that colour alone shows them. `off` is by what part of the step
+    its half level may be off all over the winding (k = 1), by JPEG's rounding;
+    0 where no trace of it is seen.
     """
 
     soft: Image
@@ -48,6 +50,7 @@ class MetalImage:
     noise: float
     sharp: Image
     off: float
+    by_colour: bool = False
 
 
 def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
@@ -84,25 +87,24 @@ def separate_metal(image: npt.NDArray[np.generic], inside: Mask) -> MetalImage:
         high = inside & ~high
         axis = -axis
     step = contrast[high].mean(axis=0) - contrast[inside & ~high].mean(axis=0)
-    bright, off = 0.0, 0.0
+    bright, halved = 0.0, False
     if colours.shape[2] == len(BRIGHTNESS) and _halved(colours, step, _flat(high, inside)):
-        bright = float(step @ BRIGHTNESS) / float(np.linalg.norm(step))
+        bright, halved = float(step @ BRIGHTNESS) / float(np.linalg.norm(step)), True
         if abs(bright) >= BRIGHT_PART:
             axis = np.sign(bright) * BRIGHTNESS
-        else:
-            off = COLOUR_LEVELS * _level(image) / float(np.linalg.norm(step))
     soft = _normalise(np.asarray(colours @ axis, dtype=np.float32), high, inside)
     noise = _noise(soft, _flat(soft > 0.5, inside))
     if noise * LEAST_CONTRAST > 1.0:
         raise UndecidedError("metal and background are not distinct enough inside the outline")
-    sharp = None
-    if off > 0.0 and abs(bright) >= BRIGHT_EDGE_PART:
-        sharp = _by_brightness(np.sign(bright) * (colours @ BRIGHTNESS), soft, inside)
-    if sharp is None:
-        sharp = soft
-    else:
-        off = 0.0
-    return MetalImage(_clipped(soft), _darker(colours.mean(axis=2), soft, inside), inside, noise, _clipped(sharp), off)
+    sharp, by_colour, off = soft, False, 0.0
+    if halved:
+        if abs(bright) < BRIGHT_PART:
+            by_bright = _by_brightness(np.sign(bright) * (colours @ BRIGHTNESS), soft, inside, bright)
+            sharp, by_colour = (soft, True) if by_bright is None else (by_bright, False)
+        off = COLOUR_LEVELS if by_colour else BRIGHT_LEVELS / abs(bright)
+        off *= _level(image) / float(np.linalg.norm(step))
+    dark = _darker(colours.mean(axis=2), soft, inside)
+    return MetalImage(_clipped(soft), dark, inside, noise, _clipped(sharp), off, by_colour)
 
 
 def _blur(image: Image, sigma_px: float) -> Image:
@@ -141,8 +143,13 @@ def _discriminant(
     return np.asarray(axis / length, dtype=np.float32) if length > 0 else fallback
 
 
-def _by_brightness(bright: Image, soft: Image, inside: Mask) -> Image | None:
-    """Brightness where metal is 1 and background 0, None where it has too little contrast to measure edges on."""
+def _by_brightness(bright: Image, soft: Image, inside: Mask, part: float) -> Image | None:
+    """Brightness where metal is 1 and background 0, None where it has too little contrast to measure edges on.
+
+    `part`: how much of the step from background to metal is brightness.
+    """
+    if abs(part) < BRIGHT_EDGE_PART:
+        return None
     metal = np.asarray(inside & (soft > 0.5))
     try:
         found = _normalise(bright, metal, inside)

@@ -8,20 +8,25 @@ from scipy import ndimage
 from dieplat.measurement.inductor.bands import Columns
 from dieplat.measurement.inductor.ends import CAP_PART, CAP_U_PART, CentreLine
 from dieplat.measurement.inductor.metal import Image
-from dieplat.measurement.inductor.tracks import END_LEVEL, Track, metal_until, sample
+from dieplat.measurement.inductor.surroundings import half_level_runs
+from dieplat.measurement.inductor.tracks import Track, metal_until
 from dieplat.measurement.inductor.unwrap import Floats
 
 STEP_PX = 0.5
 CHORD_DEG = 4.0
 # Round spirals are drawn in quarter turns (common practice, no source); an end this near to one is at it.
 QUARTER, NEAR_QUARTER = 0.25, 0.045
-# A lead along the tangent leaves the middle half of the ring's width by the part that END_LEVEL leaves over where
-# it is this part of a width off; how well that is seen, in parts of sqrt(width radius): six windings drawn by the
-# phantom were off by 0.01 to 0.036.
-TANGENT_OFF_PART, TANGENT_U_PART = 0.25 + 0.5 * (1 - END_LEVEL), 0.03
+# A lead is looked for over these angles from where it touches the ring (radians); the ring's radius is that of its
+# outermost edge between these.
+LEAD_RAD, RING_RAD = (0.12, 0.8), (0.45, 1.3)
+# So many columns must agree on the place to this along the ring.
+LEAST_COLUMNS, AGREE_PX = 6, 1.5
+# How well lead and ring are told apart: their edges' errors, of all columns in common. A circle is drawn in chords of
+# a degree or two (common practice, no source), and a lead goes on along the first: half of one of 1.5 degrees.
+LEAD_EDGE_U_PX, CHORD_U_RAD = 0.1, np.radians(0.75) / np.sqrt(3)
 
 
-def round_line(columns: Columns, way: Track, soft: Image, *, symmetric: bool) -> CentreLine:
+def round_line(columns: Columns, way: Track, soft: Image, *, symmetric: bool, blur_px: float) -> CentreLine:
     """Follow the middles from end to end; where bands are disturbed, straight across in distance over angle."""
     turn, middle = _steady(columns, way, symmetric=symmetric)
     w, sense = columns.width_px, way.sense
@@ -33,7 +38,11 @@ def round_line(columns: Columns, way: Track, soft: Image, *, symmetric: bool) ->
     grid = head_at + sense * np.arange(0.0, abs(tail_at - head_at), np.radians(CHORD_DEG))
     grid = np.append(grid, tail_at)
     order = np.argsort(sense * turn)
+    # Blur moves a bent edge towards its centre by its variance over twice the radius; chords of the arc's own length
+    # lie a little outside of it.
+    half = np.radians(CHORD_DEG) / 2
     at = np.interp(sense * grid, sense * turn[order], middle[order])
+    at = (at + blur_px**2 / (2 * at)) * half / np.sin(half)
     frame = columns.frame
     points = np.stack([frame.x + at * np.cos(grid), frame.y + at * np.sin(grid)], axis=1)
     turns = abs(tail_at - head_at) / (2 * np.pi)
@@ -81,17 +90,50 @@ def _first_end(
 ) -> tuple[float, float]:
     """Angle of the outer end and its uncertainty along the line (px)."""
     w = columns.width_px
+    touch = None if symmetric else _tangent(columns, float(turn[0]), sense)
+    if touch is not None:
+        return touch
     radius = float(np.median(middle[:9]))
     metal = _reach(columns, soft, float(turn[0]), radius, -sense)
     flush = metal + sense * CAP_PART * w / radius
-    if symmetric:
-        return flush, CAP_U_PART * w
-    # Along the tangent a point at the angle a from where it touches lies radius a^2 / 2 off the ring.
-    tangent = metal + sense * np.sqrt(2 * TANGENT_OFF_PART * w / radius)
-    away = np.arange(0.0, 1.6 * np.sqrt(w * radius), STEP_PX)
-    c, s = np.cos(tangent), np.sin(tangent)
-    x = columns.frame.x + radius * c + sense * away * s
-    y = columns.frame.y + radius * s - sense * away * c
-    if np.mean(sample(soft, columns.frame, x, y)[0] > END_LEVEL) > 0.9:
-        return float(tangent), float(TANGENT_U_PART * np.sqrt(w * radius))
     return flush, CAP_U_PART * w
+
+
+def _tangent(columns: Columns, start: float, sense: float) -> tuple[float, float] | None:
+    """Angle at which a lead leaves the outermost ring along its tangent, and its uncertainty along the line (px).
+
+    A line that touches a circle of radius R is at the distance r from its centre at the angle arccos(R / r) from
+    where it touches, so every column that shows the lead's outer edge tells the place. None where they do not agree.
+    """
+    n = len(columns.angle)
+    step = 2 * np.pi / n
+    k = np.arange(-int(LEAD_RAD[1] / step), int(RING_RAD[1] / step))
+    index = np.round(start / step - 0.5).astype(int) + int(sense) * k
+    outer = np.array([_outermost(columns, int(j) % n) for j in index])
+    past = sense * (columns.angle[index % n] - start)
+    past = (past + np.pi) % (2 * np.pi) - np.pi
+    ring = (past > RING_RAD[0]) & (past < RING_RAD[1]) & np.isfinite(outer)
+    if ring.sum() < LEAST_COLUMNS:
+        return None
+    slope, level = np.polyfit(past[ring], outer[ring], 1)
+    slope = min(float(slope), 0.0)
+    level = float(np.median(outer[ring] - slope * past[ring]))
+    away = np.arccos(np.minimum(level / np.where(outer > level, outer, level), 1.0))
+    lead = (away > LEAD_RAD[0]) & (away < LEAD_RAD[1]) & (past < RING_RAD[0])
+    touch, tangent = (past + away)[lead], np.tan(away[lead])
+    if len(touch) < LEAST_COLUMNS:
+        return None
+    near = np.abs(touch[:, None] - touch[None, :]) < AGREE_PX / level
+    kept = near[int(np.argmax(near.sum(axis=1)))]
+    if kept.sum() < max(LEAST_COLUMNS, 0.3 * len(touch)):
+        return None
+    # An edge off by e puts the place off by e over the tangent.
+    weight = tangent[kept] ** 2
+    place = float(np.average(touch[kept], weights=weight))
+    return start + sense * place, float(np.hypot(LEAD_EDGE_U_PX / np.sqrt(np.average(weight)), CHORD_U_RAD * level))
+
+
+def _outermost(columns: Columns, column: int) -> float:
+    """Distance of a column's outermost edge of metal, leads included; NaN where there is none."""
+    runs = half_level_runs(columns.soft[:, column], columns.distance)
+    return float(runs[-1, 1]) if len(runs) else float("nan")
