@@ -57,6 +57,8 @@ WINDOW_PX = 96
 LEAST_PIXELS = 1500
 LARGEST_STEP_PX = 0.1
 CELL_PX = 12
+LUMA = np.array([0.299, 0.587, 0.114])
+"""Brightness as JPEG codes it (ITU-R BT.601)."""
 LEAST_BLUR_PX = 0.05
 """Less the phantom's camera leaves alone."""
 SURE_PX = 0.03
@@ -140,32 +142,28 @@ def blurred_alike(light: Floats, owner: npt.NDArray[np.intp], blurs_px: Sequence
 def displacement(mosaic: Floats, truth: Floats, where: Mask) -> tuple[Floats, Floats, int]:
     """How far the mosaic's content lies right of and below the truth's, with standard uncertainties and their freedom.
 
-    Least squares over all channels: mosaic = a truth + b - a (dx d/dx + dy d/dy) truth + c (Laplacian of the truth),
-    as for optical flow (Lucas and Kanade 1981, Proc. IJCAI, 674-679). The last term is a difference of blur, to first
-    order: without it uneven structure that is blurred differently seems to lie elsewhere. What the model does not
-    hold goes together over neighbouring pixels, so that the covariance is that of whole cells' contributions (Liang
-    and Zeger 1986, Longitudinal data analysis using generalized linear models, Biometrika 73, 13-22).
+    Least squares on brightness: mosaic = a truth + b - a (dx d/dx + dy d/dy) truth + c (Laplacian of the truth), as for
+    optical flow (Lucas and Kanade 1981, Proc. IJCAI, 674-679). The last term is a difference of blur, to first order.
+    What the model does not hold goes together over neighbouring pixels, so that the covariance is that of whole cells'
+    contributions (Liang and Zeger 1986, Longitudinal data analysis using generalized linear models, Biometrika 73,
+    13-22). Brightness only: JPEG keeps colour in cells of two by two pixels from the tile's corner on, and an edge that
+    is one of colour alone lies off by tenths of a pixel in the picture itself.
     """
     rows, columns = np.nonzero(where)
     _, cells = np.unique(rows // CELL_PX * where.shape[1] + columns // CELL_PX, return_inverse=True)
-    designs, seen = [], []
-    for channel in range(3):
-        down, across = np.gradient(truth[..., channel])
-        design = np.zeros((len(rows), 9))
-        design[:, 0], design[:, 1] = -across[where], -down[where]
-        design[:, 2 + channel], design[:, 5 + channel] = truth[..., channel][where], 1.0
-        design[:, 8] = cv2.Laplacian(truth[..., channel], cv2.CV_64F)[where]
-        designs.append(design)
-        seen.append(mosaic[..., channel][where])
-    design, target = np.concatenate(designs), np.concatenate(seen)
+    light = truth @ LUMA
+    down, across = np.gradient(light)
+    design = np.zeros((len(rows), 5))
+    design[:, 0], design[:, 1] = -across[where], -down[where]
+    design[:, 2], design[:, 3] = light[where], 1.0
+    design[:, 4] = cv2.Laplacian(light, cv2.CV_64F)[where]
+    target = (mosaic @ LUMA)[where]
     found, *_ = np.linalg.lstsq(design, target, rcond=None)
     scores = design * (target - design @ found)[:, None]
-    group = np.tile(cells, 3)
-    sums = np.stack([np.bincount(group, weights=column) for column in scores.T], axis=-1)
+    sums = np.stack([np.bincount(cells, weights=column) for column in scores.T], axis=-1)
     bread, count = np.linalg.pinv(design.T @ design), len(sums)
     variance = np.diag(bread @ (sums.T @ sums) @ bread)[:2] * count / max(count - 1, 1)
-    gain = found[2:5].mean()
-    return found[:2] / gain, np.sqrt(variance) / gain, count - 1
+    return found[:2] / found[2], np.sqrt(variance) / found[2], count - 1
 
 
 def steps(blended: Blended) -> Iterator[tuple[float, float, int]]:
