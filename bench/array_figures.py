@@ -29,7 +29,6 @@ from typing import Any
 import cv2
 import numpy as np
 import shapely
-from scipy.stats import beta
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays import measure_array
@@ -38,6 +37,7 @@ from dieplat.phantom.cells import MemoryPlan, add_memory, add_periphery, tinted
 from dieplat.phantom.die import MEMORY_COLOURS
 from dieplat.phantom.layers import Die, Sheet
 from fine_raster import seen
+from proportion import proportion_interval
 from seed_range import seed_range
 
 WRONG_PITCH = 0.02
@@ -160,13 +160,6 @@ def summary(trials: Sequence[Trial]) -> dict[str, Any]:
         "covered_95_interval": proportion_interval(within, len(scores)),
         "remarked": sum(bool(trial.remark) for trial in exact),
     }
-
-
-def proportion_interval(found: int, of: int, level: float = 0.95) -> tuple[float, float]:
-    """What share may lie behind `found` of `of`."""
-    tail = (1.0 - level) / 2.0
-    low = 0.0 if found == 0 else float(beta.ppf(tail, found, of - found + 1))
-    return low, 1.0 if found == of else float(beta.ppf(1.0 - tail, found + 1, of - found))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

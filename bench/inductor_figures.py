@@ -10,6 +10,7 @@ circles of 1.5 to 6 turns in steps of a side (circles: a quarter), and windings 
 by any angle, mirrored or not, on pixels that need not be square, blurred, under uneven light, in any colours, the
 underpass seen or not, some in a ring of metal; the metal of a spiral reaches a quarter to three quarters of its width
 beyond its inner end; the outline loose or tight, upright or turned.
+The interval behind a coverage says what so few windings can tell.
 A count, a shape or a kind (spiral or crossing itself) that differs from the truth is wrong. The inductance is
 compared with the same solver on the true centre line; its stated uncertainty here is that of the geometry alone, as
 thickness and use of the current are known. The exit status is 1 if anything was wrong.
@@ -40,6 +41,7 @@ from dieplat.inductance.partial import Array
 from dieplat.inductance.segment_sum import lane_network
 from dieplat.measurement.inductors import measure_inductor
 from dieplat.values import InductorGeometry
+from proportion import proportion_interval
 from seed_range import seed_range
 
 COVERAGE = 1.96
@@ -123,6 +125,8 @@ def summary(trials: Sequence[Trial]) -> dict[str, Any]:
             "max": float(errors.max()),
             "rms_in_u": float(np.sqrt(np.mean(scores**2))),
             "covered_95": float(np.mean(scores <= COVERAGE)),
+            "covered_95_interval": proportion_interval(int(np.sum(scores <= COVERAGE)), len(scores)),
+            "mean": float(np.mean([trial.errors[name] for trial in right])),
         }
     return found
 
@@ -152,10 +156,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name, figures in found.items():
         if isinstance(figures, dict):
             unit = "" if name == "inductance" else " px"
+            low, high = figures["covered_95_interval"]
             print(
-                f"{name}: rms {figures['rms']:.4f}{unit}, 95 % below {figures['p95']:.4f}, "
+                f"{name}: mean {figures['mean']:+.4f}, rms {figures['rms']:.4f}{unit}, 95 % below {figures['p95']:.4f}, "
                 f"largest {figures['max']:.4f}; rms {figures['rms_in_u']:.2f} u, "
-                f"{100 * figures['covered_95']:.1f} % within {COVERAGE} u"
+                f"{100 * figures['covered_95']:.1f} % within {COVERAGE} u ({100 * low:.0f} to {100 * high:.0f} %)"
             )
     return 1 if found["wrong"] else 0
 

@@ -84,3 +84,14 @@ def test_rounding_of_a_faint_jpeg_widens_what_is_stated():
         return found.width_um_u
 
     assert stated(30) > 1.5 * stated(90)
+
+
+def test_a_short_side_where_the_winding_steps_lies_on_its_own_ring():
+    """The last turn's side before the step is two fifths of its length, as the step takes the rest."""
+    drawn = draw_spiral(np.random.default_rng(9), "octagon", 3.125, 150.0, 6.3, 9.0, blur=1.8, noise=2.0)
+    found = measure(drawn)
+    assert found.turns == 3.125
+    line, true = np.asarray(found.path_um), drawn.line
+    # All corners but the ends, which have an uncertainty of their own.
+    assert len(line) == len(true)
+    assert np.hypot(*(line[1:-1] - true[1:-1]).T).max() < 0.6

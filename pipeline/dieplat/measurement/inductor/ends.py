@@ -11,7 +11,7 @@ import shapely
 from dieplat.errors import UndecidedError
 from dieplat.measurement.inductor.bands import Columns
 from dieplat.measurement.inductor.metal import Image
-from dieplat.measurement.inductor.tracks import CORNER_PART, Line, Track, metal_until, sample
+from dieplat.measurement.inductor.tracks import CORNER_PART, OFF_LINE_PART, Line, Track, metal_until, sample
 from dieplat.measurement.inductor.unwrap import Floats
 
 STEP_PX = 0.25
@@ -140,12 +140,17 @@ def _without_gaps(lines: list[Line], columns: Columns, sense: float) -> list[Lin
 
 
 def _settled(columns: Columns, lines: list[Line], soft: Image) -> list[Line]:
-    """The lines, those between two others of which little is seen (a step, an underpass) put where metal is."""
+    """The lines, those between two others of which little is seen (a step, an underpass) put where metal is.
+
+    So are those on neither's ring: of the side on which a winding steps inwards a part may be short and the next side
+    reach far into it, so that a line fitted to all of it lies between the two.
+    """
     settled = list(lines)
     for k in range(1, len(lines) - 1):
         one = lines[k]
         side = 2 * abs(one.at) * np.tan(np.pi / columns.frame.sides)
-        if abs(one.ends - one.begins) < SHORT_PART * side:
+        apart = min(abs(one.at - other.at) for other in (settled[k - 1], lines[k + 1]))
+        if abs(one.ends - one.begins) < SHORT_PART * side or apart > OFF_LINE_PART * columns.pitch_px:
             settled[k] = _little_seen(columns, settled[k - 1], one, lines[k + 1], soft)
     return settled
 
@@ -160,7 +165,7 @@ def _little_seen(columns: Columns, before: Line, one: Line, after: Line, soft: I
     across = np.linspace(-0.4, 0.4, 9)[:, None] * columns.width_px * np.array([np.cos(direction), np.sin(direction)])
     found: list[tuple[float, int, Line]] = []
     for at in (before.at, after.at, 0.5 * (before.at + after.at), one.at):
-        tried = Line(one.sector, at, 0.0, one.begins, one.ends)
+        tried = Line(one.sector, at, before.tilt, one.begins, one.ends)
         start, stop = _meeting(columns, before, tried), _meeting(columns, tried, after)
         points = (start + (stop - start) * np.linspace(0.0, 1.0, 101)[:, None])[:, None, :] + across
         metal = sample(soft, frame, points[..., 0], points[..., 1])

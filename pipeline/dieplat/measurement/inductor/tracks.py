@@ -130,9 +130,14 @@ def straight_pieces(columns: Columns, way: Track) -> list[Line]:
     off = (way.turn - frame.normal + step / 2) % step - step / 2
     along = way.middle * np.tan(off)
     cuts = np.nonzero(way.sector[1:] != way.sector[:-1])[0] + 1
+    clear = np.abs(off) < CORNER_PART * step
+    runs = np.split(np.arange(len(off)), cuts)
+    # The frame's own turn is not exact, and all sides share its error: the long ones tell it.
+    tilts = [found[1] for run in runs if (found := _line(along[run], way.middle[run], clear[run], pitch, None))]
+    common = float(np.median(tilts)) if tilts else 0.0
     lines: list[Line] = []
-    for run in np.split(np.arange(len(off)), cuts):
-        line = _line(along[run], way.middle[run], np.abs(off[run]) < CORNER_PART * step, pitch)
+    for run in runs:
+        line = _line(along[run], way.middle[run], clear[run], pitch, common)
         if line is None:
             continue
         at, tilt = line
@@ -141,21 +146,32 @@ def straight_pieces(columns: Columns, way: Track) -> list[Line]:
 
 
 def _line(
-    along: Floats, middle: Floats, clear: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], pitch: float
+    along: Floats,
+    middle: Floats,
+    clear: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
+    pitch: float,
+    common: float | None,
 ) -> tuple[float, float] | None:
-    """Distance and tilt of a side; None where less than a pitch of it is seen. Short pieces keep the frame's tilt."""
+    """Distance and tilt of a side; None where less than a pitch of it is seen.
+
+    Short pieces have the tilt `common` to all, and are left out without one.
+    """
     if clear.sum() < 3 or np.ptp(along[clear]) < 0.5 * pitch:
         return None
     x, y = along[clear], middle[clear]
-    tilt, at = 0.0, float(np.median(y))
+    long = bool(np.ptp(x) > 3 * pitch)
+    if not long and common is None:
+        return None
+    tilt = common or 0.0
+    at = float(np.median(y - tilt * x))
     for part in (OFF_LINE_PART, OFF_LINE_PART / 2, OFF_LINE_PART / 2):
         near = np.abs(y - at - tilt * x) < max(part * pitch, 0.5)
         if near.sum() < 3:
             break
-        if np.ptp(x[near]) > 3 * pitch:
+        if long and np.ptp(x[near]) > 3 * pitch:
             tilt, at = (float(v) for v in np.polyfit(x[near], y[near], 1))
         else:
-            tilt, at = 0.0, float(np.mean(y[near]))
+            tilt, at = common or 0.0, float(np.mean((y - (common or 0.0) * x)[near]))
     return at, tilt
 
 
