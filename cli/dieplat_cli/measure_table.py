@@ -85,6 +85,8 @@ def details(block: BlockResult) -> list[str]:
                 f"({wave.assumption})"
             )
         lines.append(line)
+        if wave is not None:
+            lines.append(f"{block.name}: {wave.verdict}")
     return lines
 
 

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from dieplat.antenna.bands import channel_hz
-from dieplat.antenna.quarter_wave import compare_with_quarter_wave, verdict
+from dieplat.antenna.quarter_wave import compare_with_quarter_wave
 from dieplat.errors import SettingsError
 
 
@@ -52,9 +52,9 @@ def test_a_meander_by_the_rule_of_thumb():
     assert at_2g4.ratio_to_quarter_wave == pytest.approx(24.75 / 24.98, abs=2e-4)
     assert at_2g442.ratio_to_quarter_wave == pytest.approx(24.75 / 24.55, abs=2e-4)
     assert at_2g4.quarter_wave_at_hz == pytest.approx(at_2g442.quarter_wave_at_hz)
-    assert "shorter" in verdict(at_2g4)
-    assert "longer" in verdict(at_2g442)
-    assert "inside the 2.4 GHz band" in verdict(at_2g4)
+    assert "shorter" in at_2g4.verdict
+    assert "longer" in at_2g442.verdict
+    assert "inside the 2.4 GHz band" in at_2g4.verdict
 
 
 def test_a_range_of_a_factor_widens_the_verdict():
@@ -64,13 +64,13 @@ def test_a_range_of_a_factor_widens_the_verdict():
     # Rectangular distributions: half width over the square root of three (JCGM 100:2008, 4.3.7).
     expected = math.hypot(0.04 / 0.8, 0.05 / 0.6) / math.sqrt(3)
     assert spread.ratio_to_quarter_wave_u / spread.ratio_to_quarter_wave == pytest.approx(expected)
-    assert "is a quarter wave within its uncertainty" in verdict(spread)
+    assert "is a quarter wave within its uncertainty" in spread.verdict
 
 
 def test_without_factors_the_rule_of_thumb_is_a_hint_and_no_more():
     wave = compare_with_quarter_wave(41_250.0, 2.4e9)
     assert wave.ratio_to_quarter_wave == pytest.approx(41.25 / 31.228, rel=1e-4)
-    said = verdict(wave)
+    said = wave.verdict
     assert "1.32 times a quarter wave" in said
     assert "No velocity factor or shortening factor was given; common practice, no source" in said
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from dieplat.antenna.bands import ISM_2G4
 from dieplat.errors import SettingsError
@@ -58,7 +59,7 @@ def compare_with_quarter_wave(
     quarter_um = SPEED_OF_LIGHT_M_S / (4.0 * frequency_hz) * 1e6
     ratio = length_um * shortening / (quarter_um * velocity)
     relative = math.hypot(length_um_u / length_um, velocity_u / velocity, shortening_u / shortening)
-    return QuarterWave(
+    wave = QuarterWave(
         frequency_hz=frequency_hz,
         quarter_wave_um=quarter_um,
         velocity_factor=None if velocity_factor is None else velocity,
@@ -71,9 +72,10 @@ def compare_with_quarter_wave(
         quarter_wave_at_hz_u=frequency_hz / ratio * relative,
         assumption=_assumption(velocity_factor, shortening_factor),
     )
+    return replace(wave, verdict=_verdict(wave))
 
 
-def verdict(wave: QuarterWave) -> str:
+def _verdict(wave: QuarterWave) -> str:
     """What the comparison says, in words, with what it rests on."""
     ratio, wide = wave.ratio_to_quarter_wave, COVERAGE * wave.ratio_to_quarter_wave_u
     if abs(ratio - 1.0) <= wide:

@@ -124,6 +124,11 @@ def _meaning(coil: Json) -> str:
     return f"Together with a capacitance of 1 pF it would resonate near {frequency(hertz)}."
 
 
+def sentence(text: str) -> str:
+    """Words with a capital at their beginning and a full stop at their end."""
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"
+
+
 def frequency(hertz: float) -> str:
     """A frequency in GHz from 1 GHz, in MHz below."""
     return f"{plain(hertz / 1e9)} GHz" if hertz >= 1e9 else f"{plain(hertz / 1e6)} MHz"
@@ -167,8 +172,7 @@ def trace_sheet(block: Json) -> Sheet:
         for key, what in (("velocity_factor", "Velocity factor"), ("shortening_factor", "Shortening factor")):
             if trace.get(key) is not None:
                 facts.append((what, plain(trace[key])))
-        if trace.get("assumption"):
-            remarks.append(str(trace["assumption"]))
+        remarks += [sentence(trace[key]) for key in ("verdict", "assumption") if trace.get(key)]
     mm = trace["length_um"] >= 1000
     factor, unit = (1e-3, "mm") if mm else (1.0, "µm")
     headline = f"{with_u(trace['length_um'] * factor, (trace.get('length_um_u') or 0) * factor)} {unit}"

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from shapely.geometry import LineString
 
 from dieplat.antenna.microstrip import effective_permittivity
-from dieplat.antenna.quarter_wave import Factor, check_frequency, compare_with_quarter_wave, verdict
+from dieplat.antenna.quarter_wave import Factor, check_frequency, compare_with_quarter_wave
 from dieplat.board.fit import DOUBTFUL, Usual, fit_camera
 from dieplat.board.lengths import path_length
 from dieplat.board.middle import centred_path
@@ -139,8 +139,7 @@ def _trace(
             )
         except SettingsError as error:
             raise SettingsError(f"trace '{path.name}': {error}") from None
-    said = verdict(wave) if wave is not None else ""
-    return BoardTrace(path.name, length, u, budget, points, how, wave, said)
+    return BoardTrace(path.name, length, u, budget, points, how, wave)
 
 
 def _points(path: Region) -> Floats:

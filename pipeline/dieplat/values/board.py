@@ -93,7 +93,11 @@ class BoardTrace:
     points_px: Floats
     how: str
     quarter_wave: QuarterWave | None = None
-    verdict: str = ""
+
+    @property
+    def verdict(self) -> str:
+        """What the comparison says, in words; empty where no frequency was given."""
+        return self.quarter_wave.verdict if self.quarter_wave is not None else ""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, keyed as a `trace` of measurements.json, and more."""

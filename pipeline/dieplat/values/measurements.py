@@ -13,7 +13,7 @@ from dieplat.values.scale import BudgetLine, Scale
 
 @dataclass(frozen=True, slots=True)
 class QuarterWave:
-    """A length beside a quarter wave; `assumption` says in words which factors the ratio uses.
+    """A length beside a quarter wave; `assumption` says in words which factors the ratio uses, `verdict` what follows.
 
     `quarter_wave_um` is the one in free space; `quarter_wave_at_hz` the frequency at which the length would be one.
     """
@@ -29,6 +29,7 @@ class QuarterWave:
     quarter_wave_at_hz: float
     quarter_wave_at_hz_u: float
     assumption: str
+    verdict: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, keyed as a `trace` of measurements.json."""
