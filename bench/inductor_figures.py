@@ -158,7 +158,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             unit = "" if name == "inductance" else " px"
             low, high = figures["covered_95_interval"]
             print(
-                f"{name}: mean {figures['mean']:+.4f}, rms {figures['rms']:.4f}{unit}, 95 % below {figures['p95']:.4f}, "
+                f"{name}: mean {figures['mean']:+.4f}, rms {figures['rms']:.4f}{unit}, "
+                f"95 % below {figures['p95']:.4f}, "
                 f"largest {figures['max']:.4f}; rms {figures['rms_in_u']:.2f} u, "
                 f"{100 * figures['covered_95']:.1f} % within {COVERAGE} u ({100 * low:.0f} to {100 * high:.0f} %)"
             )
