@@ -121,7 +121,8 @@ def run_survey(
     if out.exists() and not out.is_dir():
         raise OutputExistsError(f"{out}: is a file; give the name of a folder to --out")
     state = _State.read(out)
-    _check_outputs(out, state, replace=replace)
+    if out.exists():
+        _check_outputs(out, state, replace=replace)
     tile_set = discover_tiles(
         settings.tiles, columns=settings.columns, executor=executor, progress=_bar(progress, "looking")
     )

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from dieplat.errors import OutputExistsError
+from dieplat.errors import OutputExistsError, SettingsError
 
 MARK = "made_by"
 MADE_BY = "dieplat"
@@ -82,7 +82,11 @@ def check_replaceable(path: Path, *, replace: bool = False) -> bool:
     ------
     OutputExistsError
         If `path` exists, is not ours, and `replace` is false; or if it is a folder.
+    SettingsError
+        If there is no folder for it.
     """
+    if not path.parent.is_dir():
+        raise SettingsError(f"{path.parent}: no such folder; make it first")
     if not path.exists():
         return False
     if path.is_dir():

@@ -88,8 +88,6 @@ def build_mosaic(
     layout_path = out.with_name("layout.json")
     for path in (out, layout_path, *([cache] if cache is not None else [])):
         check_replaceable(path, replace=replace_foreign)
-    if not out.parent.is_dir():
-        raise SettingsError(f"{out.parent}: no such folder; make it first")
 
     def bar(title: str) -> Progress | None:
         return progress(title) if progress is not None else None

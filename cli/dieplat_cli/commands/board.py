@@ -36,7 +36,7 @@ def register(app: typer.Typer) -> None:
 def board(
     photo: Annotated[Path, typer.Argument(help="The photograph of the board.")],
     annotations: Annotated[Path, typer.Argument(help="GeoJSON: traces, and what is known, in its pixels.")],
-    out: Annotated[Path, typer.Option("--out", help="board.json to write; a .png is drawn beside it.")],
+    out: Annotated[Path, typer.Option("--out", help="board.json to write; .png and .html go beside it.")],
     frequency_hz: Annotated[
         float | None, typer.Option("--frequency-hz", help="What to compare with.", rich_help_panel=PANEL_WAVE)
     ] = None,
@@ -99,7 +99,8 @@ def board(
     from dieplat.annotations import load_regions
     from dieplat.board.fit import Usual
     from dieplat.board.stated import stated_focal_mm
-    from dieplat.files import check_replaceable, write_bytes, write_json
+    from dieplat.files import check_replaceable, sha256_of, write_bytes, write_json
+    from dieplat.report.board_page import render_board
     from dieplat.report.board_picture import draw_board
     from dieplat.report.picture import png_bytes
     from dieplat.survey.board import WaveQuestion, measure_board
@@ -107,8 +108,8 @@ def board(
     from dieplat_cli.board_table import print_board
     from dieplat_cli.console import print_json, say
 
-    drawn = out.with_suffix(".png")
-    for path in (out, drawn):
+    drawn, page = out.with_suffix(".png"), out.with_suffix(".html")
+    for path in (out, drawn, page):
         check_replaceable(path, replace=replace)
     velocity = _velocity(velocity_factor, permittivity, board_mm, width_mm, over_ground=over_ground)
     question = WaveQuestion(
@@ -123,12 +124,15 @@ def board(
     )
     found = measure_board(regions, picture, usual=usual, question=question, find_middle=find_middle)
     write_json(out, found.to_dict())
-    write_bytes(drawn, png_bytes(draw_board(picture, regions.regions, found)))
+    flat = draw_board(picture, regions.regions, found)
+    write_bytes(drawn, png_bytes(flat))
+    inputs = {path.name: sha256_of(path) for path in (photo, annotations)}
+    write_bytes(page, render_board(found, flat, title=photo.stem, inputs=inputs).encode("utf-8"))
     if as_json:
         print_json(found.to_dict())
     else:
         print_board(found)
-    say(f"wrote {out} and {drawn}")
+    say(f"wrote {out}, {drawn} and {page}")
 
 
 def _frequency(frequency_hz: float | None, channel: int | None) -> float | None:

@@ -41,8 +41,6 @@ def compare(
     if out is not None:
         if out.suffix.lower() not in (".html", ".csv"):
             raise SettingsError(f"{out}: the name must end in .html (page with charts) or .csv (table)")
-        if not out.parent.is_dir():
-            raise SettingsError(f"{out.parent}: no such folder; make it first")
         replaced = check_replaceable(out, replace=replace)
     comparison = compare_dies(surveys)
     if out is not None:

@@ -104,7 +104,9 @@ def _table(result: InductorResult) -> str:
     if facts["capacitance_at_pf"] is not None:
         lines += ["", f"tuned at {facts['frequency_hz']:.6g} Hz by {facts['capacitance_at_pf']:.4g} pF"]
     lines += ["", "uncertainty (k = 1), nH"]
-    lines += [f"  {line['name']:<19}{line['u']:.2g}" for line in facts["budget"] if line["u"] > 0]
+    budget = [line for line in facts["budget"] if line["u"] > 0]
+    wide = max(len(line["name"]) for line in budget) + 2
+    lines += [f"  {line['name']:<{wide}}{line['u']:.2g}" for line in budget]
     lines += ["", "assumed", *(f"  {text}" for text in facts["assumptions"])]
     if result.electrical is not None:
         lines += ["", *electrical_lines(result.electrical)]

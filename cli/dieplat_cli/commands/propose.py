@@ -62,8 +62,6 @@ def propose(
             raise SettingsError(f"--kinds {kind}: not a kind; use some of {', '.join(KINDS)}")
     if annotations is not None and out.exists() and out.samefile(annotations):
         raise OutputExistsError(f"{out}: is the file of what is drawn; give --out another name")
-    if not out.parent.is_dir():
-        raise SettingsError(f"{out.parent}: no such folder; make it first")
     replaced = check_replaceable(out, replace=replace)
     known = None if scale is None else load_scale(scale)
     with open_mosaic(mosaic) as picture, progress_bars() as bar:

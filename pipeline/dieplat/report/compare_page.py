@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup, escape
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from dieplat import __version__
 from dieplat.compare import UNASSIGNED, ComparedDie, Comparison, Value, ratio
 from dieplat.files import write_bytes
-from dieplat.report import figures
 from dieplat.report.numbers import COVERAGE, DASH, bar_label, percent, plain, round_step, rounded, with_u
+from dieplat.report.page import rendered
 from dieplat.report.palette import AREA_KINDS, style_of
 
 WIDE = 480.0
@@ -58,15 +55,10 @@ def write_comparison(comparison: Comparison, path: Path) -> None:
 
 def render_comparison(comparison: Comparison) -> str:
     """The page as text: one file without scripts, which asks nothing of any network."""
-    templates = files("dieplat.report") / "templates"
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.globals["swatch"] = figures.swatch
-    template = environment.from_string((templates / "compare.html.j2").read_text(encoding="utf-8"))
     pictures, bar_um = outlines(comparison)
     shares = bar_groups(comparison, of_shares=True)
-    return template.render(
-        style=Markup((templates / "report.css").read_text(encoding="utf-8")),
-        hatches=figures.hatch_definitions(),
+    return rendered(
+        "compare.html.j2",
         names=[die.name for die in comparison.dies],
         rows=table_rows(comparison),
         pictures=pictures,
@@ -78,7 +70,6 @@ def render_comparison(comparison: Comparison) -> str:
         notes=[(die.name, die.notes) for die in comparison.dies if die.notes],
         sources=[(die.name, str(die.source)) for die in comparison.dies],
         coverage=f"{COVERAGE:g}",
-        version=__version__,
     )
 
 

@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry
 
 from dieplat import __version__
@@ -20,24 +16,14 @@ from dieplat.report.content import build_content
 from dieplat.report.crops import crop_banks, crop_block, crop_cells, crop_winding
 from dieplat.report.folder import REPORT, Outputs, read_outputs
 from dieplat.report.lattice import drawn_lattice
+from dieplat.report.page import Shown, rendered, shown
 from dieplat.report.palette import STYLES, style_of
-from dieplat.report.picture import jpeg_uri
 from dieplat.report.preview import draw_blocks, legend_entries
 from dieplat.report.winding import drawn_winding
 
 MAP_PX = 1800
 PICTURED = 12
 """At most so many inductors and arrays are pictured; all are listed. Keeps the file below about 3 MB."""
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A picture inside the page."""
-
-    uri: str
-    alt: str
-    width: int
-    height: int
 
 
 def write_report(folder: Path, out: Path | None = None) -> Path:
@@ -55,14 +41,9 @@ def render(outputs: Outputs) -> str:
     """The page as text."""
     content = build_content(outputs, version=__version__)
     block_map, unplaced = _block_map(outputs)
-    templates = files("dieplat.report") / "templates"
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.globals["swatch"] = figures.swatch
-    template = environment.from_string((templates / "report.html.j2").read_text(encoding="utf-8"))
-    return template.render(
+    return rendered(
+        "report.html.j2",
         content=content,
-        style=Markup((templates / "report.css").read_text(encoding="utf-8")),
-        hatches=figures.hatch_definitions(),
         block_map=block_map,
         unplaced=unplaced,
         legend=_legend(outputs),
@@ -75,7 +56,7 @@ def render(outputs: Outputs) -> str:
     )
 
 
-def _block_map(outputs: Outputs) -> tuple[Picture, tuple[str, ...]]:
+def _block_map(outputs: Outputs) -> tuple[Shown, tuple[str, ...]]:
     drawn = draw_blocks(outputs, longest_px=MAP_PX)
     named = (
         [f"{region.name} ({style_of(region.kind).label})" for region in outputs.regions.regions]
@@ -84,9 +65,9 @@ def _block_map(outputs: Outputs) -> tuple[Picture, tuple[str, ...]]:
     )
     alt = "The stitched photograph of the chip"
     if named:
-        shown = ", ".join(named[:20]) + (f" and {len(named) - 20} more" if len(named) > 20 else "")
-        alt += f" with {len(named)} outlined regions: {shown}"
-    return _picture(drawn.picture, alt), drawn.unplaced
+        listed = ", ".join(named[:20]) + (f" and {len(named) - 20} more" if len(named) > 20 else "")
+        alt += f" with {len(named)} outlined regions: {listed}"
+    return shown(drawn.picture, alt), drawn.unplaced
 
 
 def _legend(outputs: Outputs) -> list[tuple[str, str]]:
@@ -94,13 +75,13 @@ def _legend(outputs: Outputs) -> list[tuple[str, str]]:
     return [(kind, present[style.label]) for kind, style in STYLES.items() if style.label in present]
 
 
-def _close_ups(outputs: Outputs) -> dict[str, list[Picture]]:
+def _close_ups(outputs: Outputs) -> dict[str, list[Shown]]:
     """Pictures by block name, for the first inductors and arrays."""
     if outputs.regions is None:
         return {}
     shapes = {(region.name, region.kind): region.geometry for region in outputs.regions.regions}
     um_per_px = (float(outputs.scale["um_per_px_x"]), float(outputs.scale["um_per_px_y"]))
-    pictures: dict[str, list[Picture]] = {}
+    pictures: dict[str, list[Shown]] = {}
     counts = {"inductor": 0, "array": 0}
     with open_mosaic(outputs.mosaic) as mosaic:
         for block in outputs.measurements.get("blocks") or ():
@@ -115,16 +96,16 @@ def _close_ups(outputs: Outputs) -> dict[str, list[Picture]]:
 
 def _of_block(
     mosaic: Mosaic, block: Mapping[str, Any], shape: BaseGeometry, what: str, um_per_px: tuple[float, float]
-) -> list[Picture]:
+) -> list[Shown]:
     name = block["name"]
     if what != "array":
         close = crop_block(mosaic, shape, block["kind"], um_per_px[0])
-        pictures = [_picture(close, f"Close-up of {name} with its outline and a scale bar")]
+        pictures = [shown(close, f"Close-up of {name} with its outline and a scale bar")]
         winding = drawn_winding(block["inductor"], um_per_px)
         if winding is not None:
             found = crop_winding(mosaic, shape, winding, um_per_px[0])
             alt = f"{name} with the edges and the centre line of the conductor as they were found, and a scale bar"
-            pictures.append(_picture(found, alt))
+            pictures.append(shown(found, alt))
         return pictures
     lattice = drawn_lattice(block["array"], um_per_px)
     close = crop_banks(mosaic, shape, lattice, um_per_px[0])
@@ -132,15 +113,11 @@ def _of_block(
     count = len(lattice.banks)
     framed = f"{count} counted {'bank' if count == 1 else 'banks'} framed" if count else "its outline"
     return [
-        _picture(close, f"Close-up of {name} with {framed} and a scale bar"),
-        _picture(cells, f"Some cells of {name}, enlarged, with the lattice that was counted and a scale bar"),
+        shown(close, f"Close-up of {name} with {framed} and a scale bar"),
+        shown(cells, f"Some cells of {name}, enlarged, with the lattice that was counted and a scale bar"),
     ]
 
 
 def _on(mosaic: Mosaic, shape: BaseGeometry) -> bool:
     x0, y0, x1, y1 = shape.bounds
     return bool(x1 > 0 and y1 > 0 and x0 < mosaic.width_px and y0 < mosaic.height_px)
-
-
-def _picture(pixels: Any, alt: str) -> Picture:
-    return Picture(jpeg_uri(pixels), alt, int(pixels.shape[1]), int(pixels.shape[0]))
