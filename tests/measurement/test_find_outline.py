@@ -57,6 +57,26 @@ def test_what_a_ring_near_the_edge_does_to_all_sides_is_stated_for_all_of_them()
     assert plain.edge_u_px < found.edge_u_px
 
 
+def with_rim(width_px: float, blur: float = 0.8):
+    """A die whose sawn rim is two thirds as bright against the ground as the die itself."""
+    truth = box(50.4, 60.2, 950.8, 640.3)
+    die = truth.buffer(-width_px, join_style="mitre")
+    return find_outline(picture_of([(truth, 66.0), (die, 85.0)], (700, 1000), ground=28.0, blur=blur)), truth
+
+
+@pytest.mark.parametrize("width_px", [2.5, 3.5, 4.5])
+def test_a_sawn_rim_is_told_from_the_die(width_px):
+    found, truth = with_rim(width_px)
+    assert np.abs(np.subtract(found.polygon.bounds, truth.bounds)).max() < 0.1
+    assert found.edge_u_px < 0.1
+
+
+def test_a_rim_too_narrow_to_be_told_is_in_the_uncertainty():
+    found, truth = with_rim(1.6, blur=1.2)
+    off = np.abs(np.subtract(found.polygon.bounds, truth.bounds))
+    assert off.max() < 2.0 * math.hypot(found.edge_u_px, FOUND_EDGE_U_PX)
+
+
 def test_a_picture_that_shows_no_ground_is_refused():
     noise = np.random.default_rng(1).normal(120, 10, (600, 800, 3))
     with pytest.raises(UndecidedError):

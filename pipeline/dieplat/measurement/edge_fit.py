@@ -44,6 +44,10 @@ FLOOR_PX = 0.03
 MISFIT = 2.5
 """Shift of a step, in its blur, for a misfit as large as its height: a bump on the slope moves the place fitted by
 about its own height over the slope, and the slope is height / (2.5 blur)."""
+BLURS_PX = (0.4, 0.55, 0.75, 1.0, 1.3, 1.7, 2.2)
+LEAST_RIM_PX, RIM_PX, RIM_GAIN = 1.5, 5.0, 0.8
+"""A second step is looked for over these distances, and believed where it leaves less than this part of what one step
+leaves (rms)."""
 PIECE_PX = 512.0
 """A long side is sampled in pieces, so that memory does not grow with its slant."""
 
@@ -123,8 +127,11 @@ def find_edge(mosaic: Reader, start: Array, end: Array, *, reach_px: float, choi
         middle, colour = _coarse_place(t, profiles, reach, choice, open_choice=attempt == 0)
         shades = profiles @ colour
         mean = np.median(shades, axis=0)
-        blur, centre, misfit = _blur_of(t, mean, middle)
-        place, place_u, height, noise = _places(t, shades, centre, blur)
+        form, centre, misfit = _form_of(t, mean, middle)
+        other = 0.0
+        if choice == "outermost":
+            form, centre, misfit, other = _with_rim(t, mean, form, centre, misfit)
+        place, place_u, height, noise = _places(t, shades, centre, form)
         needed = LEAST_CONTRAST if choice == "strongest" else max(1.0, LEAST_EVIDENCE / math.sqrt(len(s)))
         if choice == "strongest" and misfit > MOST_MISFIT:
             raise UndecidedError(f"no clear edge: its form differs from a step by {100 * misfit:.0f} %")
@@ -134,7 +141,9 @@ def find_edge(mosaic: Reader, start: Array, end: Array, *, reach_px: float, choi
         half = 0.5 * length
         start, end = start + (shift - half * slope) * normal, end + (shift + half * slope) * normal
     along = (end - start) / np.hypot(*(end - start))
-    misfit_u = MISFIT * misfit * blur
+    blur = form.blur_px
+    # The other form may be the true one, and anything between the two (uniform, JCGM 100, 4.3.7).
+    misfit_u = math.hypot(MISFIT * misfit * blur, other / math.sqrt(3.0))
     shift_u = math.hypot(shift_u, FLOOR_PX, misfit_u)
     return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, misfit, misfit_u)
 
@@ -203,37 +212,79 @@ def _coarse_place(t: Array, profiles: Array, reach: float, choice: Choice, *, op
     return float(t[at[best]]), steps[best] / height[best]
 
 
-def _step(t: Array, centre: npt.ArrayLike, blur: float) -> Array:
-    return np.asarray(ndtr((t - np.asarray(centre)) / blur), dtype=np.float64)
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """An edge across: a blurred step of height 1 and, `rim_px` further to the right, another of height `rim`."""
+
+    blur_px: float
+    rim_px: float = 0.0
+    rim: float = 0.0
+
+    def at(self, away: Array) -> Array:
+        """Its level at distances from the first step."""
+        level = ndtr(away / self.blur_px)
+        return np.asarray(level + self.rim * ndtr((away + self.rim_px) / self.blur_px) if self.rim else level)
+
+    def slope_at(self, away: Array) -> Array:
+        """How its level changes there."""
+
+        def bell(x: Array) -> Array:
+            return np.asarray(np.exp(-0.5 * (x / self.blur_px) ** 2) / (self.blur_px * math.sqrt(2 * math.pi)))
+
+        return bell(away) + self.rim * bell(away + self.rim_px) if self.rim else bell(away)
 
 
-def _blur_of(t: Array, mean: Array, middle: float) -> tuple[float, float, float]:
-    """Blur (standard deviation, px), place and relative misfit of the mean profile's step: the best of a grid."""
+def _form_of(t: Array, mean: Array, middle: float) -> tuple[_Form, float, float]:
+    """Form with its blur, place and relative misfit of the mean profile's step: the best of a grid."""
     near = np.abs(t - middle) <= FIT_PX
     x, y = t[near], mean[near] - mean[near].mean()
     best = (math.inf, 1.0, middle, 0.0)
-    for blur in (0.4, 0.55, 0.75, 1.0, 1.3, 1.7, 2.2):
+    for blur in BLURS_PX:
         for centre in middle + np.arange(-1.5, 1.51, 0.1):
-            model = _step(x, centre, blur)
+            model = _Form(blur).at(x - centre)
             model = model - model.mean()
             height = float(model @ y) / float(model @ model)
             fit = y - model * height
             best = min(best, (float(fit @ fit), blur, float(centre), height))
     misfit = math.sqrt(best[0] / len(x)) / max(abs(best[3]), 1e-9)
-    return best[1], best[2], misfit
+    return _Form(best[1]), best[2], misfit
 
 
-def _places(t: Array, shades: Array, centre: float, blur: float) -> tuple[Array, Array, Array, Array]:
-    """Place, its standard uncertainty, height and noise of the step in every window, by Gauss and Newton.
+def _with_rim(t: Array, mean: Array, form: _Form, centre: float, misfit: float) -> tuple[_Form, float, float, float]:
+    """The form with a second step to the right, as a die's sawn rim has, where that fits clearly better; its place and
+    misfit, and how far the place would be off were it the other one."""
+    near = (t >= centre - FIT_PX - RIM_PX) & (t <= centre + FIT_PX)
+    x, y = t[near], mean[near]
+    alone = math.inf
+    best = (math.inf, form, centre, 1.0)
+    for blur in BLURS_PX:
+        for place in centre + np.arange(-1.0, 1.01, 0.1):
+            columns = np.stack([np.ones_like(x), _Form(blur).at(x - place)], axis=1)
+            alone = min(alone, float(((y - columns @ np.linalg.lstsq(columns, y)[0]) ** 2).sum()))
+            for rim_px in np.arange(LEAST_RIM_PX, RIM_PX + 0.1, 0.5):
+                both = np.column_stack([columns, _Form(blur).at(x - place + rim_px)])
+                solved = np.linalg.lstsq(both, y)[0]
+                left = float(((y - both @ solved) ** 2).sum())
+                if left < best[0] and solved[1] * solved[2] >= 0.0 and abs(solved[2]) <= abs(solved[1]):
+                    rim = float(solved[2] / solved[1])
+                    best = (left, _Form(blur, float(rim_px), rim), float(place), float(solved[1]))
+    apart = abs(best[2] - centre)
+    if best[0] >= RIM_GAIN**2 * alone:
+        return form, centre, misfit, apart
+    return best[1], best[2], math.sqrt(best[0] / len(x)) / max(abs(best[3]), 1e-9), 0.0
 
-    Shade = low + height * step((t - place) / blur): three unknowns a window, the blur is the side's own.
+
+def _places(t: Array, shades: Array, centre: float, form: _Form) -> tuple[Array, Array, Array, Array]:
+    """Place, its standard uncertainty, height and noise of the edge in every window, by Gauss and Newton.
+
+    Shade = low + height * form(t - place): three unknowns a window, the form is the side's own.
     """
     place = np.full(len(shades), centre)
     for _ in range(8):
         near = np.abs(t[None, :] - place[:, None]) <= FIT_PX
-        model = _step(t[None, :], place[:, None], blur)
-        slope = np.exp(-0.5 * ((t[None, :] - place[:, None]) / blur) ** 2) / (blur * math.sqrt(2 * math.pi))
-        columns = np.stack([np.ones_like(model), model, -slope], axis=-1) * near[..., None]
+        away = t[None, :] - place[:, None]
+        model = form.at(away)
+        columns = np.stack([np.ones_like(model), model, -form.slope_at(away)], axis=-1) * near[..., None]
         normal = np.einsum("ijk,ijl->ikl", columns, columns) + 1e-9 * np.eye(3)
         right = np.einsum("ijk,ij->ik", columns, shades * near)
         solved = np.linalg.solve(normal, right[..., None])[..., 0]

@@ -31,8 +31,9 @@ LEAST_FILL = 0.97
 """Least part of the picture that a die covers, and of its own rectangle that it fills."""
 OFF_SQUARE_DEG = 1.0
 COMMON = 1.5
-"""How much more a die's edge, with its seal ring near, may move the step fitted to it than the misfit of the step's
-form says: on 10 drawn dies all sides lay 0.23 px inwards on average where that says 0.14 px."""
+"""How much more a die's edge, with its seal ring near, may move the form fitted to it than the misfit says. On 12 drawn
+dies left and upper sides lay within 0.12 px where a sawn rim of 2 px and more was told from the die; where a narrower
+one was not, they lay 0.26 to 0.39 px inwards, and 0.14 to 0.29 px are stated."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
