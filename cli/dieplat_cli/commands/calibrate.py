@@ -7,22 +7,16 @@ from typing import Annotated
 
 import typer
 
-EXAMPLES = """Measure micrometres a pixel from a picture of a stage micrometer.
+EPILOG = """Examples:
 
-The ruling may lie at any angle and be dark on bright or bright on dark. A second picture, with the micrometer
-turned by 90 degrees at the same magnification, measures the other axis on its own.
+dieplat calibrate micrometer.tif --pitch-um 10 --out scale.json
 
-Examples:
-
-    dieplat calibrate micrometer.tif --pitch-um 10 --out scale.json
-
-    dieplat calibrate micrometer.tif turned.tif --pitch-um 10 --pitch-u-um 0.005 --out scale.json
-"""
+dieplat calibrate micrometer.tif turned.tif --pitch-um 10 --pitch-u-um 0.005 --out scale.json"""
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command(name="calibrate", help=EXAMPLES)(calibrate)
+    app.command(name="calibrate", epilog=EPILOG)(calibrate)
 
 
 def calibrate(
@@ -50,7 +44,11 @@ def calibrate(
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that dieplat did not make.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON.")] = False,
 ) -> None:
-    """Read, measure, write, print."""
+    """Measure micrometres a pixel from a picture of a stage micrometer.
+
+    The ruling may lie at any angle and be dark on bright or bright on dark. A second picture, with the micrometer
+    turned by 90 degrees at the same magnification, measures the other axis on its own.
+    """
     from dieplat.calibration import measure_scale, save_scale
     from dieplat.calibration.scale import SQUARE_U_REL
     from dieplat.files import check_replaceable

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from dieplat.guide import Page
 
 EPILOG = """Examples:
 
@@ -12,7 +15,12 @@ dieplat guide
 
 dieplat guide stitching
 
+dieplat guide reference
+
 dieplat guide all --plain > guide.md"""
+
+
+REFERENCE = "reference"
 
 
 def register(app: typer.Typer) -> None:
@@ -21,7 +29,7 @@ def register(app: typer.Typer) -> None:
 
 
 def guide(
-    name: Annotated[str | None, typer.Argument(help="A page, or 'all'; without it, the list of pages.")] = None,
+    name: Annotated[str | None, typer.Argument(help="A page, 'reference' or 'all'; without it, the list.")] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Print the Markdown as it is written.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the pages as JSON.")] = False,
 ) -> None:
@@ -33,7 +41,10 @@ def guide(
     from dieplat.guide import page, pages
     from dieplat_cli.console import out, print_json
 
-    chosen = pages() if name in (None, "all") else (page(str(name)),)
+    if name in (None, "all"):
+        chosen = (*pages(), _reference())
+    else:
+        chosen = (_reference() if name == REFERENCE else page(str(name)),)
     if as_json:
         print_json({"pages": [asdict(one) for one in chosen]})
     elif name is None:
@@ -45,3 +56,14 @@ def guide(
                 out.print(one.text, markup=False, highlight=False, soft_wrap=True)
             else:
                 out.print(Markdown(one.text))
+
+
+def _reference() -> Page:
+    """Commands, files and errors, from the program as it is."""
+    from dieplat.guide import Page
+    from dieplat.guide.reference import errors_reference, files_reference
+    from dieplat_cli.app import app
+    from dieplat_cli.reference import commands_reference
+
+    text = "\n".join((commands_reference(app), files_reference(), errors_reference()))
+    return Page(REFERENCE, "Commands, files and errors, from the code", text)

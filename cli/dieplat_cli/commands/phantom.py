@@ -7,25 +7,20 @@ from typing import Annotated
 
 import typer
 
-EXAMPLES = """Make an invented test die: tiles, a stage micrometer, annotations, and the truth about them.
+EPILOG = """Examples:
 
-The folder is a complete survey, so that every later step can be tried and checked against truth.json.
+dieplat phantom practice --seed 7
 
-[bold]Examples[/bold]
+dieplat phantom hard --seed 7 --preset memory --rows 4 --columns 5
 
-  dieplat phantom practice --seed 7
+dieplat survey practice --out practice_out
 
-  dieplat phantom hard --seed 7 --preset memory --rows 4 --columns 5
-
-  dieplat survey practice --out practice_out
-
-  dieplat phantom bench_board --seed 7 --board
-"""
+dieplat phantom bench_board --seed 7 --board"""
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("phantom", help=EXAMPLES)(phantom)
+    app.command("phantom", epilog=EPILOG)(phantom)
 
 
 def phantom(
@@ -63,6 +58,10 @@ def phantom(
     replace: Annotated[bool, typer.Option(help="Write into a folder that holds other files.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the truth as JSON.")] = False,
 ) -> None:
+    """Make an invented test die: tiles, a stage micrometer, annotations, and the truth about them.
+
+    The folder is a complete survey, so that every later step can be tried and checked against truth.json.
+    """
     if board:
         _board(out, seed, replace=replace, as_json=as_json)
         return

@@ -9,10 +9,11 @@ import typer
 
 from dieplat_cli import console
 
-EPILOG = (
-    "Examples:  dieplat stitch tiles --out mosaic.ome.tif   |   "
-    "dieplat stitch tiles --out mosaic.ome.tif --columns 6 --overlap 0.2 --scale scale.json"
-)
+EPILOG = """Examples:
+
+dieplat stitch tiles --out mosaic.ome.tif
+
+dieplat stitch tiles --out mosaic.ome.tif --columns 6 --overlap 0.2 --scale scale.json"""
 
 
 def register(app: typer.Typer) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 EXAMPLES = """
-[bold]Examples[/bold]
+Examples:
 
 dieplat survey sample_tiles --out out/sample
 
