@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from dieplat.calibration.ruling import Ruling, find_ruling
 from dieplat.errors import RulingError, ScaleError
-from dieplat.values import Scale, ScalePart
+from dieplat.values import RulingLines, Scale, ScalePart
 
 MOST_OFF_SQUARE_DEG = 10.0
 # Rulings 30 degrees off the axes; at 45 degrees the two equations of _solve_axes are one and the same.
@@ -101,23 +101,19 @@ def scale_of_rulings(
     if second is None:
         parts = _one_direction(first, common, square_u_rel)
         counts = np.array([first.pitch_px, first.pitch_px])
-        return _scale_of(first, pitch_um / counts, parts, pitch_um, pitch_um_u, first.lines_used, source, apart=False)
+        return _scale_of((first,), pitch_um / counts, parts, pitch_um, pitch_um_u, source)
     _check_directions(first, second, source or "micrometer pictures")
     counts, parts = _two_directions(first, second, common, square_u_rel)
-    lines = first.lines_used + second.lines_used
-    return _scale_of(first, pitch_um / counts, parts, pitch_um, pitch_um_u, lines, source, apart=True)
+    return _scale_of((first, second), pitch_um / counts, parts, pitch_um, pitch_um_u, source)
 
 
 def _scale_of(
-    first: Ruling,
+    rulings: tuple[Ruling, ...],
     um_per_px: npt.NDArray[np.float64],
     parts: tuple[ScalePart, ...],
     pitch_um: float,
     pitch_um_u: float,
-    lines: int,
     source: str,
-    *,
-    apart: bool,
 ) -> Scale:
     """The scale whose uncertainties are those of its parts (JCGM 100:2008, 5.1.2)."""
     return Scale(
@@ -127,12 +123,22 @@ def _scale_of(
         um_per_px_y_u=float(um_per_px[1]) * math.hypot(*(part.u * part.on_y for part in parts)),
         pitch_um=pitch_um,
         pitch_um_u=pitch_um_u,
-        lines_used=lines,
-        rotation_deg=first.angle_deg,
+        lines_used=sum(ruling.lines_used for ruling in rulings),
+        rotation_deg=rulings[0].angle_deg,
         source=source,
-        axes_independent=apart,
+        axes_independent=len(rulings) > 1,
         common_u_rel=pitch_um_u / pitch_um,
         budget=parts,
+        rulings=tuple(map(_lines_of, rulings)),
+    )
+
+
+def _lines_of(ruling: Ruling) -> RulingLines:
+    order = np.argsort(ruling.index)
+    return RulingLines(
+        tuple(map(int, ruling.index[order])),
+        tuple(round(float(value), 6) for value in ruling.residual_px[order]),
+        tuple(map(bool, ruling.used[order])),
     )
 
 

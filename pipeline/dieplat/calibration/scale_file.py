@@ -10,7 +10,7 @@ from typing import Any
 
 from dieplat.errors import ScaleError
 from dieplat.files import write_json
-from dieplat.values import BudgetLine, Scale, ScalePart
+from dieplat.values import BudgetLine, RulingLines, Scale, ScalePart
 
 REMEDY = "write it with dieplat calibrate"
 LENGTHS = ("um_per_px_x", "um_per_px_y", "pitch_um")
@@ -81,6 +81,7 @@ def scale_from(document: Mapping[str, Any], *, name: str) -> Scale:
         axes_independent=independent,
         common_u_rel=common,
         budget=tuple(_budget_line(item, name) for item in _list(document, "budget", name)),
+        rulings=tuple(_ruling_lines(item, name) for item in _list(document, "rulings", name)),
     )
 
 
@@ -104,6 +105,15 @@ def _list(document: Mapping[str, Any], key: str, name: str) -> list[Any]:
     if not isinstance(value, list):
         raise ScaleError(f"{name}: {key} must be a list; {REMEDY}")
     return value
+
+
+def _ruling_lines(item: Any, name: str) -> RulingLines:
+    lists = [item.get(key) if isinstance(item, dict) else None for key in ("line", "residual_px", "used")]
+    number, residual, used = (value if isinstance(value, list) else [] for value in lists)
+    plain = all(isinstance(v, (int, float)) and math.isfinite(v) for v in (*number, *residual))
+    if not number or not len(number) == len(residual) == len(used) or not plain:
+        raise ScaleError(f"{name}: the lines of a ruling need line, residual_px and used, as lists; {REMEDY}")
+    return RulingLines(tuple(map(int, number)), tuple(map(float, residual)), tuple(map(bool, used)))
 
 
 def _budget_line(item: Any, name: str) -> BudgetLine:

@@ -66,6 +66,7 @@ FILES: Mapping[str, tuple[Record, ...]] = {
     "scale.json": (
         Record("", scale.Scale),
         Record("budget[]", scale.ScalePart),
+        Record("rulings[]", scale.RulingLines),
     ),
     "measurements.json": (
         Record("", measurements.Measurements),

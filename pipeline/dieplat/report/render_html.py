@@ -19,6 +19,7 @@ from dieplat.report.lattice import drawn_lattice
 from dieplat.report.page import Shown, rendered, shown
 from dieplat.report.palette import STYLES, style_of
 from dieplat.report.preview import draw_blocks, legend_entries
+from dieplat.report.ruling_chart import ruling_charts
 from dieplat.report.winding import drawn_winding
 
 MAP_PX = 1800
@@ -51,6 +52,7 @@ def render(outputs: Outputs) -> str:
         fair_px=figures.FAIR_PX,
         poor_px=figures.POOR_PX,
         tile_map=figures.tile_map(outputs.layout) if outputs.layout and outputs.layout["tiles"] else None,
+        ruling_charts=ruling_charts(outputs.scale),
         shades=figures.shade_legend(outputs.layout) if outputs.layout else [],
         pictures=_close_ups(outputs),
     )

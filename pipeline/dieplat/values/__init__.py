@@ -6,7 +6,7 @@ from dieplat.values.inductor import InductanceEstimate, InductorGeometry
 from dieplat.values.layout import FusedTile, Layout, PairLink, PlacedTile
 from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.regions import KINDS, Region, Regions
-from dieplat.values.scale import BudgetLine, Scale, ScalePart
+from dieplat.values.scale import BudgetLine, RulingLines, Scale, ScalePart
 from dieplat.values.tiles import Skipped, Tile, TileSet
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "PlacedTile",
     "Region",
     "Regions",
+    "RulingLines",
     "Scale",
     "ScalePart",
     "Skipped",

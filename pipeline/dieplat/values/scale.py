@@ -33,6 +33,19 @@ class ScalePart(BudgetLine):
 
 
 @dataclass(frozen=True, slots=True)
+class RulingLines:
+    """How far the lines of one picture of a ruling lie from where its pitch puts them.
+
+    `line` numbers them along the ruling, `residual_px` are the distances, `used` is false for lines that the fit left
+    out.
+    """
+
+    line: tuple[int, ...]
+    residual_px: tuple[float, ...]
+    used: tuple[bool, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Scale:
     """Micrometres a pixel along both axes, with standard uncertainties.
 
@@ -40,6 +53,7 @@ class Scale:
     axes carry the same value. `common_u_rel` is the part of the relative uncertainty common to both axes (the
     micrometer's own tolerance). Where every line of the budget is a `ScalePart`, the budget says how the errors
     of both axes are correlated; otherwise the axes are fully correlated, or, if independent, by `common_u_rel`.
+    `rulings` has the lines of every micrometer picture.
     """
 
     um_per_px_x: float
@@ -54,6 +68,7 @@ class Scale:
     axes_independent: bool = False
     common_u_rel: float = 0.0
     budget: tuple[BudgetLine, ...] = ()
+    rulings: tuple[RulingLines, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, keyed as scale.json has them."""
