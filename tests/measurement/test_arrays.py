@@ -142,6 +142,14 @@ def test_a_cell_that_is_nearly_its_own_mirror_image_is_one_cell_and_says_so():
     assert any("along x the cell is nearly its own mirror image" in remark for remark in found.remarks)
 
 
+@pytest.mark.parametrize("seed", [0, 2, 3])
+def test_banks_of_few_cells_side_by_side_are_counted(seed: int):
+    """Five pairs a bank: what of one bank meets the next one is out of step, and there is as much of it."""
+    sides = {"pitch_x": 7.54, "pitch_y": 13.26, "columns": (10, 10, 10), "rows": (12,), "straps_x": (22.0, 22.0)}
+    recipe = Recipe(**sides, mirrored_x=True, rotation_deg=0.6, seed=seed)
+    check(recipe, measure_array(*draw(recipe)))
+
+
 def test_a_pair_of_mirrored_cells_too_small_to_resolve_is_refused():
     """Blur hides the border inside the pair, which stays its own mirror image."""
     recipe = Recipe(pitch_x=3.6, pitch_y=9.1, columns=(60,), rows=(24,), mirrored_x=True, blur_px=1.0)

@@ -84,13 +84,16 @@ def measure_array(
     grey = grey_of(image)
     local = affinity.translate(polygon, -origin_px[0], -origin_px[1])
     mask = raster(local, grey.shape)
-    if mask.sum() < 400:
-        raise UndecidedError("memory array: fewer than 400 pixels lie inside the polygon; enlarge it")
-    a_x, a_y, strength = arrays_period.coarse_lattice(grey, mask)
+    if mask.sum() < arrays_period.LEAST_PIXELS:
+        raise UndecidedError(
+            f"memory array: fewer than {arrays_period.LEAST_PIXELS} pixels lie inside the polygon; enlarge it"
+        )
+    a_x, a_y, strength, in_step = _coarse(grey, mask)
     flat = arrays_period.flatten(grey, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
     reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
     phase = arrays_phase.demodulate(flat, reciprocal)
-    reciprocal = arrays_phase.advance(phase, reciprocal)
+    if in_step:
+        reciprocal = arrays_phase.advance(phase, reciprocal)
     for attempt in range(6):
         frame = resample(grey, mask, local, reciprocal)
         blocks = _find_blocks(frame)
@@ -122,6 +125,20 @@ def measure_array(
                 grey, frame, _find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
             )
     raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
+
+
+def _coarse(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Matrix, Matrix, float, bool]:
+    """Period vectors, how much they stand out, and whether the whole picture shows them.
+
+    If only parts of it do, its banks are out of step and phases must not be carried from one to the next.
+    """
+    try:
+        return *arrays_period.coarse_lattice(grey, mask), True
+    except UndecidedError:
+        found = arrays_period.lattice_of_parts(grey, mask)
+        if found is None:
+            raise
+        return *found, False
 
 
 def _refined(
