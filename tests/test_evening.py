@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -117,6 +118,23 @@ def test_a_damaged_output_is_made_again(out: Path, survey_folder: Path) -> None:
         handle.write("tampered\n")
     assert "measure" not in run_survey(load_settings(survey_folder), out).reused
     assert "tampered" not in (out / "measurements.csv").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda state: state | {"stages": "none"},
+        lambda state: state | {"stages": {"stitch": 3, "measure": {"inputs": [], "outputs": {}}}},
+        lambda state: state | {"inputs": 7, "title": None},
+        lambda state: {},
+    ],
+)
+def test_a_damaged_record_is_made_again(out: Path, survey_folder: Path, spoil: Callable[[Any], Any]) -> None:
+    path = out / "survey_state.json"
+    before = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(json.dumps(spoil(before)), encoding="utf-8")
+    run_survey(load_settings(survey_folder), out, replace=True)
+    assert json.loads(path.read_text(encoding="utf-8")) == before
 
 
 def test_an_interrupted_survey_goes_on_where_it_stopped(

@@ -28,7 +28,7 @@ from dieplat import __version__
 from dieplat.annotations import check_inside, load_regions
 from dieplat.calibration import load_scale, measure_scale, save_scale
 from dieplat.errors import OutputExistsError, SettingsError
-from dieplat.files import check_replaceable, sha256_of, to_plain, write_bytes, write_json
+from dieplat.files import MARK, check_replaceable, sha256_of, to_plain, write_bytes, write_json
 from dieplat.mosaicfile.read import open_mosaic
 from dieplat.output.layouts import load_layout
 from dieplat.output.tables import write_measurements
@@ -137,6 +137,7 @@ def run_survey(
     state.begin(settings, inputs)
     try:
         _run_stages(settings, out, state, inputs, tile_set, scale, regions, replace, executor, progress)
+        state.finish()
     except BaseException:
         if made_folder and not any(out.iterdir()):
             out.rmdir()
@@ -284,7 +285,8 @@ class _State:
 
     def __init__(self, folder: Path, document: Mapping[str, Any]) -> None:
         self._folder = folder
-        self._stages: dict[str, dict[str, Any]] = dict(document.get("stages") or {})
+        self._found = {key: value for key, value in document.items() if key != MARK}
+        self._stages = _whole_stages(document.get("stages"))
         self._head: dict[str, Any] = {}
         self.reused: list[str] = []
 
@@ -332,8 +334,25 @@ class _State:
         self._stages[name] = {"inputs": digest, "outputs": _digests(paths)}
         self._save()
 
+    def finish(self) -> None:
+        """Write down what the survey is about, should the file say otherwise."""
+        if to_plain({**self._head, "stages": self._stages}) != self._found:
+            self._save()
+
     def _save(self) -> None:
-        write_json(self._folder / names.STATE, {**self._head, "stages": self._stages})
+        self._found = to_plain({**self._head, "stages": self._stages})
+        write_json(self._folder / names.STATE, self._found)
+
+
+def _whole_stages(stages: object) -> dict[str, dict[str, Any]]:
+    """The stages that are written down as they should be; of others nothing is known."""
+    if not isinstance(stages, dict):
+        return {}
+    return {
+        str(name): stage
+        for name, stage in stages.items()
+        if isinstance(stage, dict) and isinstance(stage.get("outputs"), dict) and isinstance(stage.get("inputs"), str)
+    }
 
 
 def _digests(paths: Mapping[str, Path]) -> dict[str, str | None]:

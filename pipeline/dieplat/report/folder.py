@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ from typing import Any
 from shapely.geometry import Polygon
 
 from dieplat.annotations import load_regions
-from dieplat.errors import MosaicError, SettingsError
+from dieplat.errors import DieplatError, MosaicError, SettingsError
 from dieplat.values import Region, Regions
 
 MOSAIC = "mosaic.ome.tif"
@@ -41,6 +42,27 @@ class Outputs:
     def title(self) -> str:
         """The survey's title, or the folder's name."""
         return str(self.state.get("title") or self.folder.resolve().name)
+
+
+@contextlib.contextmanager
+def as_written(folder: Path) -> Iterator[None]:
+    """For code that reads a survey's own files: what it trips over in them was changed or damaged since.
+
+    Raises
+    ------
+    SettingsError
+        In place of an error that a missing key or a value of another kind brings about.
+    """
+    try:
+        yield
+    except DieplatError:
+        raise
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+        what = f"{type(error).__name__}: {' '.join(str(error).split())[:80]}"
+        raise SettingsError(
+            f"{folder}: one of {MEASUREMENTS}, {LAYOUT}, {SCALE} and {STATE} was changed or is damaged ({what}); "
+            "run dieplat survey again"
+        ) from error
 
 
 def read_outputs(folder: Path) -> Outputs:

@@ -18,7 +18,7 @@ from dieplat.mosaicfile.read import open_mosaic
 from dieplat.report import drawing
 from dieplat.report.content import MANY
 from dieplat.report.drawing import Canvas
-from dieplat.report.folder import Outputs, read_outputs
+from dieplat.report.folder import Outputs, as_written, read_outputs
 from dieplat.report.labels import plan_labels
 from dieplat.report.numbers import area_with_u, length, percent
 from dieplat.report.palette import AREA_KINDS, STYLES, Style, style_of
@@ -43,9 +43,10 @@ def write_preview(folder: Path, out: Path | None = None) -> Path:
 
     Raises what `read_outputs` raises when a part is missing or damaged.
     """
-    outputs = read_outputs(folder)
     path = out if out is not None else folder / "preview.png"
-    write_bytes(path, png_bytes(draw_preview(outputs)))
+    with as_written(folder):
+        drawn = draw_preview(read_outputs(folder))
+    write_bytes(path, png_bytes(drawn))
     return path
 
 

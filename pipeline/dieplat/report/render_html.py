@@ -14,7 +14,7 @@ from dieplat.mosaicfile.read import Mosaic, open_mosaic
 from dieplat.report import figures
 from dieplat.report.content import build_content
 from dieplat.report.crops import crop_banks, crop_block, crop_cells, crop_winding
-from dieplat.report.folder import REPORT, Outputs, read_outputs
+from dieplat.report.folder import REPORT, Outputs, as_written, read_outputs
 from dieplat.report.lattice import drawn_lattice
 from dieplat.report.page import Shown, rendered, shown
 from dieplat.report.palette import STYLES, style_of
@@ -32,9 +32,10 @@ def write_report(folder: Path, out: Path | None = None) -> Path:
 
     Raises what `read_outputs` raises when a part is missing or damaged.
     """
-    outputs = read_outputs(folder)
     path = out if out is not None else folder / REPORT
-    write_bytes(path, render(outputs).encode("utf-8"))
+    with as_written(folder):
+        page = render(read_outputs(folder))
+    write_bytes(path, page.encode("utf-8"))
     return path
 
 
