@@ -142,6 +142,17 @@ def test_a_cell_that_is_nearly_its_own_mirror_image_is_one_cell_and_says_so():
     assert any("along x the cell is nearly its own mirror image" in remark for remark in found.remarks)
 
 
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_small_cells_that_lean_are_told_from_pairs_that_do_not(mirrored: bool):
+    """At 11 px a period blurs towards one wave; but only a pair stays its own mirror image to some thousandths."""
+    boxes = [(0.1, 0.1, 0.3, 0.8, 70.0), (0.3, 0.1, 0.5, 0.8, 60.0), (0.5, 0.1, 0.85, 0.4, 30.0)]
+    pitch_x = 5.55 if mirrored else 11.1
+    recipe = Recipe(pitch_x, 6.3, columns=(30, 30), rows=(32,), straps_x=(16.0,), mirrored_x=mirrored, blur_px=0.9)
+    found = measure_array(*draw(recipe, boxes))
+    check(recipe, found)
+    assert (0.5 if mirrored else 2.0) in found.other_factors
+
+
 @pytest.mark.parametrize("seed", [0, 2, 3])
 def test_banks_of_few_cells_side_by_side_are_counted(seed: int):
     """Five pairs a bank: what of one bank meets the next one is out of step, and there is as much of it."""
