@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from dieplat.errors import UndecidedError
 from dieplat.measurement import arrays_banks as banks
 from dieplat.measurement import arrays_cell as cell
-from dieplat.measurement import arrays_fit, arrays_joint, arrays_model, arrays_period, arrays_phase
+from dieplat.measurement import arrays_counts, arrays_fit, arrays_joint, arrays_model, arrays_period, arrays_phase
 from dieplat.measurement.arrays_frame import Frame, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
 from dieplat.values import ArrayLattice, Bank
@@ -224,41 +224,6 @@ def _largest(blocks: list[_Block]) -> _Block:
     return max(blocks, key=lambda block: block.across.longest() * block.down.longest())
 
 
-def _count(extent: banks.Extent, samples: float, axis: str) -> tuple[int, float, str | None]:
-    """Whole cells in an extent, the place of its first edge, and a remark."""
-    low, high = extent.cells_between(samples)
-    middle = (low + high) / 2
-    fitting = [k for k in range(max(1, math.floor(low) - 1), math.ceil(high) + 2) if low - 0.1 <= k <= high + 0.1]
-    remark = None
-    if fitting:
-        count = min(fitting, key=lambda k: abs(k - middle))
-        if len(fitting) > 1 and abs(count - middle) > 0.35:
-            raise UndecidedError(
-                f"memory array: the ends of a bank along {axis} look like its gaps, so it holds "
-                f"{fitting[0]} or "
-                f"{fitting[-1]} cells; draw the polygon with a small margin, or count by eye"
-            )
-    else:
-        count = max(1, round(middle))
-        if abs(middle - count) > 0.3:
-            cause = "the polygon cuts through it" if extent.start_cut or extent.stop_cut else "its edges are unclear"
-            raise UndecidedError(
-                f"memory array: a bank spans {middle:.2f} cells along {axis}, not a whole number ({cause}); "
-                "draw the polygon a few pixels outside the cells"
-            )
-        remark = f"a bank spans {middle:.2f} cells along {axis}; counted as {count}"
-    if extent.start_cut or extent.stop_cut:
-        remark = remark or f"the polygon ends on cells along {axis}; cells beyond it are not counted"
-    first = _first_edge(extent, count * samples)
-    return count, first, remark
-
-
-def _first_edge(extent: banks.Extent, length: float) -> float:
-    low = max(extent.start[0], extent.stop[0] - length)
-    high = min(extent.start[1], extent.stop[1] - length)
-    return (low + high) / 2
-
-
 def _report(
     grey: FloatArray,
     frame: Frame,
@@ -280,9 +245,9 @@ def _report(
         per_x, per_y, remarks, others = _cells_of(grey, frame, blocks, reciprocal, size)
     placed: list[PlacedBank] = []
     cell_x, cell_y = n_x / per_x, n_y / per_y
-    for block in blocks:
-        columns, left, remark_a = _count(block.across, cell_x, "x")
-        rows, top, remark_b = _count(block.down, cell_y, "y")
+    across = arrays_counts.counts([block.across for block in blocks], cell_x, "x")
+    down = arrays_counts.counts([block.down for block in blocks], cell_y, "y")
+    for (columns, left, remark_a), (rows, top, remark_b) in zip(across, down, strict=True):
         remarks += [text for text in (remark_a, remark_b) if text]
         placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows))
     whole = joined(placed)

@@ -1,0 +1,44 @@
+"""Counts of banks by their edges and their neighbours; lengths in cells of ten samples."""
+
+from __future__ import annotations
+
+import pytest
+
+from dieplat.errors import UndecidedError
+from dieplat.measurement.arrays_banks import Extent
+from dieplat.measurement.arrays_counts import counts
+
+
+def bank(start: tuple[float, float], stop: tuple[float, float], *, cut: bool = False) -> Extent:
+    """A bank whose first and last edge lie between these places, in cells."""
+    (a, b), (c, d) = start, stop
+    return Extent((10 * a, 10 * b), (10 * c, 10 * d), cut, False)
+
+
+SURE = bank((2.0, 2.2), (22.0, 22.2))
+OPEN = bank((24.0, 24.2), (44.36, 44.58))
+
+
+def test_an_unclear_bank_holds_as_many_as_its_neighbours() -> None:
+    """Its edges say 20.16 to 20.58 cells: 0.16 off 20, 0.42 off 21."""
+    (one, _, nothing), (other, _, remark) = counts([SURE, OPEN], 10.0, "x")
+    assert (one, other) == (20, 20)
+    assert nothing is None
+    assert "as many as all others hold" in remark
+
+
+@pytest.mark.parametrize(
+    "banks",
+    [
+        [OPEN],
+        [OPEN, OPEN],
+        [SURE, bank((24.0, 24.2), (44.45, 44.66))],
+        [SURE, bank((24.0, 24.2), (44.36, 44.58), cut=True)],
+        [SURE, bank((46.0, 46.2), (67.0, 67.2)), OPEN],
+        [bank((2.0, 2.2), (21.0, 21.2)), OPEN],
+    ],
+    ids=["alone", "none is sure", "too far off", "cut by the outline", "neighbours differ", "neighbours hold 19"],
+)
+def test_what_the_neighbours_do_not_settle_is_refused(banks: list[Extent]) -> None:
+    with pytest.raises(UndecidedError, match="not a whole number"):
+        counts(banks, 10.0, "x")
