@@ -27,6 +27,14 @@ def test_an_unclear_bank_holds_as_many_as_its_neighbours() -> None:
     assert "as many as all others hold" in remark
 
 
+def test_a_bank_whose_end_looks_like_its_gap_holds_as_many_as_its_neighbours() -> None:
+    """20.58 to 21.94 cells: 21 and 22 both fit, and the middle lies nearer the wrong one."""
+    wide, sure = bank((3.76, 4.84), (25.42, 25.70)), bank((26.9, 27.1), (48.6, 49.1))
+    assert [one[0] for one in counts([wide, sure], 10.0, "x")] == [22, 22]
+    with pytest.raises(UndecidedError, match="look like its gaps, so it holds 21 or 22"):
+        counts([wide], 10.0, "x")
+
+
 @pytest.mark.parametrize(
     "banks",
     [

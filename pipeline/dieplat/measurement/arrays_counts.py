@@ -8,6 +8,11 @@ from collections.abc import Sequence
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays_banks import Extent
 
+SLACK = 0.1
+"""Cells by which a bank's edges may miss a whole number of them."""
+MIDDLE = 0.15
+"""Where several whole numbers fit, the middle must lie this near to one: then both ends look like the gap alike. At 0.26
+an invented bank was counted a cell short."""
 BESIDE = 0.2
 """Cells by which a bank's edges may miss a whole number that its neighbours hold; the next whole number must be missed
 by twice as much. On invented arrays a strap's rim that looks like the cells' own pulled edges that far."""
@@ -49,7 +54,9 @@ def _as_beside(extent: Extent, samples: float, axis: str, count: int, error: Und
 
     # A bank that the outline cuts through may hold any number.
     cut = extent.start_cut or extent.stop_cut
-    if cut or missed(count) > BESIDE or 2 * missed(count) > min(missed(count - 1), missed(count + 1)):
+    if cut or missed(count) > BESIDE:
+        raise error
+    if missed(count) > SLACK and 2 * missed(count) > min(missed(count - 1), missed(count + 1)):
         raise error
     remark = f"a bank spans {(low + high) / 2:.2f} cells along {axis}; counted as {count}, as many as all others hold"
     return count, _first_edge(extent, count * samples), remark
@@ -59,11 +66,12 @@ def _count(extent: Extent, samples: float, axis: str) -> tuple[int, float, str |
     """Whole cells in an extent, the place of its first edge, and a remark."""
     low, high = extent.cells_between(samples)
     middle = (low + high) / 2
-    fitting = [k for k in range(max(1, math.floor(low) - 1), math.ceil(high) + 2) if low - 0.1 <= k <= high + 0.1]
+    near = range(max(1, math.floor(low) - 1), math.ceil(high) + 2)
+    fitting = [k for k in near if low - SLACK <= k <= high + SLACK]
     remark = None
     if fitting:
         count = min(fitting, key=lambda k: abs(k - middle))
-        if len(fitting) > 1 and abs(count - middle) > 0.35:
+        if len(fitting) > 1 and abs(count - middle) > MIDDLE:
             raise UndecidedError(
                 f"memory array: the ends of a bank along {axis} look like its gaps, so it holds "
                 f"{fitting[0]} or "
