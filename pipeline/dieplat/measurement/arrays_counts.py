@@ -11,8 +11,8 @@ from dieplat.measurement.arrays_banks import Extent
 SLACK = 0.1
 """Cells by which a bank's edges may miss a whole number of them."""
 MIDDLE = 0.15
-"""Where several whole numbers fit, the middle must lie this near to one: then both ends look like the gap alike. At 0.26
-an invented bank was counted a cell short."""
+"""Where several whole numbers fit, the middle must lie this near to one: then both ends look like the gap alike. At
+0.26 an invented bank was counted a cell short."""
 BESIDE = 0.2
 """Cells by which a bank's edges may miss a whole number that its neighbours hold; the next whole number must be missed
 by twice as much. On invented arrays a strap's rim that looks like the cells' own pulled edges that far."""
