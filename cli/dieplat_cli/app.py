@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
 
@@ -12,6 +13,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from dieplat.errors import DieplatError
 from dieplat_cli.commands import register_all
+
+OUT_OF_MEMORY = "the memory does not suffice; close other programs, or give fewer --workers or smaller pictures"
 
 app = typer.Typer(
     name="dieplat",
@@ -26,6 +29,8 @@ register_all(app)
 
 def main() -> None:
     """Run the command line; bad input ends in one line on stderr and exit status 1."""
+    # What the readers of pictures remark of a damaged file, our own line says.
+    logging.getLogger().addHandler(logging.NullHandler())
     try:
         app()
     except DieplatError as error:
@@ -34,6 +39,9 @@ def main() -> None:
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         sys.stderr.write(f"dieplat: {name}{error.strerror or error}\n")
+        raise SystemExit(1) from None
+    except MemoryError:
+        sys.stderr.write(f"dieplat: {OUT_OF_MEMORY}\n")
         raise SystemExit(1) from None
     except KeyboardInterrupt:
         sys.stderr.write("dieplat: stopped; nothing half-written was left\n")

@@ -295,7 +295,7 @@ class _State:
         """The state of an earlier run; a missing or damaged file means that nothing is known."""
         try:
             document = json.loads((folder / names.STATE).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             document = {}
         return cls(folder, document if isinstance(document, dict) else {})
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import json
 import math
 import os
+import stat
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -31,6 +33,19 @@ def atomic_path(path: Path) -> Iterator[Path]:
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def check_plain(path: Path) -> None:
+    """Refuse a pipe or a device in place of a file: reading one may wait, or fill the memory, for ever.
+
+    Raises
+    ------
+    OSError
+        If it is one, or is not there.
+    """
+    mode = path.stat().st_mode
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+        raise OSError(errno.EINVAL, "is a pipe or a device, not a file", str(path))
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -65,6 +80,7 @@ def write_json(path: Path, document: Mapping[str, Any]) -> None:
 
 def is_ours(path: Path) -> bool:
     """Whether dieplat wrote `path`: JSON, TIFF, PNG and HTML carry the mark near their start or end."""
+    check_plain(path)
     with path.open("rb") as handle:
         head = handle.read(65536)
         handle.seek(0, os.SEEK_END)
@@ -98,5 +114,6 @@ def check_replaceable(path: Path, *, replace: bool = False) -> bool:
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file, in hexadecimal, read in blocks."""
+    check_plain(path)
     with path.open("rb") as handle:
         return hashlib.file_digest(handle, "sha256").hexdigest()

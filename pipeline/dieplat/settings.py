@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from dieplat.errors import SettingsError
+from dieplat.files import check_plain
 from dieplat.inductance.assumptions import METAL_NAMES, as_span
 from dieplat.measurement.wafer import check_wafer
 from dieplat.values.electrical import Surroundings
@@ -134,11 +135,14 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
 
 def _read_toml(path: Path) -> dict[str, Any]:
     try:
+        check_plain(path)
         values = tomllib.loads(path.read_text(encoding="utf-8"))
     except UnicodeDecodeError:
         raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path}: is not valid TOML: {error}") from None
+    except RecursionError:
+        raise SettingsError(f"{path}: is nested too deeply; keep to plain keys and values") from None
+    except ValueError as error:  # TOML's own errors, and numbers too long to read
+        raise SettingsError(f"{path}: is not valid TOML: {error}; correct that line") from None
     for key in values:
         if key not in KEYS:
             near = difflib.get_close_matches(key, KEYS, n=1)
@@ -258,7 +262,7 @@ def _named(values: Mapping[str, Any], key: str, folder: Path, where: Path) -> Pa
         return None
     path = folder / text
     if not path.exists():
-        raise SettingsError(f"{path}: no such file or folder, though {where.name} names it as {key}")
+        raise SettingsError(f"{path}: no such file or folder, though {where.name} names it as {key}; check the name")
     if key != "tiles" and not path.is_file():
         raise SettingsError(f"{path}: is a folder, but {key} in {where.name} must name a file")
     return path

@@ -13,7 +13,7 @@ from typing import Any
 from dieplat.blending.compose import compose_bands
 from dieplat.correction import estimate_correction
 from dieplat.errors import SettingsError, TileSetError
-from dieplat.files import check_replaceable, write_json
+from dieplat.files import check_plain, check_replaceable, write_json
 from dieplat.focus import fuse_series, show_one_field_each
 from dieplat.mosaicfile.write import Codec, write_mosaic
 from dieplat.registration.assemble import Tie
@@ -181,9 +181,10 @@ def load_ties(path: Path, tiles: Sequence[Tile]) -> tuple[Tie, ...]:
         If the file is no such list, or names a tile that is not in the set.
     """
     try:
+        check_plain(path)
         document = json.loads(path.read_text(encoding="utf-8"))
         rows = list(document["ties"])
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise SettingsError(f'{path}: is no file of ties ({error}); expected {{"ties": [...]}}') from None
     index = {tile.name: i for i, tile in enumerate(tiles)}
     return tuple(_ties(path, rows, index))

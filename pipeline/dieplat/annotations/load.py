@@ -15,6 +15,7 @@ from typing import Any
 
 from dieplat.annotations.validate import build_geometry, check_geometry
 from dieplat.errors import AnnotationError
+from dieplat.files import check_plain
 from dieplat.values import KINDS, Region, Regions
 
 MAX_BYTES = 64 * 1024 * 1024
@@ -48,6 +49,7 @@ def load_regions(path: Path, *, um_per_px: float | tuple[float, float] | None = 
         One line that names the file, the feature and the remedy.
     """
     try:
+        check_plain(path)
         size = path.stat().st_size
         data = path.read_bytes() if size <= MAX_BYTES else b""
     except OSError as error:

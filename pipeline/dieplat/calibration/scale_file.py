@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from dieplat.errors import ScaleError
-from dieplat.files import write_json
+from dieplat.files import check_plain, write_json
 from dieplat.values import BudgetLine, RulingLines, Scale, ScalePart
 
 REMEDY = "write it with dieplat calibrate"
@@ -34,10 +34,11 @@ def load_scale(path: Path) -> Scale:
         If the file is no JSON object, lacks a key, or a value is not a finite length that a picture can have.
     """
     try:
+        check_plain(path)
         document = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise ScaleError(f"{path}: no such file; {REMEDY}") from None
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise ScaleError(f"{path}: not readable as JSON ({error}); {REMEDY}") from None
     except RecursionError:
         raise ScaleError(f"{path}: nested too deeply for a scale; {REMEDY}") from None

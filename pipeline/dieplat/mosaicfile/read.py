@@ -14,6 +14,7 @@ import numpy.typing as npt
 import tifffile
 
 from dieplat.errors import MosaicError, PictureError
+from dieplat.files import check_plain
 from dieplat.tiles.read import read_picture
 
 Pixels = npt.NDArray[Any]
@@ -104,6 +105,7 @@ def open_mosaic(path: Path) -> Mosaic:
         If the file is missing, damaged, cut short, or of a kind that is not handled.
     """
     try:
+        check_plain(path)
         with path.open("rb") as handle:
             head = handle.read(4)
     except OSError as error:
@@ -123,7 +125,7 @@ def open_mosaic(path: Path) -> Mosaic:
     except Exception as error:
         if tiff is not None:
             tiff.close()
-        if isinstance(error, MosaicError):
+        if isinstance(error, (MosaicError, MemoryError)):
             raise
         # A broken directory shows as struct, index, key or library errors.
         what = " ".join(str(error).split())[:100]
@@ -285,6 +287,8 @@ class _Segments(_Source):
             data = handle.read(count)
         try:
             segment, _, shape = self._page.decode(data, index, jpegtables=self._page.jpegtables)
+        except MemoryError:
+            raise
         except Exception as error:  # the codecs raise errors of many unrelated classes
             what = " ".join(str(error).split())[:100]
             raise MosaicError(f"{self._path}: its data is damaged ({what}); make the mosaic again") from None

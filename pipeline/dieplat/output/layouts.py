@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from dieplat.errors import MosaicError
+from dieplat.files import check_plain
 from dieplat.values import Layout, PairLink, PlacedTile
 
 
@@ -23,6 +24,7 @@ def load_layout(path: Path) -> Layout:
         If the file is not a layout.
     """
     try:
+        check_plain(path)
         document = json.loads(path.read_bytes().decode("utf-8"))
         tiles = tuple(_tile(entry) for entry in document["tiles"])
         width, height = int(document["width_px"]), int(document["height_px"])

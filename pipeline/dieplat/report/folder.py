@@ -115,7 +115,7 @@ def read_object(path: Path) -> dict[str, Any] | None:
         return None
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise SettingsError(f"{path}: is not valid JSON ({error}); run dieplat survey again") from None
     if not isinstance(document, dict):
         raise SettingsError(f"{path}: must hold a JSON object; run dieplat survey again")

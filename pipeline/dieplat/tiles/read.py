@@ -23,6 +23,7 @@ import tifffile
 from PIL import Image, UnidentifiedImageError
 
 from dieplat.errors import PictureError
+from dieplat.files import check_plain
 
 Picture = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
@@ -58,6 +59,7 @@ def picture_info(path: Path) -> PictureInfo:
         If the file is missing, empty, not a picture, cut short, or of a kind that is not handled.
     """
     try:
+        check_plain(path)
         with path.open("rb") as handle:
             if not handle.seek(0, io.SEEK_END):
                 raise PictureError(f"{path}: the file is empty; copy it again from the microscope")
@@ -90,6 +92,7 @@ def read_picture(path: Path) -> Picture:
         handled (CMYK, floating point, 1-bit TIFF, stacks).
     """
     try:
+        check_plain(path)
         data = path.read_bytes()
     except OSError as error:
         raise _unreadable(path, error) from None
@@ -98,6 +101,8 @@ def read_picture(path: Path) -> Picture:
     info = _info(path, data)
     try:
         picture = _DECODERS[_kind(path, data)](data)
+    except MemoryError:
+        raise
     except Exception as error:  # the codecs raise errors of many unrelated classes
         raise PictureError(f"{path}: the picture data is damaged ({_short(error)}); copy it again") from None
     if picture.ndim == 3:
@@ -133,7 +138,7 @@ def _info(path: Path, data: _Buffer) -> PictureInfo:
     kind = _kind(path, data)
     try:
         info = _READERS[kind](path, data)
-    except PictureError:
+    except (PictureError, MemoryError):
         raise
     except Exception as error:  # malformed structure shows as struct, index, key or codec errors
         what = f"the picture's header is damaged ({_short(error)})"
