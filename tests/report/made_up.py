@@ -115,7 +115,10 @@ def measurements_document(document: dict[str, Any]) -> dict[str, Any]:
                 "bits_per_cell": 1,
                 "capacity_bits": 900,
                 "capacity_bits_u": 0.0,
-                "gaps": [{"axis": "x", "width_um": 14.0, "width_um_u": 2.0, "pitches": 2.0, "count": 1}],
+                "gaps": [
+                    {"axis": "x", "width_um": 14.0, "width_um_u": 2.0, "pitches": 2.0, "count": 1},
+                    {"axis": "y", "width_um": 10.0, "width_um_u": 2.0, "pitches": 2.0, "count": 1},
+                ],
                 "technology": [asdict(item) for item in candidates(35.0, 0.1, pitch_um=(7.0, 5.0))],
                 "technology_assumes": ["the kind of memory is not known; every kind that fits is listed"],
                 "explanations": ["All cells lie in one bank."],

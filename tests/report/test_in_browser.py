@@ -102,6 +102,17 @@ def test_tables_fit_a_small_window(context: Any, url: str) -> None:
     assert cut == 0
 
 
+@pytest.mark.parametrize("width", [360, 730, 800, 1100])
+def test_facts_have_room_beside_their_names(context: Any, url: str, width: int) -> None:
+    page = context.new_page()
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto(url)
+    narrow = "[...document.querySelectorAll('dl.facts dd')].filter(d => d.getBoundingClientRect().width < 100)"
+    squeezed = page.evaluate(f"{narrow}.map(d => d.innerText)")
+    page.close()
+    assert squeezed == []
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_text_stands_out_from_its_ground(context: Any, url: str, scheme: str) -> None:
     page = context.new_page()
