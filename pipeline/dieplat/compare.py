@@ -26,6 +26,8 @@ from dieplat.values import KINDS
 Json = Mapping[str, Any]
 
 AREAS = tuple(kind for kind in KINDS if kind not in ("die", "trace", "conductor"))
+LARGEST = 1e18
+"""Beyond this a number in a file is no figure of a die."""
 UNASSIGNED = "unassigned"
 COLUMNS = ("die", "source", "quantity", "kind", "name", "count", "value", "u", "unit", MARK)
 
@@ -167,7 +169,7 @@ def read_die(path: Path) -> ComparedDie:
         raise SettingsError(f"{file}: no such file; {remedy}")
     try:
         return _die_of(measured, file)
-    except (KeyError, TypeError, ValueError, AttributeError):
+    except (KeyError, TypeError, ArithmeticError, ValueError, AttributeError):
         raise SettingsError(f"{file}: holds no measurements of dieplat; give a measurements.json") from None
 
 
@@ -228,7 +230,7 @@ def _die_of(measured: Json, file: Path) -> ComparedDie:
         KindLine(
             str(line["kind"]),
             int(line["count"]),
-            Value(float(line["area_um2"]), line.get("area_um2_u")),
+            _value(line["area_um2"], line.get("area_um2_u")),
             _share(line.get("share_of_die"), line.get("share_of_die_u")),
         )
         for line in measured["summary"]
@@ -236,13 +238,13 @@ def _die_of(measured: Json, file: Path) -> ComparedDie:
     ]
     left = measured.get("unassigned_um2")
     if left is not None and die is not None:
-        area = Value(float(left), measured.get("unassigned_um2_u"))
+        area = _value(left, measured.get("unassigned_um2_u"))
         lines.append(KindLine(UNASSIGNED, None, area, _share_left(area, die, measured)))
     state = read_object(file.parent / STATE) or {}
     return ComparedDie(
         name=str(state.get("title") or file.resolve().parent.name),
         source=file,
-        um_per_px=Value(um_per_px[0], scale.get("um_per_px_x_u")),
+        um_per_px=_value(um_per_px[0], scale.get("um_per_px_x_u")),
         area_um2=_of(die, "area_um2"),
         width_um=_of(die, "width_um"),
         height_um=_of(die, "height_um"),
@@ -251,6 +253,14 @@ def _die_of(measured: Json, file: Path) -> ComparedDie:
         shapes=shapes,
         notes=(*notes, *missing, *_left_out(measured)),
     )
+
+
+def _value(value: Any, u: Any) -> Value:
+    """A number of the file; one that no die has means that the file is damaged."""
+    numbers = [float(value)] + ([] if u is None else [float(u)])
+    if not all(abs(number) < LARGEST for number in numbers):
+        raise ValueError(f"{numbers} is no measurement")
+    return Value(numbers[0], numbers[1] if len(numbers) > 1 else None)
 
 
 def _share_left(area: Value, die: Json, measured: Json) -> Value:
@@ -262,17 +272,17 @@ def _share_left(area: Value, die: Json, measured: Json) -> Value:
     value = area.value / float(die["area_um2"])
     stated = measured.get("unassigned_share_u")
     if stated is not None:
-        return Value(value, float(stated))
+        return _value(value, stated)
     shares = [line.get("share_of_die_u") for line in measured["summary"] if line["kind"] in AREAS]
-    return Value(value, None if None in shares else sum(shares))
+    return _value(value, None if None in shares else sum(shares))
 
 
 def _share(share: float | None, u: float | None) -> Value | None:
-    return None if share is None else Value(float(share), u)
+    return None if share is None else _value(share, u)
 
 
 def _of(die: Json | None, key: str) -> Value | None:
-    return None if die is None or die.get(key) is None else Value(float(die[key]), die.get(f"{key}_u"))
+    return None if die is None or die.get(key) is None else _value(die[key], die.get(f"{key}_u"))
 
 
 def _details(blocks: Sequence[Json]) -> Iterator[Detail]:
@@ -287,9 +297,9 @@ def _details(blocks: Sequence[Json]) -> Iterator[Detail]:
                 ("capacity_bits", "capacity", "bit"),
             ):
                 if array.get(key) is not None:
-                    yield Detail(name, quantity, Value(float(array[key]), array.get(f"{key}_u")), unit)
+                    yield Detail(name, quantity, _value(array[key], array.get(f"{key}_u")), unit)
         if coil:
-            value = Value(float(coil["inductance_nh"]), coil.get("inductance_nh_u"))
+            value = _value(coil["inductance_nh"], coil.get("inductance_nh_u"))
             yield Detail(name, "inductance", value, "nH")
 
 
