@@ -142,6 +142,14 @@ def test_a_cell_that_is_nearly_its_own_mirror_image_is_one_cell_and_says_so():
     assert any("along x the cell is nearly its own mirror image" in remark for remark in found.remarks)
 
 
+def test_fine_periods_that_only_a_part_of_the_picture_shows_are_not_believed():
+    """The same banks at a third of the size: pairs of cells of 2.5 px, which a part may show as one cell of 5 px."""
+    fine = {"pitch_x": 2.51, "pitch_y": 4.42, "columns": (10, 10, 10), "rows": (12,), "straps_x": (7.3, 7.3)}
+    for seed in (0, 2, 3):
+        with pytest.raises(UndecidedError):
+            measure_array(*draw(Recipe(**fine, mirrored_x=True, rotation_deg=0.6, seed=seed)))
+
+
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_small_cells_that_lean_are_told_from_pairs_that_do_not(mirrored: bool):
     """At 11 px a period blurs towards one wave; but only a pair stays its own mirror image to some thousandths."""

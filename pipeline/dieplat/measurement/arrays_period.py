@@ -30,6 +30,7 @@ CROSSED_PX = (33, 65)
 PARTS = (2, 3)
 """Into so many parts along an axis a picture is cut where all of it shows no period; arrays of three banks occur."""
 LEAST_PIXELS, PARTED_PX = 400, 150_000
+PARTED_PERIOD_PX = 8.0
 _WEDGE = 0.05
 """Tangent of the largest lattice rotation searched, 2.9 degrees."""
 _STANDS_OUT = 3.0
@@ -147,15 +148,18 @@ def lattice_of_parts(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Ve
     """As `coarse_lattice`, from halves and thirds of the mask; the one that stands out most, None where none does.
 
     Where banks of few cells lie side by side, the cells of one meet those of the next out of step, which hides the
-    period in the autocorrelation of them all. Larger masks than `PARTED_PX` are not looked at.
+    period in the autocorrelation of them all. Larger masks than `PARTED_PX` are not looked at, and periods below
+    `PARTED_PERIOD_PX` not believed: a pair of finer cells may pass for one where all of the picture shows neither.
     """
     found = []
     if mask.sum() <= PARTED_PX:
         for window in _parts(mask):
             try:
-                found.append(coarse_lattice(image[window], mask[window]))
+                lattice = coarse_lattice(image[window], mask[window])
             except UndecidedError:
                 continue
+            if min(np.hypot(*lattice[0]), np.hypot(*lattice[1])) >= PARTED_PERIOD_PX:
+                found.append(lattice)
     return max(found, key=lambda lattice: lattice[2]) if found else None
 
 
