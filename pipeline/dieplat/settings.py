@@ -16,6 +16,7 @@ from dieplat.inductance.assumptions import METAL_NAMES, as_span
 from dieplat.measurement.wafer import check_wafer
 from dieplat.values.electrical import Surroundings
 from dieplat.values.stated import Stated, WaferPlan
+from dieplat.values.tiles import MAX_COLUMNS
 
 SETTINGS_NAME = "survey.toml"
 PICTURE_SUFFIXES = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp", ".webp")
@@ -253,6 +254,8 @@ def _columns(values: Mapping[str, Any], where: Path) -> int | None:
         return None
     if isinstance(value, bool) or not isinstance(value, int) or value < 1:
         raise SettingsError(f"{where}: columns must be a whole number of 1 or more, not {value!r}")
+    if value > MAX_COLUMNS:
+        raise SettingsError(f"{where}: columns is over {MAX_COLUMNS}; give the number of tiles in a row")
     return value
 
 

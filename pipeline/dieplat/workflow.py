@@ -24,7 +24,7 @@ from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.store import DecodedTiles
 from dieplat.values.correction import Lens
 from dieplat.values.layout import FusedTile, Layout
-from dieplat.values.tiles import Tile, TileSet
+from dieplat.values.tiles import MAX_COLUMNS, Tile, TileSet
 from dieplat.work import Progress
 
 WORK_FOLDER = "dieplat_work"
@@ -162,8 +162,8 @@ def _decoded_bytes(tile_set: TileSet) -> int:
 
 
 def _check_settings(columns: int | None, overlap: float | None) -> None:
-    if columns is not None and columns < 1:
-        raise SettingsError(f"--columns {columns}: must be at least 1")
+    if columns is not None and not 1 <= columns <= MAX_COLUMNS:
+        raise SettingsError(f"--columns {columns}: must be from 1 to {MAX_COLUMNS}")
     if overlap is not None and not 0.02 <= overlap <= 0.9:
         raise SettingsError(f"--overlap {overlap}: must be a fraction between 0.02 and 0.9, such as 0.2")
 

@@ -21,7 +21,7 @@ from dieplat.annotate.drawing import DrawingFile
 from dieplat.annotate.guard import COOKIE, HEADER
 from dieplat.annotate.numbers import Conditions
 from dieplat.annotate.picture import ShownPicture
-from dieplat.annotate.server import build_app, listen
+from dieplat.annotate.server import build_app, configuration, listen
 from dieplat.annotate.session import Session
 from dieplat.mosaicfile.read import Mosaic, open_mosaic
 from dieplat.mosaicfile.write import write_mosaic
@@ -116,7 +116,7 @@ def running(session: Session) -> Iterator[int]:
     listening = listen()
     port = int(listening.getsockname()[1])
     app = build_app(session, key=KEY, port=port)
-    server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off", timeout_graceful_shutdown=1))
+    server = uvicorn.Server(configuration(app))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     limit = time.monotonic() + 20

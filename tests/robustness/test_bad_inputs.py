@@ -172,3 +172,12 @@ def test_a_comparison_of_figures_that_no_die_has_is_refused(work: Path, value: o
     path.write_text(json.dumps(measured), encoding="utf-8")
     assert "measurements.json" in refused(work, *bad_inputs.COMMANDS["compare"])
     assert list((work / "new").iterdir()) == []
+
+
+def test_more_columns_than_any_set_has(work: Path) -> None:
+    settings = work / "die/survey.toml"
+    settings.write_text(f"pitch_um = 10\ncolumns = {10**18}\n", encoding="utf-8")
+    assert "survey.toml: columns is over" in refused(work, *bad_inputs.COMMANDS["survey"])
+    for columns in (0, 10**18, 10**30):
+        given = (*bad_inputs.COMMANDS["stitch"], "--columns", str(columns))
+        assert f"columns {columns}" in refused(work, *given)

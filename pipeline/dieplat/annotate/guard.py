@@ -14,6 +14,7 @@ import http.cookies
 import secrets
 
 from starlette.datastructures import Headers
+from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -21,15 +22,12 @@ COOKIE = "dieplat_key"
 HEADER = "x-dieplat-key"
 MAX_BODY_BYTES = 64 * 1024 * 1024
 """The largest drawing that annotations may be (see `annotations.load.MAX_BYTES`)."""
+TOO_LARGE = f"more than {MAX_BODY_BYTES // 2**20} MiB is not taken"
 
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; "
     "font-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
-
-
-class _TooLargeError(Exception):
-    """The body is longer than is taken."""
 
 
 def new_key() -> str:
@@ -62,15 +60,11 @@ class Guard:
             message = await receive()
             taken += len(message.get("body", b""))
             if taken > MAX_BODY_BYTES:
-                raise _TooLargeError
+                raise HTTPException(413, f"dieplat: {TOO_LARGE}")
             return message
 
-        started = False
-
         async def with_policy(message: Message) -> None:
-            nonlocal started
             if message["type"] == "http.response.start":
-                started = True
                 message["headers"] = [
                     *message["headers"],
                     (b"content-security-policy", CONTENT_POLICY.encode()),
@@ -80,18 +74,14 @@ class Guard:
                 ]
             await send(message)
 
-        try:
-            await self.app(scope, bounded, with_policy)
-        except _TooLargeError:
-            if not started:
-                await _refuse(413, f"more than {MAX_BODY_BYTES // 2**20} MiB is not taken")(scope, receive, send)
+        await self.app(scope, bounded, with_policy)
 
     def _refusal(self, scope: Scope) -> ASGIApp | None:
         headers = Headers(scope=scope)
         if headers.get("host", "") not in self.hosts:
             return _refuse(400, "this server is called by its own address only")
         if _length(headers) > MAX_BODY_BYTES:
-            return _refuse(413, f"more than {MAX_BODY_BYTES // 2**20} MiB is not taken")
+            return _refuse(413, TOO_LARGE)
         origin = headers.get("origin")
         own = origin is None or origin in {f"http://{host}" for host in self.hosts}
         if not own or headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):

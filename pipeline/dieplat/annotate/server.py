@@ -20,7 +20,7 @@ import socket
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from importlib import resources
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -39,6 +39,9 @@ from dieplat.files import to_plain
 from dieplat.mosaicfile.write import TILE_PX
 from dieplat.report.palette import STYLES
 from dieplat.values import KINDS
+
+if TYPE_CHECKING:
+    import uvicorn
 
 Answer = TypeVar("Answer")
 LOOPBACK = "127.0.0.1"
@@ -96,10 +99,24 @@ def serve(session: Session, listening: socket.socket, *, key: str) -> None:
     import uvicorn
 
     app = build_app(session, key=key, port=listening.getsockname()[1])
-    config = uvicorn.Config(
-        app, log_level="error", access_log=False, server_header=False, lifespan="off", timeout_graceful_shutdown=2
+    uvicorn.Server(configuration(app)).run(sockets=[listening])
+
+
+def configuration(app: Guard) -> uvicorn.Config:
+    """How the guarded application is served."""
+    import uvicorn
+
+    from dieplat.annotate.patience import PatientProtocol
+
+    return uvicorn.Config(
+        app,
+        http=PatientProtocol,
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        lifespan="off",
+        timeout_graceful_shutdown=2,
     )
-    uvicorn.Server(config).run(sockets=[listening])
 
 
 def index_html(*, mode: str, key: str = "") -> str:

@@ -14,6 +14,7 @@ from dieplat.tiles.names import capture_order, focus_setting, grid_from_names, n
 from dieplat.tiles.positions import StagePosition, stage_position
 from dieplat.tiles.read import SUFFIXES, PictureInfo, picture_info
 from dieplat.values import Skipped, Tile, TileSet
+from dieplat.values.tiles import MAX_COLUMNS
 from dieplat.work import Progress, map_in_order
 
 SAME_PLACE = 0.02
@@ -74,10 +75,10 @@ def discover_tiles(
     TileSetError
         If there is no folder or no usable picture in it.
     SettingsError
-        If `columns` is less than 1.
+        If `columns` is less than 1 or more than any set has.
     """
-    if columns is not None and columns < 1:
-        raise SettingsError(f"columns is {columns}; give the number of tiles in a row, at least 1")
+    if columns is not None and not 1 <= columns <= MAX_COLUMNS:
+        raise SettingsError(f"columns is {columns}; give the number of tiles in a row, from 1 to {MAX_COLUMNS}")
     paths = _pictures(folder)
     looks = list(map_in_order(_look, paths, executor=executor, total=len(paths), progress=progress))
     skipped = [Skipped(path.name, look) for path, look in zip(paths, looks, strict=True) if isinstance(look, str)]

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+MAX_COLUMNS = 1_000_000
+"""More tiles in a row than this are a slip of the pen."""
+
 
 @dataclass(frozen=True, slots=True)
 class Skipped:
