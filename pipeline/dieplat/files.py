@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import glob
 import hashlib
 import json
 import math
 import os
 import stat
+import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -23,8 +25,9 @@ MADE_BY = "dieplat"
 def atomic_path(path: Path) -> Iterator[Path]:
     """Give a temporary path beside `path`; on success it becomes `path`, on failure it is removed.
 
-    The temporary name keeps the suffix, since writers choose the format by it.
+    The temporary name keeps the suffix, since writers choose the format by it. Those that killed runs left are removed.
     """
+    _remove_abandoned(path)
     temporary = path.with_name(f".{os.getpid()}.partial.{path.name}")
     try:
         yield temporary
@@ -33,6 +36,22 @@ def atomic_path(path: Path) -> Iterator[Path]:
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _remove_abandoned(path: Path) -> None:
+    """Remove the temporary files of `path` whose process is gone."""
+    if sys.platform == "win32":
+        return  # there, asking whether a process lives would end it
+    for left in path.parent.glob(f".*.partial.{glob.escape(path.name)}"):
+        process = left.name[1:].partition(".")[0]
+        if not process.isdecimal():
+            continue
+        try:
+            os.kill(int(process), 0)
+        except ProcessLookupError:
+            left.unlink(missing_ok=True)
+        except (OSError, OverflowError):
+            continue  # it lives, and is another user's, or never was one
 
 
 def check_plain(path: Path) -> None:

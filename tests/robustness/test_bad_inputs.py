@@ -17,7 +17,7 @@ import pytest
 
 from dieplat_cli import app
 
-CASES = 40
+CASES = 24
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signals, pipes or limits")
 
 
