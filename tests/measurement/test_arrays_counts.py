@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays_banks import Extent
+from dieplat.measurement.arrays_cell import refuse_stripes
 from dieplat.measurement.arrays_counts import counts
 
 
@@ -50,3 +52,14 @@ def test_a_bank_whose_end_looks_like_its_gap_holds_as_many_as_its_neighbours() -
 def test_what_the_neighbours_do_not_settle_is_refused(banks: list[Extent]) -> None:
     with pytest.raises(UndecidedError, match="not a whole number"):
         counts(banks, 10.0, "x")
+
+
+@pytest.mark.parametrize(("slant", "refused"), [(1, True), (0, False)])
+def test_one_wave_aslant_is_no_lattice_of_cells(slant: int, refused: bool) -> None:
+    y, x = np.mgrid[:24, :24] / 24
+    period = (np.cos(2 * np.pi * (x + slant * y)) + 0.2 * np.cos(2 * np.pi * y)).astype(np.float32)
+    if refused:
+        with pytest.raises(UndecidedError, match="slanting stripes"):
+            refuse_stripes(period)
+    else:
+        refuse_stripes(period)

@@ -302,6 +302,7 @@ def _cells_of(
         for some in (tiles, tiles[: len(tiles) // 2] or tiles, tiles[len(tiles) // 2 :])
     ]
     whole, one, other = (model.period(_fine(frame)) for model in models)
+    cell.refuse_stripes(whole)
     low, low_one, low_other = (model.low(reciprocal).period(_fine(frame)) for model in models)
     along_x = cell.Periods(whole, cell.steadiness(one, other), low, cell.steadiness(low_one, low_other))
     along_y = cell.Periods(whole.T, cell.steadiness(one.T, other.T), low.T, cell.steadiness(low_one.T, low_other.T))

@@ -23,6 +23,8 @@ that is
 symmetric in itself has a border on one and its middle on the other. On invented cells of both kinds (blur up
 to
 1.2 px) the likeness of the axes is above the first for pairs, and below the second for symmetric cells."""
+ONE_WAVE = 0.9
+"""Share of what varies in a period from which it is called one wave."""
 EQUAL_PARTS = 0.96
 PARTS, FINE_PARTS = 0.8, 0.45
 """Likeness with itself moved by half from which a period may be two. Below `RESOLVED_PX` it is 0.3 at most on invented
@@ -101,6 +103,22 @@ def parts_of(period: FloatArray) -> tuple[int, int]:
         return 3 if found.third > EQUAL_PARTS else 2 if found.half > EQUAL_PARTS else 1
 
     return one(period), one(np.ascontiguousarray(period.T))
+
+
+def refuse_stripes(period: FloatArray) -> None:
+    """Refuse a mean period (n_y, n_x) that is hardly more than one wave across both axes.
+
+    Cells repeat along two directions; stripes aslant are what finer cells leave when they fold back at the sampling
+    limit, and two directions of the lattice cannot be told from one wave.
+    """
+    power = np.abs(np.fft.fft2(period)) ** 2
+    power[0, 0] = 0.0
+    row, column = np.unravel_index(int(np.argmax(power)), power.shape)
+    # A wave and its complex conjugate are one.
+    if row and column and 2.0 * float(power[row, column]) > ONE_WAVE * float(power.sum()):
+        raise UndecidedError(
+            "memory array: the picture shows slanting stripes, not cells; photograph at a higher magnification"
+        )
 
 
 def _axes_alike(period: FloatArray, axis: float) -> float:
