@@ -295,6 +295,7 @@ class _State:
         """The state of an earlier run; a missing or damaged file means that nothing is known."""
         try:
             document = json.loads((folder / names.STATE).read_text(encoding="utf-8"))
+            json.dumps(document, ensure_ascii=False).encode("utf-8")  # half a character could not be written again
         except (OSError, ValueError, RecursionError):
             document = {}
         return cls(folder, document if isinstance(document, dict) else {})

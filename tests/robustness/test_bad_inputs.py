@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 import pytest
 
+from dieplat.report.numbers import rounded
 from dieplat_cli import app
 
 CASES = 24
@@ -181,3 +182,13 @@ def test_more_columns_than_any_set_has(work: Path) -> None:
     for columns in (0, 10**18, 10**30):
         given = (*bad_inputs.COMMANDS["stitch"], "--columns", str(columns))
         assert f"columns {columns}" in refused(work, *given)
+
+
+def test_half_a_character_in_a_file_of_the_results_is_told(work: Path) -> None:
+    (work / "out/measurements.json").write_text('{"title": "\\ud800"}', encoding="utf-8")
+    assert "measurements.json" in refused(work, *bad_inputs.COMMANDS["report"])
+
+
+def test_a_figure_that_no_die_has_does_not_break_the_page() -> None:
+    assert rounded(1e308, 3) == "1.000e+308"
+    assert rounded(12.5, 300) == "1.250e+01"

@@ -115,6 +115,7 @@ def read_object(path: Path) -> dict[str, Any] | None:
         return None
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
+        json.dumps(document, ensure_ascii=False).encode("utf-8")  # half a character could not be written again
     except (ValueError, RecursionError) as error:
         raise SettingsError(f"{path}: is not valid JSON ({error}); run dieplat survey again") from None
     if not isinstance(document, dict):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
 
 COVERAGE = 2.0
 """k for a level of confidence of about 95 % (JCGM 100, 6.3.3)."""
@@ -35,7 +35,10 @@ def digits_for(uncertainty: float, *, figures: int = 2) -> int:
 def rounded(value: float, decimals: int) -> str:
     """`value` to `decimals` places, negative ones too, with thin-space groups and a true minus sign."""
     step = Decimal(1).scaleb(-decimals)
-    number = Decimal(repr(float(value))).quantize(step, rounding=ROUND_HALF_EVEN)
+    try:
+        number = Decimal(repr(float(value))).quantize(step, rounding=ROUND_HALF_EVEN)
+    except InvalidOperation:  # more than 28 digits: no figure of a die, but the page of a damaged file still opens
+        return f"{value:.3e}"
     number = number.quantize(Decimal(1)) if decimals < 0 else number
     text = f"{number:,.{max(decimals, 0)}f}".replace(",", "\u202f").replace("-", "−")
     return text.removeprefix("−") if float(number) == 0 else text
