@@ -2,6 +2,7 @@
 
     python bench/fuzz_figures.py --inputs 10000 --folder /tmp/fuzz
 
+`--corpus other` spoils the inputs of the commands and formats that the first corpus leaves out.
 Every case is a number, so `--first N --inputs 1` repeats one. Cases run in a process whose memory is limited; each
 fiftieth in a process of its own. A process that dies is a fault of the case it was at. Printed is a table of files and
 what came of them, the faults with their numbers, and the peak memory.
@@ -25,32 +26,35 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "robustness"))
 
 import bad_inputs
+import other_inputs
 
 MEMORY_BYTES = 6 * 2**30
 """Of address space, which is more than what is resident."""
 APART_EACH = 50
+CORPORA = {"main": bad_inputs, "other": other_inputs}
 
 
-def work_through(folder: Path, first: int, last: int) -> None:
+def work_through(corpus: str, folder: Path, first: int, last: int) -> None:
     """The cases in order, each noted before and after."""
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
     with (folder / "cases.jsonl").open("a", encoding="utf-8") as notes:
         for number in range(first, last):
             notes.write(json.dumps({"begun": number}) + "\n")
             notes.flush()
-            ran = bad_inputs.try_case(number, folder / "base", folder / "work", apart=number % APART_EACH == 0)
+            ran = CORPORA[corpus].try_case(number, folder / "base", folder / "work", apart=number % APART_EACH == 0)
             peak = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
             notes.write(json.dumps({**asdict(ran), "peak_kib": peak}) + "\n")
             notes.flush()
 
 
-def drive(folder: Path, first: int, last: int) -> list[dict[str, Any]]:
+def drive(corpus: str, folder: Path, first: int, last: int) -> list[dict[str, Any]]:
     """Run all cases in child processes; one that dies is noted, and the next goes on after it."""
     notes = folder / "cases.jsonl"
     notes.unlink(missing_ok=True)
     deaths, at = [], first
     while at < last:
-        command = [sys.executable, __file__, "--folder", str(folder), "--first", str(at), "--until", str(last)]
+        command = [sys.executable, __file__, "--corpus", corpus, "--folder", str(folder)]
+        command += ["--first", str(at), "--until", str(last)]
         done = subprocess.run(command, check=False, stderr=subprocess.PIPE, text=True)
         if done.returncode == 0:
             break
@@ -92,22 +96,23 @@ def print_table(ended: list[dict[str, Any]]) -> None:
 def run_bench() -> None:
     """Arguments in, table out."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--corpus", choices=CORPORA, default="main")
     parser.add_argument("--inputs", type=int, default=10_000)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--until", type=int)
     parser.add_argument("--folder", type=Path, required=True)
     given = parser.parse_args()
     if given.until is not None:
-        work_through(given.folder, given.first, given.until)
+        work_through(given.corpus, given.folder, given.first, given.until)
         return
     base = given.folder / "base"
     if not base.exists():
         begun = given.folder / "begun"
         shutil.rmtree(begun, ignore_errors=True)
         begun.mkdir(parents=True)
-        bad_inputs.make_base(begun)
+        CORPORA[given.corpus].make_base(begun)
         begun.rename(base)
-    print_table(drive(given.folder, given.first, given.first + given.inputs))
+    print_table(drive(given.corpus, given.folder, given.first, given.first + given.inputs))
 
 
 if __name__ == "__main__":

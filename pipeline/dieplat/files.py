@@ -9,6 +9,7 @@ import hashlib
 import json
 import math
 import os
+import shutil
 import stat
 import sys
 from collections.abc import Iterator, Mapping
@@ -38,8 +39,41 @@ def atomic_path(path: Path) -> Iterator[Path]:
         temporary.unlink(missing_ok=True)
 
 
+@contextlib.contextmanager
+def atomic_folder(path: Path) -> Iterator[Path]:
+    """Give a temporary folder beside `path`, not yet made; on success it takes the place of `path`.
+
+    What lay there is moved aside first and removed only then, so that under the name there is never part of a folder.
+    On failure the temporary folder is removed. What a run killed between the two moves had moved aside is given back.
+    """
+    for left in path.parent.glob(f".*.before.partial.{glob.escape(path.name)}"):
+        if not path.exists():
+            os.replace(left, path)
+    _remove_abandoned(path)
+    temporary = path.with_name(f".{os.getpid()}.partial.{path.name}")
+    aside = path.with_name(f".{os.getpid()}.before.partial.{path.name}")
+    try:
+        yield temporary
+        if path.exists():
+            os.replace(path, aside)
+        os.replace(temporary, path)
+    finally:
+        if aside.exists() and not path.exists():
+            os.replace(aside, path)
+        _remove(aside)
+        _remove(temporary)
+
+
+def _remove(path: Path) -> None:
+    """Remove a folder or a file, if it is there."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
+
+
 def _remove_abandoned(path: Path) -> None:
-    """Remove the temporary files of `path` whose process is gone."""
+    """Remove the temporary files and folders of `path` whose process is gone."""
     if sys.platform == "win32":
         return  # there, asking whether a process lives would end it
     for left in path.parent.glob(f".*.partial.{glob.escape(path.name)}"):
@@ -49,7 +83,7 @@ def _remove_abandoned(path: Path) -> None:
         try:
             os.kill(int(process), 0)
         except ProcessLookupError:
-            left.unlink(missing_ok=True)
+            _remove(left)
         except (OSError, OverflowError):
             continue  # it lives, and is another user's, or never was one
 

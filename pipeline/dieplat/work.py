@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future
+from concurrent.futures import Executor, Future, wait
 from typing import TypeVar
 
 T = TypeVar("T")
@@ -26,7 +26,8 @@ def map_in_order(
     """Apply `function` to `items` and yield the results in the order of the items.
 
     At most `in_flight` results exist at once, so memory stays bounded however long `items` is.
-    `executor` None runs in line. Exceptions of `function` reach the caller at the item's place.
+    `executor` None runs in line. Exceptions of `function` reach the caller at the item's place, when nothing of this
+    call runs any more: the caller may then remove what was being written.
     """
     done = 0
 
@@ -55,5 +56,4 @@ def map_in_order(
             tick()
             yield result
     finally:
-        for future in waiting:
-            future.cancel()
+        wait([future for future in waiting if not future.cancel()])

@@ -6,8 +6,6 @@ The picture is cut into static tiles by the IIIF Image API 3.0, compliance level
 from __future__ import annotations
 
 import json
-import os
-import shutil
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from functools import partial
@@ -22,7 +20,7 @@ from dieplat.annotate.picture import ShownPicture
 from dieplat.annotate.server import PAGE_FILES, index_html, setup_of
 from dieplat.annotate.session import Session
 from dieplat.errors import OutputExistsError
-from dieplat.files import MADE_BY, MARK, to_plain
+from dieplat.files import MADE_BY, MARK, atomic_folder, to_plain
 from dieplat.mosaicfile.write import TILE_PX
 from dieplat.work import Progress, map_in_order
 
@@ -60,19 +58,13 @@ def publish(
     """
     if folder.exists() and not (folder / MANIFEST).is_file():
         raise OutputExistsError(f"{folder}: exists and was not written by dieplat; choose another name")
-    partial_folder = folder.with_name(f".{os.getpid()}.partial.{folder.name}")
-    try:
+    with atomic_folder(folder) as partial_folder:
         partial_folder.mkdir(parents=True)
         _page(session, partial_folder)
         for number, shown in enumerate(session.pictures):
             base = address.rstrip("/") + "/" if address else ""
             _tiles(shown, partial_folder / "iiif" / str(number), f"{base}iiif/{number}", executor, progress)
         _json(partial_folder / MANIFEST, {MARK: MADE_BY, "title": session.title})
-        if folder.exists():
-            shutil.rmtree(folder)
-        os.replace(partial_folder, folder)
-    finally:
-        shutil.rmtree(partial_folder, ignore_errors=True)
     return folder / "index.html"
 
 

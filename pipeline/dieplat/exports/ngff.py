@@ -5,8 +5,6 @@ Specification: https://ngff.openmicroscopy.org/0.5/, multiscales and axes.
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from functools import partial
@@ -19,6 +17,7 @@ from zarr.codecs import ZstdCodec
 
 from dieplat import __version__
 from dieplat.errors import OutputExistsError
+from dieplat.files import atomic_folder
 from dieplat.mosaicfile.read import Mosaic
 from dieplat.mosaicfile.write import TILE_PX
 from dieplat.values import Scale
@@ -69,8 +68,7 @@ def write_ngff(
     progress : callable, optional
         Called with chunks done and their total.
     """
-    temporary = folder.with_name(f".{os.getpid()}.partial.{folder.name}")
-    try:
+    with atomic_folder(folder) as temporary:
         root = zarr.open_group(temporary, mode="w", zarr_format=3)
         arrays = [_array(root, mosaic, level) for level in range(mosaic.levels)]
         root.attrs.update({"ome": _description(mosaic, scale)})
@@ -78,11 +76,6 @@ def write_ngff(
         write = partial(_write, mosaic, arrays)
         for _ in map_in_order(write, boxes, executor=executor, total=len(boxes), progress=progress):
             pass
-        if folder.exists():
-            shutil.rmtree(folder)
-        os.replace(temporary, folder)
-    finally:
-        shutil.rmtree(temporary, ignore_errors=True)
 
 
 def _array(root: zarr.Group, mosaic: Mosaic, level: int) -> zarr.Array[Any]:
