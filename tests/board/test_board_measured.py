@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from dieplat.annotations import load_regions
 from dieplat.board.stated import stated_focal_mm
+from dieplat.errors import AnnotationError
 from dieplat.phantom.board import make_board
 from dieplat.survey.board import measure_board, velocity_range
 from dieplat.tiles.read import read_picture
@@ -46,6 +47,14 @@ def test_a_ruler_alone_gives_a_length_and_a_warning(board):
     assert abs(trace.length_um - truth) < 2.58 * trace.length_um_u
     assert trace.length_um_u > 0.005 * truth
     assert any("tilt of the camera" in text for text in found.warnings)
+
+
+def test_a_drawing_of_another_photograph_is_refused(board):
+    """It would give a length as if all were well."""
+    folder, _ = board
+    picture, regions = read_picture(folder / "board.jpg"), load_regions(folder / "board.geojson")
+    with pytest.raises(AnnotationError, match="outside the photograph"):
+        measure_board(regions, picture[: len(picture) // 3])
 
 
 def test_the_command_writes_numbers_and_a_picture(board, tmp_path):

@@ -84,10 +84,12 @@ def check_geometry(geometry: BaseGeometry, kind: str, where: str) -> None:
         raise AnnotationError(f"{where}: the die has {len(geometry.geoms)} parts; draw it as one polygon")
 
 
-def check_inside(regions: Regions, width_px: float, height_px: float, *, slack_px: float = 1.0) -> None:
+def check_inside(
+    regions: Regions, width_px: float, height_px: float, *, slack_px: float = 1.0, picture: str = "mosaic"
+) -> None:
     """Check that every region lies on the mosaic, whose pixels cover 0..width_px by 0..height_px.
 
-    `slack_px` forgives a vertex set on the far side of the outermost pixel.
+    `slack_px` forgives a vertex set on the far side of the outermost pixel; `picture` is what the mosaic is called.
 
     Raises
     ------
@@ -99,9 +101,9 @@ def check_inside(regions: Regions, width_px: float, height_px: float, *, slack_p
         beyond = max(-x0, -y0, x1 - width_px, y1 - height_px)
         if beyond > slack_px:
             raise AnnotationError(
-                f"{regions.source}: '{region.name}' reaches {beyond:.1f} px outside the mosaic "
+                f"{regions.source}: '{region.name}' reaches {beyond:.1f} px outside the {picture} "
                 f"({width_px:g} x {height_px:g} px); redraw it, or check that the file belongs to "
-                'this mosaic and that "coordinates_in" is right'
+                f'this {picture} and that "coordinates_in" is right'
             )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from shapely.geometry import LineString
 
+from dieplat.annotations import check_inside
 from dieplat.antenna.microstrip import effective_permittivity
 from dieplat.antenna.quarter_wave import Factor, check_frequency, compare_with_quarter_wave
 from dieplat.board.fit import DOUBTFUL, Usual, fit_camera
@@ -88,7 +89,8 @@ def measure_board(
     Raises
     ------
     AnnotationError
-        If nothing known or no trace is drawn, or the known things contradict one another.
+        If nothing known or no trace is drawn, something is drawn outside the picture, or the known things contradict
+        one another.
     SettingsError
         If a frequency or factor is none.
     """
@@ -98,6 +100,7 @@ def measure_board(
     paths = tuple(region for region in regions.of_kind("trace") if not is_known(region))
     if not paths:
         raise AnnotationError(f"{regions.source}: no trace is drawn; draw a line of kind trace along it")
+    check_inside(regions, picture.shape[1], picture.shape[0], picture="photograph")
     shapes = known_shapes(regions.regions)
     camera = fit_camera(shapes, size_px=(picture.shape[1], picture.shape[0]), usual=usual)
     seen = picture if find_middle else None
