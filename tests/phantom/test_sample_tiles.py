@@ -2,7 +2,9 @@
 
 import json
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,10 +23,31 @@ def planned():
     return plan_phantom(scenario_for(recipe["preset"]), seed=recipe["seed"], preset=recipe["preset"])
 
 
+def leaves(value: Any, place: str = "") -> Iterator[tuple[str, Any]]:
+    """Everything in a document that is no object or list, by its place."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from leaves(inner, f"{place}.{key}")
+    elif isinstance(value, list):
+        yield f"{place}.length", len(value)
+        for number, inner in enumerate(value):
+            yield from leaves(inner, f"{place}[{number}]")
+    else:
+        yield place, value
+
+
 def test_the_recipe_still_gives_the_truth_on_file(planned):
     on_file = json.loads((SAMPLE / "truth.json").read_text())
     on_file.pop("made_by")
-    assert on_file == json.loads(json.dumps(to_plain(planned.to_dict())))
+    made = dict(leaves(json.loads(json.dumps(to_plain(planned.to_dict())))))
+    kept = dict(leaves(on_file))
+    assert made.keys() == kept.keys()
+    # Another processor rounds sines otherwise in the last digit.
+    assert {
+        place: (value, made[place])
+        for place, value in kept.items()
+        if (made[place] != pytest.approx(value, rel=1e-12) if isinstance(value, float) else made[place] != value)
+    } == {}
 
 
 def test_the_tiles_are_all_there_and_of_one_size(planned):
