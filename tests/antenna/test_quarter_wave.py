@@ -106,3 +106,22 @@ def test_bad_frequencies(frequency):
 def test_bad_factors(factors):
     with pytest.raises(SettingsError, match=next(iter(factors))):
         compare_with_quarter_wave(1.0, 1e9, **factors)
+
+
+@pytest.mark.parametrize(
+    ("u_um", "said"), [(0.35, "(0.320222 ± 0.000022)"), (50.0, "(0.3202 ± 0.0032)"), (1560.0, "(0.32 ± 0.10)")]
+)
+def test_an_interval_keeps_two_figures_however_narrow_it_is(u_um, said):
+    """JCGM 100:2008, 7.2.6."""
+    assert said in compare_with_quarter_wave(10_000.0, 2.4e9, length_um_u=u_um).verdict
+
+
+def test_what_is_exact_claims_no_interval_of_nothing():
+    verdict = compare_with_quarter_wave(10_000.0, 2.4e9).verdict
+    assert "(0.3202)" in verdict
+    assert "±" not in verdict
+
+
+def test_a_small_difference_that_counts_is_no_zero():
+    wave = compare_with_quarter_wave(31_240.0, 2.4e9, length_um_u=1.0)
+    assert "is within 0.037 % of a quarter wave, longer" in wave.verdict

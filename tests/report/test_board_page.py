@@ -7,11 +7,20 @@ import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pytest
+from shapely.geometry import Point
 from typer.testing import CliRunner
 
+from dieplat.annotations import load_regions
+from dieplat.board.camera import frame_of, to_board, unknowns_of
+from dieplat.board.references import is_known
 from dieplat.files import sha256_of
 from dieplat.phantom.board import make_board
+from dieplat.report.board_picture import draw_board
+from dieplat.survey.board import measure_board
+from dieplat.tiles.read import read_picture
+from dieplat.values import Region
 from dieplat_cli.app import app
 
 QUESTION = ["--channel", "6", "--velocity-factor", "0.75:0.85", "--shortening-factor", "0.55:0.65"]
@@ -97,3 +106,41 @@ def test_a_folder_that_is_not_there_is_named(made):
     )
     assert done.exit_code == 1
     assert f"{out.parent}: no such folder" in str(done.exception)
+
+
+def test_a_factor_that_is_a_range_keeps_it(made):
+    """0.75 to 0.85, all as likely: 0.80 with u = 0.05/sqrt(3) (JCGM 100:2008, 4.3.7), twice that stated."""
+    words = [word for word in Text(made[1]).words if word]
+    assert words[words.index("Velocity factor") + 1] == "0.800 ± 0.058"
+
+
+def test_what_is_known_is_drawn(made):
+    """A rectangle's four sides, a ruler's line and rings around marks, and nothing within them."""
+    folder, _, _ = made
+    photo, drawing = read_picture(folder / "board.jpg"), load_regions(folder / "board.geojson")
+    found, regions = measure_board(drawing, photo), drawing.regions
+    bare = draw_board(photo, [region for region in regions if not is_known(region)], found, width_px=900)
+    mark = Region("Mark", "other", Point(photo.shape[1] * 0.5, photo.shape[0] * 0.52), properties={"at_um": [0.0, 0.0]})
+    drawn = draw_board(photo, [*regions, mark], found, width_px=900)
+    changed = np.any(drawn != bare, axis=2)
+    unknowns, frame = unknowns_of(found.camera), frame_of((photo.shape[1], photo.shape[0]))
+    rim = np.array([[0, 0], [photo.shape[1], 0], [photo.shape[1], photo.shape[0]], [0, photo.shape[0]]], float)
+    board = to_board(unknowns, rim, frame)
+    low, um_per_px = board.min(axis=0), float(np.ptp(board[:, 0])) / 900
+
+    def near(points_px):
+        x, y = ((to_board(unknowns, np.asarray(points_px, float), frame) - low) / um_per_px).mean(axis=0).astype(int)
+        return changed[y - 4 : y + 5, x - 4 : x + 5]
+
+    holes = next(region for region in regions if "sides_um" in region.properties)
+    corners = np.asarray(holes.geometry.exterior.coords)[:, :2]
+    for side in range(4):
+        assert near(corners[side : side + 2]).any()
+    ruler = next(region for region in regions if "every_um" in region.properties)
+    assert near(np.asarray(ruler.geometry.coords)[:2, :2]).any()
+    ring = near([mark.geometry.coords[0]])
+    assert not ring[4, 4]
+    # What no line crosses is as it was.
+    assert changed.mean() < 0.03
+    x, y = ((to_board(unknowns, np.array([mark.geometry.coords[0]]), frame) - low) / um_per_px)[0].astype(int)
+    assert changed[y - 12 : y + 13, x - 12 : x + 13].any()

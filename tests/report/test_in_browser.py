@@ -9,8 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
+from dieplat.phantom.board import make_board
 from dieplat.report import write_report
+from dieplat_cli.app import app
 
 pytestmark = pytest.mark.browser
 
@@ -41,9 +44,17 @@ def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         opened.close()
 
 
-@pytest.fixture(scope="module", params=["full_folder", "bare_folder"])
+@pytest.fixture(scope="module", params=["full_folder", "bare_folder", "board"])
 def url(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> str:
-    """A report with everything in it, and one with almost nothing."""
+    """A report with everything in it, one with almost nothing, and the page on a photographed board."""
+    if request.param == "board":
+        folder = tmp_path_factory.mktemp("board")
+        make_board(folder, seed=14)
+        names = [str(folder / name) for name in ("board.jpg", "board.geojson", "board.json")]
+        question = ["--channel", "6", "--velocity-factor", "0.75:0.85"]
+        done = CliRunner().invoke(app, ["board", *names[:2], "--out", names[2], *question])
+        assert done.exit_code == 0, done.output
+        return (folder / "board.html").as_uri()
     out = tmp_path_factory.mktemp("page") / "report.html"
     return write_report(request.getfixturevalue(request.param), out).as_uri()
 
@@ -100,6 +111,31 @@ def test_tables_fit_a_small_window(context: Any, url: str) -> None:
     cut = page.evaluate("[...document.querySelectorAll('.scroll')].filter(s => s.scrollWidth > s.clientWidth).length")
     page.close()
     assert cut == 0
+
+
+def test_budgets_fit_a_phone(context: Any, url: str) -> None:
+    page = context.new_page()
+    page.set_viewport_size({"width": 360, "height": 800})
+    page.goto(url)
+    boxes = "[...document.querySelectorAll('.scroll')].filter(s => s.querySelector('table.budget'))"
+    cut = page.evaluate(f"{boxes}.filter(s => s.scrollWidth > s.clientWidth).map(s => s.innerText)")
+    page.close()
+    assert cut == []
+
+
+def test_print_shows_what_went_in_and_no_heading_alone(context: Any, url: str) -> None:
+    page = context.new_page()
+    page.goto(url)
+    page.emulate_media(media="print")
+    hidden = page.evaluate("[...document.querySelectorAll('details.printed td')].filter(c => !c.offsetHeight).length")
+    # A sheet that is nearly a page high leaves its section's heading behind, unless the section starts a page.
+    late = page.evaluate(
+        "[...document.querySelectorAll('section:has(> .sheet .whole)')]"
+        ".filter(s => getComputedStyle(s).breakBefore !== 'page').length"
+    )
+    page.close()
+    assert hidden == 0
+    assert late == 0
 
 
 @pytest.mark.parametrize("width", [360, 730, 800, 1100])

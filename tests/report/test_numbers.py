@@ -109,6 +109,7 @@ def test_units_in_text_of_the_library_are_written_as_people_read_them() -> None:
     assert with_micro("overlap by 12 um2; streets of 80 um, see um_per_px") == (
         "overlap by 12 µm²; streets of 80 µm, see um_per_px"
     )
+    assert with_micro("metal 2.8 um, rectangular +/- 50%") == "metal 2.8 µm, rectangular ± 50%"
 
 
 def test_an_estimated_count_claims_three_figures() -> None:

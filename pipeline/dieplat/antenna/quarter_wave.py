@@ -81,11 +81,11 @@ def _verdict(wave: QuarterWave) -> str:
     if abs(ratio - 1.0) <= wide:
         finding = "is a quarter wave within its uncertainty"
     elif abs(ratio - 1.0) <= 0.05:
-        finding = f"is within {100 * abs(ratio - 1):.1f} % of a quarter wave, {'longer' if ratio > 1 else 'shorter'}"
+        finding = f"is within {100 * abs(ratio - 1):.2g} % of a quarter wave, {'longer' if ratio > 1 else 'shorter'}"
     else:
         finding = f"is {ratio:.2f} times a quarter wave"
-    at, at_u = wave.quarter_wave_at_hz / 1e9, COVERAGE * wave.quarter_wave_at_hz_u / 1e9
-    where = f"it would be one at {at:.3f} ± {at_u:.3f} GHz"
+    at = _with_wide(wave.quarter_wave_at_hz / 1e9, COVERAGE * wave.quarter_wave_at_hz_u / 1e9)
+    where = f"it would be one at {at} GHz"
     if ISM_2G4.low_hz <= wave.quarter_wave_at_hz <= ISM_2G4.high_hz:
         where += f", inside {ISM_2G4.name} (2.400 to 2.4835 GHz)"
     lacking = [
@@ -94,7 +94,15 @@ def _verdict(wave: QuarterWave) -> str:
         if value is None
     ]
     open_ = f". No {' or '.join(lacking)} was given; {HINT}" if lacking else ""
-    return f"at {wave.frequency_hz / 1e9:.4g} GHz the trace {finding} ({ratio:.3f} ± {wide:.3f}); {where}{open_}"
+    return f"at {wave.frequency_hz / 1e9:.4g} GHz the trace {finding} ({_with_wide(ratio, wide)}); {where}{open_}"
+
+
+def _with_wide(value: float, wide: float) -> str:
+    """A value and its interval, which keeps two figures however narrow it is (JCGM 100, 7.2.6)."""
+    if wide == 0:
+        return f"{value:.4g}"
+    decimals = max(0, 1 - math.floor(math.log10(float(f"{wide:.1e}"))))
+    return f"{value:.{decimals}f} ± {wide:.{decimals}f}"
 
 
 def _factor(value: Factor | None, name: str, *, largest: float) -> tuple[float, float]:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 import numpy.typing as npt
-from shapely.geometry import LineString
+from shapely.geometry import LineString, Point, Polygon
 
 from dieplat.board.camera import frame_of, to_board, to_picture, unknowns_of
 from dieplat.board.references import is_known
@@ -63,15 +63,22 @@ def draw_board(
     strip_px = round((len(lines) + 1) * 1.5 * text_px + 3.4 * text_px)
     canvas = Canvas(width_px, height_px + strip_px)
     canvas.picture(flat, 0, 0)
-    known = [(np.asarray(r.geometry.coords)[:, :2], "other") for r in regions if r.kind == "trace" and is_known(r)]
+    known = [(_points_of(region), "other") for region in regions if is_known(region)]
     for points, kind in [*known, *((trace.points_px, "trace") for trace in found.traces)]:
-        shape = LineString((to_board(unknowns, points, frame) - low) / um_per_px)
-        canvas.region(shape, style_of(kind), width_px=text_px / 8)
+        places = (to_board(unknowns, points, frame) - low) / um_per_px
+        shape = LineString(places) if len(places) > 1 else Point(places[0]).buffer(text_px / 2).exterior
+        canvas.outline(LineString(shape.coords), style_of(kind), width_px=text_px / 8)
     box, bar_um = drawing.scale_bar_box(um_per_px, width_px, height_px + strip_px, text_px=text_px)
     for number, line in enumerate(lines):
         canvas.text(line, text_px, height_px + (number + 1) * 1.5 * text_px, text_px)
     canvas.scale_bar(um_per_px, box, bar_um)
     return canvas.pixels()
+
+
+def _points_of(region: Region) -> npt.NDArray[np.float64]:
+    """The points of a known thing, those of an outline closed, shape (N, 2)."""
+    shape = region.geometry
+    return np.asarray((shape.exterior if isinstance(shape, Polygon) else shape).coords, float)[:, :2]
 
 
 def _said(name: str, length_um: float, u: float, verdict: str) -> list[str]:

@@ -341,5 +341,5 @@ def _scale_facts(scale: Json) -> tuple[tuple[str, str], ...]:
 def _assumptions(measured: Json, blocks: Sequence[Json]) -> tuple[str, ...]:
     said = [with_micro(text) for text in measured.get("assumptions") or ()]
     for block in blocks:
-        said += [str(text) for text in (block.get("inductor") or {}).get("assumptions") or ()]
+        said += [with_micro(text) for text in (block.get("inductor") or {}).get("assumptions") or ()]
     return tuple(dict.fromkeys(said))

@@ -106,8 +106,8 @@ def turned(degrees: float, u: float | None = None) -> str:
 
 
 def with_micro(text: str) -> str:
-    """Text of the library, which writes units in ASCII, as people read it: um is µm, um2 is µm²."""
-    return re.sub(r"\bum2\b", "µm²", re.sub(r"\bum\b", "µm", text))
+    """Text of the library, which keeps to ASCII, as people read it: um is µm, um2 is µm², +/- is ±."""
+    return re.sub(r"\bum2\b", "µm²", re.sub(r"\bum\b", "µm", text)).replace("+/-", "±")
 
 
 def bar_label(length_um: float) -> str:

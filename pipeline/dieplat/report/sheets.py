@@ -171,7 +171,7 @@ def trace_sheet(block: Json) -> Sheet:
         ]
         for key, what in (("velocity_factor", "Velocity factor"), ("shortening_factor", "Shortening factor")):
             if trace.get(key) is not None:
-                facts.append((what, plain(trace[key])))
+                facts.append((what, with_u(trace[key], trace.get(f"{key}_u"))))
         remarks += [sentence(trace[key]) for key in ("verdict", "assumption") if trace.get(key)]
     mm = trace["length_um"] >= 1000
     factor, unit = (1e-3, "mm") if mm else (1.0, "µm")
