@@ -113,11 +113,11 @@ def test_tables_fit_a_small_window(context: Any, url: str) -> None:
     assert cut == 0
 
 
-def test_budgets_fit_a_phone(context: Any, url: str) -> None:
+def test_budgets_and_estimates_fit_a_phone(context: Any, url: str) -> None:
     page = context.new_page()
     page.set_viewport_size({"width": 360, "height": 800})
     page.goto(url)
-    boxes = "[...document.querySelectorAll('.scroll')].filter(s => s.querySelector('table.budget'))"
+    boxes = "[...document.querySelectorAll('.scroll')].filter(s => s.querySelector('table.close'))"
     cut = page.evaluate(f"{boxes}.filter(s => s.scrollWidth > s.clientWidth).map(s => s.innerText)")
     page.close()
     assert cut == []
