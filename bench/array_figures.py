@@ -9,7 +9,7 @@ with straps, mirrored cells or not, drivers beside them, blur, shot noise, uneve
 drawn a few pixels off.
 No stitching: bench/phantom_figures.py measures arrays on stitched mosaics.
 A count, a bank or a mirror that differs from the truth is wrong; so is a pitch off by more than `WRONG_PITCH`.
-The exit status is 1 if anything was wrong. The interval behind the coverage says what so few arrays can tell
+The exit status is 1 if anything was wrong or failed. The interval behind the coverage says what so few arrays can tell
 (C. J. Clopper, E. S. Pearson, Biometrika 26, 404-413 (1934), from memory; both axes of an array count as independent).
 """
 
@@ -123,6 +123,8 @@ def try_one(seed: int, pitch_px: tuple[float, float]) -> Trial:
         found = measure_array(picture, polygon)
     except UndecidedError as error:
         return Trial(seed, "refused", drawn, str(error))
+    except Exception as error:  # a fault of the program counts beside the others instead of ending the run
+        return Trial(seed, "failed", drawn, repr(error))
     true = (plan.pitch_x_um, plan.pitch_y_um)
     pitch, u = (found.pitch_x_px, found.pitch_y_px), (found.pitch_x_px_u, found.pitch_y_px_u)
     errors = tuple(p / t - 1.0 for p, t in zip(pitch, true, strict=True))
@@ -148,7 +150,7 @@ def summary(trials: Sequence[Trial]) -> dict[str, Any]:
     within = int(np.sum(np.abs(scores) <= COVERAGE))
     return {
         "arrays": len(trials),
-        **{state: Counter(trial.state for trial in trials)[state] for state in ("exact", "refused", "wrong")},
+        **{state: Counter(trial.state for trial in trials)[state] for state in ("exact", "refused", "wrong", "failed")},
         "pitch_rms": float(np.sqrt(np.mean(errors**2))),
         "pitch_p95": float(np.percentile(errors, 95)),
         "pitch_max": float(errors.max()),
@@ -184,7 +186,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         given.json.write_text(text, encoding="utf-8")
     print(
         f"{found['arrays']} arrays: {found['exact']} exact ({found['remarked']} with a remark), "
-        f"{found['refused']} refused, {found['wrong']} wrong"
+        f"{found['refused']} refused, {found['wrong']} wrong, {found['failed']} failed"
     )
     print(
         f"pitch: rms {found['pitch_rms']:.2e}, 95 % below {found['pitch_p95']:.2e}, largest {found['pitch_max']:.2e}, "
@@ -196,7 +198,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         f"stated u: rms {found['rms_in_u']:.2f} u, {100 * found['covered_95']:.1f} % within {COVERAGE} u "
         f"({100 * low:.0f} to {100 * high:.0f} %)"
     )
-    return 1 if found["wrong"] else 0
+    return 1 if found["wrong"] or found["failed"] else 0
 
 
 if __name__ == "__main__":

@@ -76,3 +76,22 @@ def test_a_start_that_is_a_part_of_a_period_off_is_not_followed():
 def test_large_arrays_are_left_to_their_parts():
     side = int(MOST_PIXELS**0.5) + 20
     assert fitted(cells((side, side)).astype(np.float32)) is None
+
+
+def test_a_bank_two_pixels_wide_inside_its_rim_has_no_say():
+    """Its ground of second degree is not to be told there: x^2 is the same as 1 for two columns."""
+    start = np.diag([1 / 2.4, 1 / 5.6])
+    x, y = np.meshgrid(np.arange(120), np.arange(120))
+    grey = (100.0 + 20.0 * np.cos(2 * np.pi * x / 2.4) + 15.0 * np.cos(2 * np.pi * y / 5.6)).astype(np.float32)
+    polygon = shapely.box(0, 0, 120, 120)
+    frame = resample(grey, raster(polygon, grey.shape), polygon, start)
+    wide, narrow = (
+        tuple((np.array(corners) - np.tile(frame.origin, 2)) / np.tile([frame.step_x[0], frame.step_y[1]], 2))
+        for corners in ((40.0, 5.0, 110.0, 115.0), (20.3, 5.0, 27.3, 115.0))
+    )
+    alone, both = (fit_jointly(grey, frame, banks, start) for banks in ([wide], [wide, narrow]))
+    assert fit_jointly(grey, frame, [narrow], start) is None
+    assert alone is not None
+    assert both is not None
+    assert np.array_equal(both[0], alone[0])
+    assert np.array_equal(both[1], alone[1])

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays_fit import Offsets, fit_lattice, refine
-from dieplat.measurement.arrays_model import displacement, fit_model, half_plane, strongest
+from dieplat.measurement.arrays_model import LOW_FREQUENCY, CellModel, displacement, fit_model, half_plane, strongest
 
 ORDERS = np.array([[1, 0], [0, 1], [1, 1], [2, -1], [3, 0]])
 VALUES = np.array([20.0, 12.0j, 5.0 - 4.0j, 3.0, 2.0 + 1.0j])
@@ -111,3 +111,16 @@ def test_the_slope_and_its_uncertainty_are_those_of_a_straight_line():
 def test_orders_are_of_one_half_plane():
     orders = {tuple(order) for order in half_plane(lattice((8.0, 9.0), 0.0)).tolist()}
     assert not any((-h, -k) in orders for h, k in orders)
+
+
+@pytest.mark.parametrize("turn_deg", [-0.4, 0.4])
+def test_low_orders_of_a_turned_lattice_are_as_symmetric_as_all(turn_deg: float):
+    """The turn puts one of (1, 1) and (1, -1) below the limit and the other above."""
+    reciprocal = lattice((4.2, 1.0 / LOW_FREQUENCY), turn_deg)
+    orders = np.array([[1, 0], [0, 1], [1, 1], [1, -1]])
+    split = np.abs(orders[2:] @ reciprocal).max(axis=1) < LOW_FREQUENCY
+    assert split.any()
+    assert not split.all()
+    low = {tuple(order) for order in CellModel(orders, np.ones(4, complex)).low(reciprocal).orders.tolist()}
+    assert (1, 0) in low
+    assert all((h, -k) in low for h, k in low if h and k)

@@ -160,7 +160,8 @@ def cells_a_period(
             f"memory array: along {axis} the period holds parts that are nearly but not quite alike, so "
             "one cell or several may be meant; photograph at a higher magnification"
         )
-    low_lack = periods.low_steady - symmetry(periods.low).mirror
+    # What low orders lack all orders lack too; where these do not, it is chance.
+    low_lack = min(periods.low_steady - symmetry(periods.low).mirror, steady - found.mirror)
     likeness = MIRROR_LIKENESS if period_px >= FINE_PX else FINE_LIKENESS
     symmetric_in_low = low_lack <= LOW_LACK and SAMPLED_PX <= period_px < RESOLVED_PX
     if found.mirror < likeness - 2.0 * (1.0 - steady) and not symmetric_in_low:

@@ -28,6 +28,8 @@ RIM_PX = 2.5
 deviation) 0.3 % is left there."""
 HIGHEST_FREQUENCY = 0.6
 """Of the orders fitted, cycles a pixel along either axis."""
+LEAST_PX = 4
+"""Narrower banks (px, as pixels' places differ) do not tell their ground from a bend of it."""
 MOST_PIXELS = 100_000
 """Larger arrays are left to their parts: there both readings agree within their noise, and this one takes seconds."""
 CHUNK = 40_000
@@ -43,6 +45,10 @@ class _Pixels:
 
     place: Matrix
     level: Matrix
+
+    def wide_enough(self, pixels: int) -> bool:
+        """Whether there are more than so many of them, over `LEAST_PX` along either axis."""
+        return self.level.size > pixels and float(np.ptp(self.place, axis=1).min()) >= LEAST_PX
 
 
 def fit_jointly(
@@ -66,7 +72,8 @@ def fit_jointly(
     # All orders, strong or not: what is left out of a short bank leans on its pitch.
     orders = half_plane(reciprocal)
     orders = orders[np.abs(orders @ reciprocal).max(axis=1) < HIGHEST_FREQUENCY]
-    banks = [pixels for one in rectangles if (pixels := _inside(grey, frame, one)).level.size > 8 * len(orders) + 40]
+    least = 8 * len(orders) + 40
+    banks = [pixels for one in rectangles if (pixels := _inside(grey, frame, one)).wide_enough(least)]
     if not banks or sum(pixels.level.size for pixels in banks) > MOST_PIXELS:
         return None
     values = [np.zeros(2 * len(orders)) for _ in banks]

@@ -46,8 +46,12 @@ class CellModel:
     value: Complex
 
     def low(self, reciprocal: Matrix) -> CellModel:
-        """The orders below `LOW_FREQUENCY` alone, which even a picture without any blur shows without folding."""
-        kept = np.abs(self.orders @ reciprocal).max(axis=1) < LOW_FREQUENCY
+        """The orders below `LOW_FREQUENCY` alone, which even a picture without any blur shows without folding.
+
+        An order stays with its mirror image (h, -k), which a turned lattice may put on the other side of the limit.
+        """
+        highest = np.maximum(*(np.abs((self.orders * (1, sign)) @ reciprocal).max(axis=1) for sign in (1, -1)))
+        kept = highest < LOW_FREQUENCY
         return CellModel(self.orders[kept], self.value[kept])
 
     def period(self, samples: tuple[int, int]) -> FloatArray:
