@@ -10,9 +10,11 @@ import json
 import math
 import os
 import shutil
+import socket
 import stat
 import sys
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +31,19 @@ def atomic_path(path: Path) -> Iterator[Path]:
     The temporary name keeps the suffix, since writers choose the format by it. Those that killed runs left are removed.
     """
     _remove_abandoned(path)
-    temporary = path.with_name(f".{os.getpid()}.partial.{path.name}")
-    try:
+    with replacing_path(path) as temporary:
         yield temporary
         with temporary.open("rb+") as handle:
             os.fsync(handle.fileno())
+
+
+@contextlib.contextmanager
+def replacing_path(path: Path) -> Iterator[Path]:
+    """As `atomic_path`, for one of many files in a folder that is temporary itself: nothing waits for the disk, and
+    what killed processes left is not looked for, since it goes with the folder."""
+    temporary = path.with_name(f".{writer_mark()}.partial.{path.name}")
+    try:
+        yield temporary
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
@@ -47,11 +57,11 @@ def atomic_folder(path: Path) -> Iterator[Path]:
     On failure the temporary folder is removed. What a run killed between the two moves had moved aside is given back.
     """
     for left in path.parent.glob(f".*.before.partial.{glob.escape(path.name)}"):
-        if not path.exists():
+        if not path.exists() and _is_abandoned(left):
             os.replace(left, path)
     _remove_abandoned(path)
-    temporary = path.with_name(f".{os.getpid()}.partial.{path.name}")
-    aside = path.with_name(f".{os.getpid()}.before.partial.{path.name}")
+    temporary = path.with_name(f".{writer_mark()}.partial.{path.name}")
+    aside = path.with_name(f".{writer_mark()}.before.partial.{path.name}")
     try:
         yield temporary
         if path.exists():
@@ -74,18 +84,60 @@ def _remove(path: Path) -> None:
 
 def _remove_abandoned(path: Path) -> None:
     """Remove the temporary files and folders of `path` whose process is gone."""
-    if sys.platform == "win32":
-        return  # there, asking whether a process lives would end it
     for left in path.parent.glob(f".*.partial.{glob.escape(path.name)}"):
-        process = left.name[1:].partition(".")[0]
-        if not process.isdecimal():
-            continue
-        try:
-            os.kill(int(process), 0)
-        except ProcessLookupError:
+        if _is_abandoned(left):
             _remove(left)
-        except (OSError, OverflowError):
-            continue  # it lives, and is another user's, or never was one
+
+
+def writer_mark(process: int | None = None) -> str:
+    """What tells a process from all that may write to the same storage: its machine, its number and when it began.
+
+    Parameters
+    ----------
+    process : int, optional
+        The number of a process of this machine; this one unless given.
+    """
+    number = os.getpid() if process is None else process
+    return f"{_machine()}-{number}-{_began(number)}"
+
+
+def _is_abandoned(left: Path) -> bool:
+    """Whether a temporary file's writer was a process of this machine and is gone.
+
+    Of another machine's processes nothing is known here: what they left is for them to remove.
+    """
+    machine, _, rest = left.name[1:].partition(".")[0].partition("-")
+    number, _, began = rest.partition("-")
+    if machine != _machine() or not number.isdecimal() or sys.platform == "win32":
+        return False  # on Windows, asking whether a process lives would end it
+    try:
+        os.kill(int(number), 0)
+    except ProcessLookupError:
+        return True
+    except (OSError, OverflowError):
+        return False  # it lives, and is another user's, or never was one
+    return began != _began(int(number))
+
+
+@cache
+def _machine() -> str:
+    """This machine, and on Linux the container in which the numbers of processes count, in eight digits."""
+    parts = [socket.gethostname()]
+    with contextlib.suppress(OSError):
+        parts.append(Path("/etc/machine-id").read_text(encoding="ascii").strip())
+    with contextlib.suppress(OSError):
+        parts.append(os.readlink("/proc/self/ns/pid"))
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:8]
+
+
+def _began(process: int) -> str:
+    """When a process began, in ticks of the system's clock (proc(5), stat, field 22); 0 where the system hides it."""
+    try:
+        status = Path(f"/proc/{process}/stat").read_bytes()
+    except OSError:
+        return "0"
+    # The second field is the program's name in brackets, and may hold anything.
+    return status.rpartition(b")")[2].split()[19].decode()
 
 
 def check_plain(path: Path) -> None:

@@ -19,6 +19,8 @@ import bad_inputs
 import killed
 import pytest
 
+from dieplat.files import atomic_folder, writer_mark
+
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signals or limits")
 
 
@@ -48,16 +50,31 @@ def test_a_killed_run_leaves_whole_files_and_its_rerun_equals_an_undisturbed_one
 
 def test_temporary_files_of_dead_processes_are_removed_and_of_living_ones_kept(work: Path) -> None:
     gone = subprocess.Popen([sys.executable, "-c", ""])
+    dead = writer_mark(gone.pid)
     gone.wait()
-    dead, living, other = (
-        work / "new" / f".{name}" for name in (f"{gone.pid}.partial.m.json", f"{os.getppid()}.partial.m.json", "m.json")
-    )
-    for path in (dead, living, other):
-        path.write_text("half", encoding="utf-8")
+    living = writer_mark(os.getppid())
+    machine, number, began = dead.split("-")
+    left = {
+        "dead": f"{dead}.partial.m.json",
+        "another with the number": f"{writer_mark().rpartition('-')[0]}-{began}.partial.m.json",
+        "living": f"{living}.partial.m.json",
+        "of another machine": f"{machine[::-1]}x-{number}-{began}.partial.m.json",
+        "no writer": "m.json",
+    }
+    for name in left.values():
+        (work / "new" / f".{name}").write_text("half", encoding="utf-8")
     assert bad_inputs.run(work, bad_inputs.COMMANDS["measure"])[0] == 0
-    assert not dead.exists()
-    assert living.exists()
-    assert other.exists()
+    kept = [what for what, name in left.items() if (work / "new" / f".{name}").exists()]
+    assert kept == ["living", "of another machine", "no writer"]
+
+
+def test_a_machine_leaves_alone_what_another_one_has_moved_aside(tmp_path: Path) -> None:
+    """The other may be between its two moves, on storage that both share."""
+    aside = tmp_path / ".0000000x-1-1.before.partial.show"
+    aside.mkdir()
+    with atomic_folder(tmp_path / "show") as temporary:
+        temporary.mkdir()
+    assert aside.is_dir()
 
 
 def numbers(folder: Path, workers: int) -> dict[str, Any]:

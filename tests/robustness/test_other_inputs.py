@@ -13,7 +13,7 @@ import bad_inputs
 import other_inputs
 import pytest
 
-from dieplat.files import atomic_folder
+from dieplat.files import atomic_folder, writer_mark
 from dieplat.work import map_in_order
 
 CASES = 16
@@ -59,11 +59,12 @@ def test_ties_that_are_none_are_named(work: Path, ties: str, said: str) -> None:
     assert [path.name for path in (work / "new").iterdir() if path.name != "stitch_cache.sqlite"] == []
 
 
-def gone() -> int:
-    """The number of a process that is no more."""
+def gone() -> str:
+    """The mark of a process that is no more."""
     process = subprocess.Popen([sys.executable, "-c", ""])
+    mark = writer_mark(process.pid)
     process.wait()
-    return process.pid
+    return mark
 
 
 def fail_halfway(folder: Path) -> None:
