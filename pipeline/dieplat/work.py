@@ -5,13 +5,59 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, wait
-from typing import TypeVar
+from typing import Any, TypeVar
 
 T = TypeVar("T")
 R = TypeVar("R")
 
 Progress = Callable[[int, int], None]
 """Called as `progress(done, total)`; it may raise to cancel."""
+
+
+class Spread(Executor):
+    """Processes that share no memory with this one, here or on other machines, beside threads that do.
+
+    What is submitted must be picklable: a function of a module, and values. Stages give such work to it, and work that
+    leans on what this process holds to `near`.
+
+    Parameters
+    ----------
+    far : Executor
+        Starts the jobs: `concurrent.futures.ProcessPoolExecutor`, or that of a cluster.
+    near : Executor, optional
+        Threads of this process; None works in line.
+    in_flight : int
+        Jobs submitted and not yet done with, at most; their results wait here.
+    settle : callable, optional
+        Waits until no job that was cancelled runs any more, where `far` lets running jobs be cancelled.
+    """
+
+    def __init__(
+        self,
+        far: Executor,
+        *,
+        near: Executor | None = None,
+        in_flight: int = 64,
+        settle: Callable[[], None] | None = None,
+    ) -> None:
+        self._far = far
+        self.near = near
+        self.in_flight = in_flight
+        self._settle = settle
+
+    def submit(self, fn: Callable[..., R], /, *args: Any, **kwargs: Any) -> Future[R]:
+        """Start a job in another process."""
+        return self._far.submit(fn, *args, **kwargs)
+
+    def settle(self) -> None:
+        """Wait until nothing that was cancelled runs any more."""
+        if self._settle is not None:
+            self._settle()
+
+
+def near(executor: Executor | None) -> Executor | None:
+    """The executor, or that part of it that shares this process's memory."""
+    return executor.near if isinstance(executor, Spread) else executor
 
 
 def map_in_order(
@@ -25,9 +71,9 @@ def map_in_order(
 ) -> Iterator[R]:
     """Apply `function` to `items` and yield the results in the order of the items.
 
-    At most `in_flight` results exist at once, so memory stays bounded however long `items` is.
-    `executor` None runs in line. Exceptions of `function` reach the caller at the item's place, when nothing of this
-    call runs any more: the caller may then remove what was being written.
+    At most `in_flight` results exist at once (with a `Spread` as many as it says), so memory stays bounded however long
+    `items` is. `executor` None runs in line. Exceptions of `function` reach the caller at the item's place, when
+    nothing of this call runs any more: the caller may then remove what was being written.
     """
     done = 0
 
@@ -43,17 +89,22 @@ def map_in_order(
             tick()
             yield result
         return
+    most = executor.in_flight if isinstance(executor, Spread) else in_flight
     waiting: deque[Future[R]] = deque()
     try:
         for item in items:
             waiting.append(executor.submit(function, item))
-            if len(waiting) >= in_flight:
-                result = waiting.popleft().result()
+            if len(waiting) >= most:
+                result = waiting[0].result()
+                waiting.popleft()
                 tick()
                 yield result
         while waiting:
-            result = waiting.popleft().result()
+            result = waiting[0].result()
+            waiting.popleft()
             tick()
             yield result
     finally:
         wait([future for future in waiting if not future.cancel()])
+        if waiting and isinstance(executor, Spread):
+            executor.settle()

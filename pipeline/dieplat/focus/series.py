@@ -7,6 +7,7 @@ import json
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -91,10 +92,7 @@ def fuse_series(
     claimed = [tile for tile in tile_set.tiles if tile.series]
     if not claimed:
         return tile_set, ()
-
-    def work(tile: Tile) -> _Outcome:
-        return _fuse_one(tile, work_folder)
-
+    work = partial(_fuse_one, work_folder=work_folder)
     made = map_in_order(work, claimed, executor=executor, total=len(claimed), progress=progress, in_flight=2)
     outcomes = dict(zip((tile.name for tile in claimed), made, strict=True))
     tiles: list[Tile] = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
@@ -15,7 +15,7 @@ from dieplat.registration.pixels import PixelCache
 from dieplat.registration.stage import Grid, fit_model, is_clear, sample_evenly
 from dieplat.values.offsets import StageModel
 from dieplat.values.tiles import TileSet
-from dieplat.work import Progress, map_in_order
+from dieplat.work import Progress, Spread, map_in_order
 
 Pairs = Sequence[tuple[int, int]]
 
@@ -30,6 +30,10 @@ LEAST_SHARE = 0.6
 RIM_SHARE = 0.25
 """So near to the end of a narrow search, as a part of its width, a pair may belong beyond."""
 LENS_SAMPLE = 60
+BLOCK = 4
+"""Pairs that begin in one block of so many tiles by as many are one job of another process, which decodes its tiles."""
+HELD = 2 * BLOCK + 2
+"""Tiles that such a job holds: two rows of its block."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,21 +51,69 @@ class _Survey:
     ) -> list[Measured]:
         """Offsets of pairs within `widths` (x, y) of where a model expects them, in the pairs' order."""
 
-        def work(pair: tuple[int, int]) -> Measured:
-            predicted = model.predict(*self.grid[pair[0]], *self.grid[pair[1]])
-            found = measure_overlap(
-                pair,
-                cache=self.cache,
-                predicted=predicted,
-                shape=self.shape,
-                search=widths,
-                with_windows=pair in self.bent,
-            )
-            self.cache.done(pair)
-            return found
-
+        predicted = {pair: model.predict(*self.grid[pair[0]], *self.grid[pair[1]]) for pair in pairs}
+        if isinstance(self.executor, Spread):
+            return self._measure_apart(self.executor, pairs, predicted, widths, tick)
+        question = _Question(self.cache, predicted, self.shape, widths, self.bent)
         self.cache.expect(pairs)
-        return list(map_in_order(work, pairs, executor=self.executor, progress=tick))
+        return list(map_in_order(question.answer, pairs, executor=self.executor, progress=tick))
+
+    def _measure_apart(
+        self,
+        executor: Spread,
+        pairs: Pairs,
+        predicted: Mapping[tuple[int, int], tuple[float, float]],
+        widths: tuple[int, int],
+        tick: _Tick | None,
+    ) -> list[Measured]:
+        """The same in other processes, each job a block of the grid."""
+        blocks: dict[tuple[int, int], list[tuple[int, int]]] = {}
+        for pair in pairs:
+            row, column = self.grid[pair[0]]
+            blocks.setdefault((row // BLOCK, column // BLOCK), []).append(pair)
+
+        def questions() -> Iterator[_Question]:
+            for block in blocks.values():
+                cache = self.cache.only({tile for pair in block for tile in pair}, capacity=HELD)
+                bent = self.bent.intersection(block)
+                yield _Question(cache, {pair: predicted[pair] for pair in block}, self.shape, widths, bent)
+
+        found: dict[tuple[int, int], Measured] = {}
+        for answers in map_in_order(_Question.answers, questions(), executor=executor):
+            for answer in answers:
+                found[answer.offsets.a, answer.offsets.b] = answer
+                if tick is not None:
+                    tick(0, 0)
+        return [found[pair] for pair in pairs]
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """What is asked of some pairs, each with where its offset is expected."""
+
+    cache: PixelCache
+    predicted: Mapping[tuple[int, int], tuple[float, float]]
+    shape: tuple[int, int]
+    widths: tuple[int, int]
+    bent: frozenset[tuple[int, int]]
+
+    def answer(self, pair: tuple[int, int]) -> Measured:
+        """The offsets of one of them."""
+        found = measure_overlap(
+            pair,
+            cache=self.cache,
+            predicted=self.predicted[pair],
+            shape=self.shape,
+            search=self.widths,
+            with_windows=pair in self.bent,
+        )
+        self.cache.done(pair)
+        return found
+
+    def answers(self) -> list[Measured]:
+        """The offsets of all."""
+        self.cache.expect(list(self.predicted))
+        return [self.answer(pair) for pair in self.predicted]
 
 
 class _Tick:

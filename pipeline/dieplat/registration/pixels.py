@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import threading
 from collections import Counter, OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import lru_cache, partial
 from pathlib import Path
 
 import cv2
@@ -15,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dieplat.registration.correlate import Image, band_pass_part
+from dieplat.registration.flat import Shading
 from dieplat.registration.memory import Memory, key_of
 from dieplat.registration.optics import lost_px, undistorted
 from dieplat.tiles.read import Picture, read_picture
@@ -49,17 +51,19 @@ class PixelCache:
 
     A tile goes when the last of the pairs told to `expect` is `done` with it, so that pairs in reading order read each
     once and hold little more than a row of them; at most the last `capacity` used are held in any case.
-    Pixels are multiplied by `gain` (H, W), which takes a shading out of them, before anything else.
+    Pixels are multiplied by `gain` (H, W), which takes a shading out of them, before anything else; a `Shading` in its
+    place says what to take out. In another process, which then needs `gain` to be a `Shading`, it holds no tile yet and
+    decodes those it is asked for.
     """
 
     def __init__(
         self,
-        paths: Sequence[Path],
+        paths: Sequence[Path] | Mapping[int, Path],
         *,
         capacity: int,
         lens: Lens | None = None,
         read: Callable[[Path], Picture] = read_picture,
-        gain: Image | None = None,
+        gain: Image | Shading | None = None,
         digests: Sequence[str] = (),
         memory: Memory | None = None,
     ) -> None:
@@ -74,6 +78,14 @@ class PixelCache:
         self._held: OrderedDict[int, Future[npt.NDArray[np.generic]]] = OrderedDict()
         self._lock = threading.Lock()
         self._awaited: Counter[int] = Counter()
+
+    def __reduce__(self) -> tuple[Callable[..., PixelCache], tuple[object, ...]]:
+        return partial(PixelCache, capacity=self._capacity, lens=self._lens, gain=self._gain), (self._paths,)
+
+    def only(self, tiles: Iterable[int], *, capacity: int) -> PixelCache:
+        """The same with some of the tiles, under their numbers, to be sent to another process."""
+        paths = {tile: self._paths[tile] for tile in tiles}
+        return PixelCache(paths, capacity=capacity, lens=self._lens, gain=self._gain)
 
     def expect(self, pairs: Sequence[tuple[int, int]]) -> None:
         """Say which pairs will be asked for, each once; `done` is due after each."""
@@ -144,7 +156,11 @@ class PixelCache:
         if self._lens is None:
             return grey
         even = grey.astype(np.float32) / np.float32(257 if grey.dtype == np.uint16 else 1)
-        return undistorted(even if self._gain is None else even * self._gain, self._lens)
+        gain = self._gain_over(grey.shape)
+        return undistorted(even if gain is None else even * gain, self._lens)
+
+    def _gain_over(self, shape: tuple[int, ...]) -> Image | None:
+        return _gain_of(self._gain, shape[1], shape[0]) if isinstance(self._gain, Shading) else self._gain
 
     def get(self, index: int) -> Image:
         """The whole tile, band-passed, float32, on a scale of 255."""
@@ -183,10 +199,15 @@ class PixelCache:
 
     def _part(self, tile: npt.NDArray[np.generic], corner: tuple[int, int], size: tuple[int, int]) -> Image:
         """A part of a tile, evened out, band-passed."""
-        gain = self._ones if self._gain is None or self._lens is not None else self._gain
+        gain = self._ones if self._lens is not None else self._gain_over(tile.shape)
         if gain is None:
-            gain = self._ones = np.ones(tile.shape, dtype=np.float32)
+            gain = self._ones = np.ones(tile.shape, dtype=np.float32) if self._ones is None else self._ones
         return band_pass_part(tile, gain, corner, size)
+
+
+@lru_cache(maxsize=1)
+def _gain_of(shading: Shading, width_px: int, height_px: int) -> Image:
+    return shading.gain(width_px, height_px)
 
 
 def _origins(offset_px: float, search_px: int) -> tuple[int, int]:

@@ -28,7 +28,7 @@ from dieplat.values.correction import Lens
 from dieplat.values.layout import Layout
 from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.tiles import Skipped, Tile, TileSet
-from dieplat.work import Progress
+from dieplat.work import Progress, near
 
 PLACE_SCATTER_PX = 1.5
 """The same of places that thumbnails gave."""
@@ -58,7 +58,7 @@ def place_in_grid(
         [view.thumb for view in views],
         columns=columns,
         stage=[tile.stage for tile in tiles],
-        executor=executor,
+        executor=near(executor),
     )
     factor = thumb_factor(tile_set.width_px)
     placed: list[Tile] = []
@@ -140,7 +140,7 @@ def register(
         sigma = PLACE_SCATTER_PX * thumb_factor(tile_set.width_px)
         model = StageModel((1.0, 0.0), (0.0, 1.0), (0.0, 0.0), (sigma, sigma), 0)
     else:
-        model, others = first_model(tile_set, views, pairs, overlap, cache, executor)
+        model, others = first_model(tile_set, views, pairs, overlap, cache, near(executor))
     shading = _shading(tile_set, views, grid, pairs, model)
     if shading is not None:
         marked = [f"{digest} {shading.coefficients}" if digest else "" for digest in digests]
@@ -148,7 +148,7 @@ def register(
             paths,
             capacity=tile_set.columns + 12,
             read=read,
-            gain=shading.gain(tile_set.width_px, tile_set.height_px),
+            gain=shading,
             digests=marked,
             memory=memory,
         )
