@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.blending.mix import mix_over
+from dieplat.blending.mix import Sides, mix_over
 from dieplat.blending.place import Box, parting
 from dieplat.blending.resample import Patch, Spare, TileJob, enlarged_inverse, render_tile
 from dieplat.blending.seam import Seam, seam_between
@@ -79,11 +79,8 @@ def compose_bands(
     MosaicError
         If the layout names a tile that is not in the set.
     """
-    jobs, spare = tile_jobs(tile_set, layout, correction), Spare()
-    parts = trimmed([job.box for job in jobs], Box(0, 0, layout.width_px, layout.height_px))
-    # In the order of the upper edges of what is made.
-    order = sorted(range(len(jobs)), key=lambda number: (parts[number].y0, number))
-    jobs = [replace(jobs[number], read=read, spare=spare, part=parts[number]) for number in order]
+    spare = Spare()
+    jobs = [replace(job, read=read, spare=spare) for job in part_jobs(tile_set, layout, correction)]
     canvas = _Canvas(tile_set, layout, band_px)
     for patch in map_in_order(render_tile, jobs, executor=executor, in_flight=_IN_FLIGHT):
         yield from canvas.finish_above(patch.y0)
@@ -116,6 +113,14 @@ def tile_jobs(tile_set: TileSet, layout: Layout, correction: Correction) -> list
             )
         )
     return sorted(jobs, key=lambda job: (job.y0, job.x_px, job.path.name))
+
+
+def part_jobs(tile_set: TileSet, layout: Layout, correction: Correction) -> list[TileJob]:
+    """One job a placed tile with the part of it that is wanted, in the order of the upper edges of these parts."""
+    jobs = tile_jobs(tile_set, layout, correction)
+    parts = trimmed([job.box for job in jobs], Box(0, 0, layout.width_px, layout.height_px))
+    order = sorted(range(len(jobs)), key=lambda number: (parts[number].y0, number))
+    return [replace(jobs[number], part=parts[number]) for number in order]
 
 
 class _Canvas:
@@ -157,8 +162,18 @@ class _Canvas:
         size = (box.y1 - box.y0, box.x1 - box.x0)
         pixels = view_of(patch.pixels).part(box.y0 - patch.y0, box.x0 - patch.x0, *size)
         under = View(self.rows, box.y0 % len(self.rows), box.x0, *size, self.channels)
-        below = [other.cut(box).moved(-box.x0, -box.y0) for other in self.painted if not other.cut(box).is_empty]
-        seams: list[Seam] = [seam_between(under, pixels, box=box, other=other) for other in parting(box, self.painted)]
-        open_sides = (box.x0 > 0, box.y0 > 0, box.x1 < self.width, box.y1 < self.height)
+        seams = seams_of(under, pixels, box=box, painted=self.painted)
+        below, open_sides = surroundings(box, self.painted, (self.width, self.height))
         mix_over(under, pixels, seams=seams, covered=below, open_sides=open_sides)
         self.painted.append(box)
+
+
+def seams_of(under: View, pixels: View, *, box: Box, painted: Sequence[Box]) -> list[Seam]:
+    """The seams of a tile, which lies at `box` of the mosaic, with what is painted, in the order of painting."""
+    return [seam_between(under, pixels, box=box, other=other) for other in parting(box, painted)]
+
+
+def surroundings(box: Box, painted: Sequence[Box], size: tuple[int, int]) -> tuple[list[Box], Sides]:
+    """What is painted under a tile, in its own pixels, and beyond which sides of it a mosaic (width, height) goes on."""
+    below = [other.cut(box).moved(-box.x0, -box.y0) for other in painted if not other.cut(box).is_empty]
+    return below, (box.x0 > 0, box.y0 > 0, box.x1 < size[0], box.y1 < size[1])

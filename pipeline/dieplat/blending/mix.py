@@ -74,7 +74,15 @@ def scene_of(whole: Box, *, seams: Sequence[Seam], covered: Sequence[Box], open_
     )
 
 
-def mix_over(under: View, pixels: View, *, seams: Sequence[Seam], covered: Sequence[Box], open_sides: Sides) -> None:
+def mix_over(
+    under: View,
+    pixels: View,
+    *,
+    seams: Sequence[Seam],
+    covered: Sequence[Box],
+    open_sides: Sides,
+    clip: Box | None = None,
+) -> None:
     """Paint a tile over a mosaic, in place.
 
     Parameters
@@ -89,25 +97,29 @@ def mix_over(under: View, pixels: View, *, seams: Sequence[Seam], covered: Seque
         The rectangles that are painted already, in the tile's pixels and cut to the tile.
     open_sides : tuple of bool
         Left, top, right, bottom: whether the mosaic goes on beyond that side of the tile.
+    clip : Box, optional
+        Only what lies in it, in the tile's pixels, is painted, to the same values as with all the rest. `under` and
+        `pixels` are looked at in it and, on the tile, `REACH_PX` about it; the rest of them need not be there.
     """
     whole = Box(0, 0, under.width, under.height)
     scene = scene_of(whole, seams=seams, covered=covered, open_sides=open_sides)
-    owned, blocks = _sorted_blocks(scene)
+    owned, blocks = _sorted_blocks(scene, whole if clip is None else clip)
     weights = _weights(blocks, scene)
     place = (*under[:3], *pixels[:3], under.width, under.height, under.channels)
     mixed = np.empty((len(blocks), _BLOCK_PX, _BLOCK_PX * under.channels), pixels.rows.dtype)
-    side = _BLOCK_PX + 2 * sum(len(taps) - 1 for taps in _TAPS)
+    side = _BLOCK_PX + 2 * REACH_PX
     store = np.empty((4, side, side * under.channels), np.float32)
     mix_blocks(*place, blocks, weights, _TAPS[0], _TAPS[1], _TIMES, store, mixed)
     put_blocks(*place, owned, blocks, weights, mixed)
 
 
-def _sorted_blocks(scene: Scene) -> tuple[Table, Table]:
+def _sorted_blocks(scene: Scene, clip: Box) -> tuple[Table, Table]:
     """Rectangles (n, 4) that are the tile's own, and blocks that are mixed, from a grid of them."""
-    size = scene.width, scene.height
-    down, across = (-(-side // _BLOCK_PX) for side in (scene.height, scene.width))
-    rows, columns = (grid.ravel() for grid in np.mgrid[0:down, 0:across])
-    grid = np.minimum(np.stack([columns, rows, columns + 1, rows + 1], axis=-1) * _BLOCK_PX, [*size, *size])
+    low, high = (clip.x0, clip.y0, clip.x0, clip.y0), (clip.x1, clip.y1, clip.x1, clip.y1)
+    left, top = clip.x0 // _BLOCK_PX, clip.y0 // _BLOCK_PX
+    down, across = -(-clip.y1 // _BLOCK_PX) - top, -(-clip.x1 // _BLOCK_PX) - left
+    rows, columns = (grid.ravel() for grid in np.mgrid[top : top + down, left : left + across])
+    grid = np.clip(np.stack([columns, rows, columns + 1, rows + 1], axis=-1) * _BLOCK_PX, low, high)
     # Where nothing is painted yet all is the tile's own.
     met = (grid[:, None, :2] < scene.covered[:, 2:]) & (grid[:, None, 2:] > scene.covered[:, :2])
     touched = met.all(axis=2).any(axis=1)
@@ -117,7 +129,8 @@ def _sorted_blocks(scene: Scene) -> tuple[Table, Table]:
     # In runs along the rows.
     edges = np.diff(np.pad(own, ((0, 0), (1, 1))).astype(np.int8), axis=1)
     (row, start), (_, stop) = np.nonzero(edges == 1), np.nonzero(edges == -1)
-    runs = np.minimum(np.stack([start, row, stop, row + 1], axis=-1) * _BLOCK_PX, [*size, *size])
+    places = np.stack([left + start, top + row, left + stop, top + row + 1], axis=-1) * _BLOCK_PX
+    runs = np.clip(places, low, high)
     return runs, np.ascontiguousarray(grid[kinds == MIXED])
 
 
@@ -163,3 +176,6 @@ def _taps(size: int, sigma: float) -> npt.NDArray[np.float32]:
 
 _TAPS = tuple(_taps(size, sigma) for size, sigma, _ in _BANDS)
 _TIMES = np.array([times for _, _, times in _BANDS], np.float32)
+
+REACH_PX = sum(len(taps) - 1 for taps in _TAPS)
+"""A mixed pixel depends on pixels so far from it and no farther."""
