@@ -30,6 +30,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from dieplat.focus import fuse_series
 from dieplat.phantom import make_phantom
 from dieplat.phantom.scenario import PRESETS
 from dieplat.registration.overview import survey_tiles
@@ -51,6 +52,12 @@ KINDS: dict[str, tuple[str, dict[str, Any]]] = {
     "memory": ("memory", {}),
     "grainless": ("memory", {"die": _BARE_MEMORY}),
     "blank": ("blank", {}),
+    "shuffled": ("shuffled", {}),
+    "hand": ("hand", {}),
+    "positions": ("positions", {}),
+    "stretched": ("stretched", {}),
+    "focus": ("focus", {}),
+    "radio": ("radio", {}),
 }
 
 
@@ -73,9 +80,11 @@ class Row:
     cpu_s: float
 
 
-def lay_out(folder: Path) -> Layout:
+def lay_out(folder: Path, work: Path) -> Layout:
     """The registration stages, as the workflow joins them."""
     tile_set = discover_tiles(folder)
+    if any(tile.series for tile in tile_set.tiles):
+        tile_set, _ = fuse_series(tile_set, work)
     kept, views, _ = survey_tiles(tile_set.tiles)
     tile_set = place_in_grid(replace(tile_set, tiles=tuple(kept)), views)
     return register(tile_set, {tile.name: view for tile, view in zip(kept, views, strict=True)})
@@ -94,7 +103,7 @@ def measure(kind: str, seed: int, sets: Path | None = None) -> Row:
             shutil.move(made, folder)
         truth = json.loads((folder / "truth.json").read_text())
         start = time.process_time()
-        layout = lay_out(folder / "tiles")
+        layout = lay_out(folder / "tiles", Path(name))
         spent = time.process_time() - start
     corners = {tile["name"]: (tile["x_px"], tile["y_px"]) for tile in truth["tiles"]}
     errors = np.array([np.subtract((tile.x_px, tile.y_px), corners[tile.name]) for tile in layout.tiles])

@@ -129,6 +129,8 @@ def build_mosaic(
             executor=executor,
             progress=bar("joining"),
         )
+        placed = {tile.name for tile in layout.tiles}
+        tile_set = replace(tile_set, tiles=tuple(tile for tile in tile_set.tiles if tile.name in placed))
         if memory.damaged:
             note = f"{cache}: was damaged or not ours; what could not be taken from it was measured again"
             layout = replace(layout, notes=(*layout.notes, note))

@@ -10,7 +10,7 @@ of Olson and Agarwal (2013, Int. J. Robotics Research 32, 826-840). A decision w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -241,7 +241,7 @@ def _pairs_between(clusters: _Clusters, pairs: Sequence[PairOffsets]) -> dict[tu
 
 
 def _reversed(pair: PairOffsets) -> PairOffsets:
-    turned = tuple(Hypothesis(-h.dx_px, -h.dy_px, h.correlation, h.cost, h.cov_px2) for h in pair.hypotheses)
+    turned = tuple(replace(h, dx_px=-h.dx_px, dy_px=-h.dy_px) for h in pair.hypotheses)
     return PairOffsets(pair.b, pair.a, turned, (-pair.predicted_px[0], -pair.predicted_px[1]))
 
 

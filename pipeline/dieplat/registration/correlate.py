@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -12,7 +13,7 @@ import scipy.fft
 from dieplat.registration.loops import Image as Image
 from dieplat.registration.loops import coarse_scores, over_background, smoothed
 from dieplat.registration.search import LARGE_PX, halved, local_maxima
-from dieplat.registration.subpixel import RIM_PX, SHARED_RIM_PX, SMOOTH_PX, covariance, descend
+from dieplat.registration.subpixel import RIM_PX, SHARED_RIM_PX, SMOOTH_PX, descend, quality
 
 BACKGROUND_PX = 12.0
 """Structures wider than this are shading, not layout."""
@@ -95,6 +96,21 @@ def _without_background(fine: Image, small: Image) -> Image:
 _FINE = cv2.getGaussianKernel(9, SMOOTH_PX, cv2.CV_32F)
 
 
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A sub-pixel offset, its covariance (xx, xy, yy) and how well it is borne out.
+
+    `misfit_pct` is the root mean square of the pictures' difference, in percent. `shared_sigmas` is the coherence of
+    their slopes in the direction in which it is least, in its standard deviations for pictures that share none.
+    """
+
+    dx_px: float
+    dy_px: float
+    cov_px2: tuple[float, float, float]
+    misfit_pct: float
+    shared_sigmas: float
+
+
 Windows = tuple[tuple[slice, slice], tuple[slice, slice]]
 
 
@@ -173,13 +189,15 @@ def refine(
     return _fit(a, b, begin, start, iterations, 1, rim_px)
 
 
-def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Fit | None:
-    """What `refine` gives of two pictures cut to what they share, from a place that is right to a part of a pixel."""
+def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Settled | None:
+    """The last step of a fit in two pictures cut to what they share, from a place that is right to a part of a pixel."""
     fit = _fit(a, b, (dx_px, dy_px), (dx_px, dy_px), 8, 1, SHARED_RIM_PX)
     if fit is None:
         return None
-    xx, xy, yy = covariance(a, b, fit.dx_px, fit.dy_px, SHARED_RIM_PX).tolist()
-    return replace(fit, cov_px2=(xx, xy, yy))
+    xx, xy, yy, rest, shared = quality(a, b, fit.dx_px, fit.dy_px, SHARED_RIM_PX).tolist()
+    return Settled(
+        fit.dx_px, fit.dy_px, (xx, xy, yy), math.sqrt(rest), shared * math.sqrt(fit.pixels / NOISE_AREA_PX)
+    )
 
 
 def approach(

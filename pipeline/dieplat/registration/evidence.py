@@ -28,6 +28,11 @@ PEAK_POWER = 5.0
 """A frequency this many times above the median power at its distance from zero belongs to something that repeats."""
 FEWEST_BINS = 6
 BINS_OF_MEDIAN = 24
+LEAST_WINDOW_PX = 8
+CHANCE_SIGMAS = 1.0
+"""A difference between two places that noise often makes is none."""
+MOST_CHANGES = 6
+"""So often a better place than the best so far may turn up when places are compared with it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +79,91 @@ def log_likelihoods(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]
     return np.array([_at_place(coarse_a, coarse_b, dx / STEP_PX, dy / STEP_PX) for dx, dy in offsets_px])
 
 
+def leads(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]], *, hopeless: float) -> Array:
+    """Log-likelihood of every place of b against a over that of the best, in nats: 0 for this, negative for the others.
+
+    Parameters
+    ----------
+    a, b : ndarray of shape (H, W), float32
+        Band-passed grey pictures.
+    offsets_px : sequence of (dx, dy)
+        Places to compare, the most likely first if that is known.
+    hopeless : float
+        A place that is farther behind than this is not looked at again.
+
+    Returns
+    -------
+    ndarray of shape (len(offsets_px),)
+        -inf where too little overlaps.
+
+    Notes
+    -----
+    Two places are compared on the same pixels of a, by the frequencies in which b differs from one to the other by more
+    than noise. What both show alike, such as an edge that they differ along, then says nothing; by the coherence of
+    either alone it would count, with its noise, for either. For Gaussian noise of variance v in a - b the logarithm of
+    the ratio is (|a - q|^2 - |a - p|^2) / v; every ring's is weighted with the part of |p - q|^2 that is no noise
+    (Wiener 1949).
+    """
+    coarse_a, coarse_b = _coarse(a), _coarse(b)
+    places = [(dx / STEP_PX, dy / STEP_PX) for dx, dy in offsets_px]
+    found = np.zeros(len(places))
+    best = 0
+    for _ in range(MOST_CHANGES):
+        worth = [i for i in range(len(places)) if i != best and found[i] > found[best] - hopeless]
+        ahead = {i: _over(coarse_a, coarse_b, places[i], places[best]) for i in worth}
+        found[best] = 0.0
+        for i, lead in ahead.items():
+            found[i] = lead
+        if found.max() <= 0:
+            break
+        best = int(found.argmax())
+        found -= found[best]
+    return found
+
+
+def _over(a: Image, b: Image, one: tuple[float, float], other: tuple[float, float]) -> float:
+    """Log-likelihood of one place of b over another, both in coarse pixels."""
+    whole = [(round(x), round(y)) for x, y in (one, other)]
+    height, width = min(a.shape[0], b.shape[0]), min(a.shape[1], b.shape[1])
+    left, top = (max(0, *(corner[axis] for corner in whole)) for axis in (0, 1))
+    right = min(width, *(width + x for x, _ in whole))
+    bottom = min(height, *(height + y for _, y in whole))
+    if min(right - left, bottom - top) < LEAST_WINDOW_PX:
+        return -np.inf
+    rows, columns = (scipy.fft.prev_fast_len(side, real=True) for side in (bottom - top, right - left))
+    taper, bins = _taper((rows, columns)), _bins((rows, columns))
+    window = a[top : top + rows, left : left + columns]
+    shown = [b[top - y : top - y + rows, left - x : left - x + columns] for x, y in whole]
+    gain = float(window.std()) / max(float(np.hypot(*(view.std() for view in shown))) / math.sqrt(2), 1e-9)
+    fa = _spectrum(window, taper, bins)
+    # The windows are cut at whole pixels; the rest of the shift is a slope of the phase.
+    p, q = (
+        gain * _spectrum(view, taper, bins) * np.exp(-2j * np.pi * (bins.fx * (x - ix) + bins.fy * (y - iy)))
+        for view, (x, y), (ix, iy) in zip(shown, (one, other), whole, strict=True)
+    )
+    once = ~_repeating(_power(fa) + (_power(p) + _power(q)) / 2, bins)
+    rest_p, rest_q, change = _power(fa - p), _power(fa - q), _power(p - q)
+    independent = _independent(taper)
+    total = 0.0
+    for ring in range(len(RINGS_PER_PX) - 1):
+        inside = once & (bins.ring == ring)
+        count = float(inside.sum())
+        if count * independent < FEWEST_BINS:
+            continue
+        of_p, of_q = float(rest_p[inside].sum()), float(rest_q[inside].sum())
+        noise = max(min(of_p, of_q), 1e-12) / count
+        by_chance = noise * (1 + CHANCE_SIGMAS / math.sqrt(count * independent))
+        told_apart = max(0.0, 1 - by_chance / max(float(change[inside].mean()), 1e-12))
+        total += told_apart * independent * (of_q - of_p) / noise
+    return total
+
+
+def _independent(taper: Image) -> float:
+    """Which part of the frequencies are independent: fading out joins neighbouring ones."""
+    squared = taper * taper
+    return float(squared.mean() ** 2 / np.square(squared).mean())
+
+
 def _coarse(image: Image) -> Image:
     return np.ascontiguousarray(cv2.GaussianBlur(image, (0, 0), BLUR_PX)[::STEP_PX, ::STEP_PX], dtype=np.float32)
 
@@ -96,9 +186,7 @@ def _at_place(a: Image, b: Image, dx: float, dy: float) -> float:
     # The window is cut at whole pixels; the rest of the shift is a slope of the phase.
     turn = np.exp(-2j * np.pi * (bins.fx * (dx - ix) + bins.fy * (dy - iy)))
     cross = (fa * np.conj(fb * turn)).real
-    # Fading out joins neighbouring frequencies: fewer of them are independent.
-    squared = taper * taper
-    independent = float(squared.mean() ** 2 / np.square(squared).mean())
+    independent = _independent(taper)
     total = 0.0
     for ring in range(len(RINGS_PER_PX) - 1):
         inside = once & (bins.ring == ring)

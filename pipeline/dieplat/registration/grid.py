@@ -47,12 +47,14 @@ class Placement:
     """What is known of the tiles: (row, column) of each, None where neither pictures nor capture order place it.
 
     Where rows and columns are no even grid, `places_px` has every placed tile's corner (x, y) in thumbnail pixels; else
-    None. `compared` counts the pairs of pictures that were compared.
+    None. `compared` counts the pairs of pictures that were compared. `seen` are the tiles that nothing but small
+    pictures placed.
     """
 
     cells: tuple[Cell | None, ...]
     places_px: tuple[Place | None, ...] | None
     compared: int
+    seen: frozenset[int] = frozenset()
 
 
 def find_grid(
@@ -177,6 +179,7 @@ def _by_pictures(numbers: Sequence[int], compared: _Compared, stage: Sequence[tu
         raise RegistrationError(
             "tiles: no two pictures show a common place; name them by row and column (r01_c01.jpg) or give --columns"
         )
+    seen = frozenset(places)
     cells = as_lattice(places, compared.size)
     if cells is not None:
         cells, places = _with_stage(cells, places, stage)
@@ -193,6 +196,7 @@ def _by_pictures(numbers: Sequence[int], compared: _Compared, stage: Sequence[tu
         tuple((cells[i][0] - top, cells[i][1] - left) if i in cells else None for i in range(count)),
         tuple(places.get(i) for i in range(count)) if uneven else None,
         compared.count,
+        seen,
     )
 
 

@@ -34,6 +34,12 @@ BLOCK = 4
 """Pairs that begin in one block of so many tiles by as many are one job of another process, which decodes its tiles."""
 HELD = 2 * BLOCK + 2
 """Tiles that such a job holds: two rows of its block."""
+STRAY_FACTOR = 6.0
+"""A place that leaves so many times more of the pictures' variance than others of its set, as such and as a share, is
+none: true ones leave up to 2.4 times the median, repeating blocks that look alike 15 and more (phantoms)."""
+USUAL_MISFIT_PCT = 0.5
+USUAL_LOSS = 0.002
+"""What is left of two pictures of one place, and the share of their contrast that this is, in very clean sets."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,12 +170,37 @@ def measure_pairs(
     for index, pair in zip(again, redone, strict=True):
         if pair.offsets.hypotheses:
             measured[index] = pair
+    measured = without_strays(measured)
     final = fit_model([pair.offsets for pair in measured], grid, refined)
     return final, [
         replace(pair, offsets=replace(o, predicted_px=final.predict(*grid[o.a], *grid[o.b])))
         for pair in measured
         for o in (pair.offsets,)
     ]
+
+
+def without_strays(measured: Sequence[Measured]) -> list[Measured]:
+    """The pairs without places at which the pictures differ far more than is usual in their set.
+
+    Repeating blocks correlate well where one lies on its neighbour, and nothing else may be near to tell. But noise and
+    blur are a whole set's: what noise leaves between two pictures of one place is much the same for every pair.
+    """
+    clear = [pair.offsets.hypotheses[0] for pair in measured if is_clear(pair.offsets)]
+    misfits = [h.misfit_pct for h in clear if h.misfit_pct is not None]
+    if not misfits:
+        return list(measured)
+    misfit = max(float(np.median(misfits)), USUAL_MISFIT_PCT) * math.sqrt(STRAY_FACTOR)
+    loss = max(float(np.median([1 - h.correlation for h in clear])), USUAL_LOSS) * STRAY_FACTOR
+    kept = []
+    for pair in measured:
+        o = pair.offsets
+        good = [h for h in o.hypotheses if (h.misfit_pct or 0.0) < misfit or 1 - h.correlation < loss]
+        if len(good) < len(o.hypotheses):
+            least = min((h.cost for h in good), default=0.0)
+            good = [replace(h, cost=h.cost - least) for h in good]
+            pair = Measured(replace(o, hypotheses=tuple(good)), pair.along if o.hypotheses[0] in good else None)
+        kept.append(pair)
+    return kept
 
 
 def _first_pass(survey: _Survey, pairs: Pairs, model: StageModel, tick: _Tick) -> list[Measured]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -61,8 +62,14 @@ def view_overlap(
     return PairView(pair, cache, about, bounded) if min(bounded) >= 1 else None
 
 
-def _hypothesis(dx: float, dy: float, correlation: float, cost: float, xx: float, xy: float, yy: float) -> Hypothesis:
-    return Hypothesis(dx, dy, correlation, cost, (xx, xy, yy))
+def _as_row(h: Hypothesis) -> list[float]:
+    """As numbers that JSON can keep; a misfit that is not known is negative."""
+    return [h.dx_px, h.dy_px, h.correlation, h.cost, *map(float, h.cov_px2), -1.0 if h.misfit_pct is None else h.misfit_pct]
+
+
+def _from_row(row: Sequence[float]) -> Hypothesis:
+    dx, dy, correlation, cost, xx, xy, yy, misfit = row
+    return Hypothesis(dx, dy, correlation, cost, (xx, xy, yy), None if misfit < 0 else misfit)
 
 
 class PairView:
@@ -80,16 +87,14 @@ class PairView:
     def hypotheses(self) -> tuple[Hypothesis, ...]:
         """What `pair.measure_pair` gives."""
         rows = self._cache.remembered("offsets", self._pair, [self._about, self._search], self._measure)
-        return tuple(_hypothesis(*row) for row in rows)
+        return tuple(_from_row(row) for row in rows)
 
     def _measure(self) -> Rows:
         x, y = self._strips.b_from_a
         about = self._about[0] + x, self._about[1] + y
         found = measure_pair(self._strips.a, self._strips.b, predicted_px=about, search_px=self._search)
         places = [replace(h, dx_px=h.dx_px - x, dy_px=h.dy_px - y) for h in found]
-        return [
-            [h.dx_px, h.dy_px, h.correlation, h.cost, *map(float, h.cov_px2)] for h in settled(places, self._shared)
-        ]
+        return [_as_row(h) for h in settled(places, self._shared)]
 
     def _shared(self, offset_px: tuple[int, int]) -> tuple[Image, Image] | None:
         shared = self._cache.shared(*self._pair, offset_px)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from dieplat.registration.correlate import NOISE_AREA_PX, Fit, Image, approach, refine, settle
-from dieplat.registration.evidence import log_likelihoods
+from dieplat.registration.evidence import leads, log_likelihoods
 from dieplat.registration.search import LARGE_PX, correlation_surface, halved, local_maxima, peaks_between_pixels
 from dieplat.values.offsets import Hypothesis
 
@@ -18,6 +18,8 @@ INTERPOLATION_SLACK = 0.03
 """Error of a correlation read between the pixels by a parabola; rivals within it are refined before they are judged."""
 SETTLED = 8
 """Places that are settled in pictures cut to what they share; those further down are hardly ever chosen."""
+SHARED_SIGMAS = 6.0
+"""Slopes must be shared beyond chance: of hundreds of places along a line the best reaches some 3."""
 FOREMOST = 3
 """Places approached before their likelihoods are compared for good: a peak between pixels costs some percent of it."""
 
@@ -67,16 +69,26 @@ def settled(
 ) -> tuple[Hypothesis, ...]:
     """The same places, the foremost to the last fraction of a pixel from pictures cut to what they share.
 
-    `shared` gives both pictures at a whole-pixel offset, None where there is too little. Correlations and costs stay
-    as they are, so that all places are judged by the same pixels.
+    `shared` gives both pictures at a whole-pixel offset, None where there is too little. Correlations and differences
+    of costs stay as they are, so that all places are judged by the same pixels.
+
+    Straight lines of one direction fit themselves wherever they are moved along it (the aperture problem; Horn and
+    Schunck 1981, Artificial Intelligence 17, 185-203): a place whose pictures share no slopes in some direction is none.
     """
     found = []
     for h in hypotheses[:SETTLED]:
         x, y = round(h.dx_px), round(h.dy_px)
         pictures = shared((x, y))
         fit = None if pictures is None else settle(*pictures, h.dx_px - x, h.dy_px - y)
-        found.append(h if fit is None else replace(h, dx_px=x + fit.dx_px, dy_px=y + fit.dy_px, cov_px2=fit.cov_px2))
-    return (*found, *hypotheses[SETTLED:])
+        if fit is None:
+            found.append(h)
+        elif fit.shared_sigmas > SHARED_SIGMAS:
+            place = x + fit.dx_px, y + fit.dy_px
+            found.append(replace(h, dx_px=place[0], dy_px=place[1], cov_px2=fit.cov_px2, misfit_pct=fit.misfit_pct))
+    if not found:
+        return ()
+    least = min(h.cost for h in found)
+    return tuple(replace(h, cost=h.cost - least) for h in (*found, *hypotheses[SETTLED:]))
 
 
 def support_near(a: Image, b: Image, *, predicted_px: tuple[float, float], search_px: tuple[int, int]) -> float:
@@ -127,10 +139,8 @@ def _with_costs(a: Image, b: Image, fits: list[Fit]) -> tuple[Hypothesis, ...]:
     """Hypotheses with their costs against the best, best first."""
     if not fits:
         return ()
-    costs = np.zeros(1)
-    if len(fits) > 1:
-        likelihood = log_likelihoods(a, b, [(fit.dx_px, fit.dy_px) for fit in fits])
-        costs = likelihood.max() - likelihood
+    fits = sorted(fits, key=lambda fit: -fit.correlation)
+    costs = 0.0 - leads(a, b, [(fit.dx_px, fit.dy_px) for fit in fits], hopeless=COST_CEILING)
     order = sorted(range(len(fits)), key=lambda i: (costs[i], -fits[i].correlation))
     return tuple(
         Hypothesis(fits[i].dx_px, fits[i].dy_px, fits[i].correlation, float(costs[i]), fits[i].cov_px2)

@@ -71,7 +71,8 @@ def place_in_grid(
         seen.add(cell)
         place = found.places_px[index] if found.places_px is not None else None
         coarse = (place[0] * factor, place[1] * factor) if place is not None else None
-        placed.append(replace(tile, row=cell[0], column=cell[1], coarse_px=coarse))
+        unproven = index in found.seen
+        placed.append(replace(tile, row=cell[0], column=cell[1], coarse_px=coarse, unproven=unproven))
     rows, width = max(c[0] for c in seen) + 1, max(c[1] for c in seen) + 1
     return replace(
         tile_set,
@@ -114,13 +115,48 @@ def register(
     Returns
     -------
     Layout
-        The mosaic frame begins at the smallest x and y of any tile's corner.
+        The mosaic frame begins at the smallest x and y of any tile's corner. Tiles whose place small pictures gave and
+        those at full size do not bear out are among `skipped`.
 
     Raises
     ------
     RegistrationError
         If no two neighbouring pictures show a common place.
     """
+    while True:
+        layout = _registered(tile_set, views, overlap, ties, read, memory, executor, progress)
+        tied = {index for tie in ties for index in (tie.a, tie.b)}
+        doubtful = [
+            index
+            for index, (tile, placed) in enumerate(zip(tile_set.tiles, layout.tiles, strict=True))
+            if tile.unproven and placed.placed_by == "stage" and index not in tied
+        ]
+        if not doubtful:
+            return layout
+        tile_set, ties = _without(tile_set, doubtful, ties)
+
+
+def _without(tile_set: TileSet, doubtful: Sequence[int], ties: Sequence[Tie]) -> tuple[TileSet, list[Tie]]:
+    """The set without some of its tiles, none of which is tied."""
+    left = [index for index in range(len(tile_set.tiles)) if index not in set(doubtful)]
+    number = {index: new for new, index in enumerate(left)}
+    why = "its place is not beyond doubt: at full size it does not match what it seemed to overlap"
+    skipped = (*tile_set.skipped, *(Skipped(tile_set.tiles[index].name, why) for index in doubtful))
+    moved = [replace(tie, a=number[tie.a], b=number[tie.b]) for tie in ties]
+    return replace(tile_set, tiles=tuple(tile_set.tiles[index] for index in left), skipped=skipped), moved
+
+
+def _registered(
+    tile_set: TileSet,
+    views: Mapping[str, Overview],
+    overlap: float | None,
+    ties: Sequence[Tie],
+    read: Callable[[Path], Picture],
+    memory: Memory | None,
+    executor: Executor | None,
+    progress: Progress | None,
+) -> Layout:
+    """The layout of all tiles of the set."""
     if len(tile_set.tiles) == 1:
         return layout_of_one(tile_set)
     coarse = [tile.coarse_px for tile in tile_set.tiles if tile.coarse_px is not None]

@@ -10,7 +10,8 @@ class Hypothesis:
     """One place where tile b may lie against tile a: b's corner minus a's corner, in pixels.
 
     `cost` is the negative log-likelihood against the pair's best hypothesis (which has cost 0);
-    `cov_px2` is the covariance ((xx, xy), (xy, yy)) of a sub-pixel fit at this place.
+    `cov_px2` is the covariance ((xx, xy), (xy, yy)) of a sub-pixel fit at this place. `misfit_pct` is the root mean
+    square of the pictures' difference there, in percent of the brightness; None where it is not known.
     """
 
     dx_px: float
@@ -18,6 +19,7 @@ class Hypothesis:
     correlation: float
     cost: float
     cov_px2: tuple[float, float, float]
+    misfit_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,9 @@ class Tile:
     coarse_px: tuple[float, float] | None = None
     """The corner (x, y) to a few pixels, where the pictures gave it because rows and columns are no even grid."""
 
+    unproven: bool = False
+    """Whether nothing but small pictures placed it, so that those at full size must bear it out."""
+
     @property
     def pictures(self) -> tuple[Path, ...]:
         """Every file that this tile rests on."""
