@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import zarr
 from zarr.codecs import ZstdCodec
 
@@ -26,6 +28,19 @@ from dieplat.work import Progress, map_in_order
 VERSION = "0.5"
 Box = tuple[int, int, int]
 """Level, first row, first column of a chunk."""
+Pixels = npt.NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Pyramid:
+    """What is said of a mosaic in chunks: a name, its kind, the sizes (width, height) of its levels from the full one
+    on, and micrometres a pixel along x and y, None if not known."""
+
+    name: str
+    channels: int
+    dtype: str
+    level_sizes: tuple[tuple[int, int], ...]
+    um_per_px: tuple[float, float] | None
 
 
 def check_ngff(folder: Path, *, replace: bool = False) -> None:
@@ -68,25 +83,58 @@ def write_ngff(
     progress : callable, optional
         Called with chunks done and their total.
     """
+    um_per_px = None if scale is None else (scale.um_per_px_x, scale.um_per_px_y)
+    pyramid = Pyramid(mosaic.path.name, mosaic.channels, mosaic.dtype, tuple(mosaic.level_sizes), um_per_px)
     with atomic_folder(folder) as temporary:
-        root = zarr.open_group(temporary, mode="w", zarr_format=3)
-        arrays = [_array(root, mosaic, level) for level in range(mosaic.levels)]
-        root.attrs.update({"ome": _description(mosaic, scale)})
+        arrays = create_ngff(temporary, pyramid)
         boxes = list(_boxes(mosaic))
         write = partial(_write, mosaic, arrays)
         for _ in map_in_order(write, boxes, executor=executor, total=len(boxes), progress=progress):
             pass
 
 
-def _array(root: zarr.Group, mosaic: Mosaic, level: int) -> zarr.Array[Any]:
-    width, height = mosaic.level_sizes[level]
-    colours = () if mosaic.channels == 1 else (mosaic.channels,)
+def create_ngff(folder: Path, pyramid: Pyramid) -> list[zarr.Array[Any]]:
+    """Make the folder with its description and the levels without pixels."""
+    root = zarr.open_group(folder, mode="w", zarr_format=3)
+    arrays = [_array(root, pyramid, level) for level in range(len(pyramid.level_sizes))]
+    root.attrs.update({"ome": _description(pyramid)})
+    return arrays
+
+
+def open_level(folder: Path, level: int) -> zarr.Array[Any]:
+    """A level of a mosaic in chunks, to be read and written."""
+    array: zarr.Array[Any] = zarr.open_array(folder / str(level), mode="r+", zarr_format=3)
+    return array
+
+
+def put_pixels(array: zarr.Array[Any], top: int, left: int, pixels: Pixels) -> None:
+    """Write pixels (h, w) or (h, w, 3) to where their corner lies.
+
+    Where rectangles begin and end on multiples of `TILE_PX` or at the mosaic's end, no two of them share a chunk and
+    any number can be written at the same time.
+    """
+    rows, columns = slice(top, top + pixels.shape[0]), slice(left, left + pixels.shape[1])
+    if pixels.ndim == 2:
+        array[rows, columns] = pixels
+    else:
+        array[:, rows, columns] = np.moveaxis(pixels, -1, 0)
+
+
+def get_pixels(array: zarr.Array[Any], top: int, left: int, side_px: int) -> Pixels:
+    """The pixels (h, w) or (h, w, 3) of a square; fewer where it reaches beyond the mosaic."""
+    part: Pixels = np.asarray(array[..., top : top + side_px, left : left + side_px])
+    return part if part.ndim == 2 else np.ascontiguousarray(np.moveaxis(part, 0, -1))
+
+
+def _array(root: zarr.Group, pyramid: Pyramid, level: int) -> zarr.Array[Any]:
+    width, height = pyramid.level_sizes[level]
+    colours = () if pyramid.channels == 1 else (pyramid.channels,)
     return root.create_array(
         str(level),
         shape=(*colours, height, width),
         # One colour of one tile: the order that the specification asks for is colour first.
         chunks=(*(1 for _ in colours), min(TILE_PX, height), min(TILE_PX, width)),
-        dtype=mosaic.dtype,
+        dtype=pyramid.dtype,
         compressors=ZstdCodec(level=1),
         dimension_names=[*("c" for _ in colours), "y", "x"],
     )
@@ -101,24 +149,20 @@ def _boxes(mosaic: Mosaic) -> Iterator[Box]:
 
 def _write(mosaic: Mosaic, arrays: list[zarr.Array[Any]], box: Box) -> None:
     level, top, left = box
-    pixels = mosaic.read(left, top, left + TILE_PX, top + TILE_PX, level)
-    rows, columns = slice(top, top + pixels.shape[0]), slice(left, left + pixels.shape[1])
-    if pixels.ndim == 2:
-        arrays[level][rows, columns] = pixels
-    else:
-        arrays[level][:, rows, columns] = np.moveaxis(pixels, -1, 0)
+    put_pixels(arrays[level], top, left, mosaic.read(left, top, left + TILE_PX, top + TILE_PX, level))
 
 
-def _description(mosaic: Mosaic, scale: Scale | None) -> dict[str, Any]:
-    space = {"type": "space"} if scale is None else {"type": "space", "unit": "micrometer"}
+def _description(pyramid: Pyramid) -> dict[str, Any]:
+    known = pyramid.um_per_px
+    space = {"type": "space"} if known is None else {"type": "space", "unit": "micrometer"}
     axes = [{"name": "y", **space}, {"name": "x", **space}]
-    per_px = [1.0, 1.0] if scale is None else [scale.um_per_px_y, scale.um_per_px_x]
+    per_px = [1.0, 1.0] if known is None else [known[1], known[0]]
     colours: list[float] = []
-    if mosaic.channels > 1:
+    if pyramid.channels > 1:
         axes.insert(0, {"name": "c", "type": "channel"})
         colours = [1.0]
     datasets = []
-    for level in range(mosaic.levels):
+    for level in range(len(pyramid.level_sizes)):
         # A level halves with rounding up: what a pixel of it covers is a power of two all the same.
         steps = [value * 2**level for value in per_px]
         shift = [0.5 * (step - value) for step, value in zip(steps, per_px, strict=True)]
@@ -132,5 +176,5 @@ def _description(mosaic: Mosaic, scale: Scale | None) -> dict[str, Any]:
                 ],
             }
         )
-    multiscale = {"name": mosaic.path.name, "axes": axes, "datasets": datasets, "type": "mean of 2 x 2"}
+    multiscale = {"name": pyramid.name, "axes": axes, "datasets": datasets, "type": "mean of 2 x 2"}
     return {"version": VERSION, "multiscales": [multiscale], "_creator": {"name": "dieplat", "version": __version__}}

@@ -200,6 +200,13 @@ class _Level:
             yield self.index, tile
 
 
+def halved(pixels: Pixels) -> Pixels:
+    """A picture (h, w) or (h, w, C) as the next level of its pyramid has it; an odd side is rounded up."""
+    half = np.empty((-(-pixels.shape[0] // 2), -(-pixels.shape[1] // 2), *pixels.shape[2:]), pixels.dtype)
+    _halve(pixels, half)
+    return half
+
+
 def _halve(rows: Pixels, out: Pixels) -> None:
     """Fill `out` with the rows at half size: means of 2 x 2 pixels, edges repeated where the size is odd."""
     high, wide = (side // 2 for side in rows.shape[:2])
