@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from dieplat.registration import measuring
-from dieplat.registration.measuring import measure_pairs, spread_pairs
+from dieplat.registration.measuring import measure_pairs, spread_pairs, without_strays
 from dieplat.registration.overlap import Measured, measure_overlap
 from dieplat.registration.pixels import PixelCache
 from dieplat.registration.stage import grid_pairs
-from dieplat.values.offsets import StageModel
+from dieplat.values.offsets import Hypothesis, PairOffsets, StageModel
 from dieplat.values.tiles import Tile, TileSet
 
 ROWS, COLUMNS = 7, 8
@@ -119,3 +119,30 @@ def test_a_tile_more_hardly_changes_which_pairs_come_first() -> None:
 def test_few_pairs_come_first_all() -> None:
     grid = [(row, column) for row in range(2) for column in range(3)]
     assert spread_pairs(grid, grid_pairs(grid)) == grid_pairs(grid)
+
+
+def place(correlation: float, misfit_pct: float, cost: float = 0.0) -> Hypothesis:
+    return Hypothesis(210.0, 0.0, correlation, cost, (1e-5, 0.0, 1e-5), misfit_pct)
+
+
+def pair_of(number: int, *hypotheses: Hypothesis) -> Measured:
+    return Measured(PairOffsets(number, number + 1, hypotheses, (210.0, 0.0)))
+
+
+def test_a_place_where_pictures_differ_far_more_than_elsewhere_is_none() -> None:
+    usual = [pair_of(i, place(0.997, 0.7)) for i in range(9)]
+    # One pad on its neighbour: alike, but not within the noise.
+    stray = pair_of(20, place(0.93, 4.1))
+    # The other pairs differ in one way only: blur leaves more of strong contrast, noise more of weak.
+    strong, faint = pair_of(30, place(0.996, 2.5)), pair_of(40, place(0.7, 0.8))
+    kept = without_strays([*usual, stray, strong, faint])
+    assert kept[:9] == usual
+    assert kept[9].offsets.hypotheses == ()
+    assert kept[10:] == [strong, faint]
+
+
+def test_of_several_places_only_those_that_are_borne_out_are_left() -> None:
+    usual = [pair_of(i, place(0.997, 0.7)) for i in range(9)]
+    mixed = pair_of(20, place(0.9, 5.0), place(0.996, 0.8, cost=3.0), place(0.996, 0.8, cost=10.0))
+    *_, left = without_strays([*usual, mixed])
+    assert [h.cost for h in left.offsets.hypotheses] == [0.0, 7.0]

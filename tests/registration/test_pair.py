@@ -135,3 +135,43 @@ def test_the_stated_covariance_is_what_offsets_scatter_by(sigma_px: float, quali
     scatter = np.sqrt(np.mean(np.square(errors)))
     # 120 draws: 6 % for the scatter. Blocks of 24 px lose a little where neighbours share their noise.
     assert np.sqrt(np.mean(stated)) == pytest.approx(scatter, rel=0.25)
+
+
+def lines_and_block(*, block: bool, seed: int) -> list[np.ndarray]:
+    """Two pictures of upright lines, with the lines' ends somewhere outside; a block beside them, if asked for."""
+    rng = np.random.default_rng(seed)
+    picture = np.full((400, 300), 110, np.float32)
+    for left in range(20, 180, 17):
+        picture[:, left : left + 7] += 45
+    if block:
+        picture[190:230, 220:260] -= 40
+    picture = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    views = picture[40:280], picture[100:340]
+    return [np.ascontiguousarray(view + rng.normal(0, 3, view.shape).astype(np.float32)) for view in views]
+
+
+def places_of(tiles: list[np.ndarray]) -> tuple[Hypothesis, ...]:
+    a, b = (band_pass(tile) for tile in tiles)
+    found = measure_pair(a, b, predicted_px=(0.0, 64.0), search_px=(8, 24))
+    return settled(found, lambda offset: shared_of(*tiles, offset))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_straight_lines_alone_place_nothing_along_them(seed: int) -> None:
+    assert places_of(lines_and_block(block=False, seed=seed)) == ()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_lines_with_something_beside_them_are_placed(seed: int) -> None:
+    best, *others = places_of(lines_and_block(block=True, seed=seed))
+    # 40 px of an edge under noise of 3: thousandths of a pixel along the lines.
+    assert (best.dx_px, best.dy_px) == pytest.approx((0.0, 60.0), abs=0.05)
+    assert all(other.cost > 12 for other in others)
+
+
+def test_what_is_left_of_two_pictures_of_one_place_is_their_noise() -> None:
+    (best, *_) = places_of(lines_and_block(block=True, seed=7))
+    # Smoothing by 1 px leaves 1 / (2 sqrt(pi)) of white noise; sqrt(2) for two pictures of 3 grey levels each, over a
+    # brightness of some 130 with 24 added.
+    expected = 100 * 3 * np.sqrt(2) / (2 * np.sqrt(np.pi)) / (130 + 24)
+    assert best.misfit_pct == pytest.approx(expected, rel=0.15)

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 import skimage.data
+import tifffile
 from cutting import Cut, cut_tiles, errors_px
 
 from dieplat.phantom import make_phantom
@@ -130,6 +131,24 @@ def test_a_blank_corner_is_placed_by_the_stage_and_says_so(tmp_path: Path) -> No
     # Three standard uncertainties of a stage that scatters by 4 px.
     assert abs(error[0]) < 3 * tile.x_px_u
     assert abs(error[1]) < 3 * tile.y_px_u
+
+
+def test_a_tile_that_only_small_pictures_placed_is_left_out_unless_full_ones_bear_it_out(tmp_path: Path) -> None:
+    picture = enlarged(skimage.data.gravel(), 3.0)
+    cut = cut_tiles(picture, tmp_path, rows=3, columns=3, tile=(400, 400), rng=np.random.default_rng(21))
+    elsewhere = enlarged(skimage.data.brick(), 3.0)[:400, :400]
+    tifffile.imwrite(tmp_path / cut.names[8], elsewhere.clip(0, 255).astype(np.uint8))
+    tile_set = discover_tiles(tmp_path)
+    kept, views, _ = survey_tiles(tile_set.tiles)
+    by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
+    believed = register(tile_set, by_name)
+    assert [tile.placed_by for tile in believed.tiles if tile.name == cut.names[8]] == ["stage"]
+    unproven = replace(tile_set, tiles=tuple(replace(tile, unproven=True) for tile in tile_set.tiles))
+    tie = Tie(0, 1, float(np.diff(cut.corner_px[:2, 0])[0]), float(np.diff(cut.corner_px[:2, 1])[0]), 0.5)
+    for ties in ((), (tie,)):
+        layout = register(unproven, by_name, ties=ties)
+        assert [tile.name for tile in layout.tiles] == cut.names[:8]
+        assert [(one.name, "full size" in one.reason) for one in layout.skipped] == [(cut.names[8], True)]
 
 
 def test_a_tie_places_a_blank_tile(tmp_path: Path) -> None:

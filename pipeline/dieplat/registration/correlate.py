@@ -190,14 +190,12 @@ def refine(
 
 
 def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Settled | None:
-    """The last step of a fit in two pictures cut to what they share, from a place that is right to a part of a pixel."""
+    """The last step of a fit, in two pictures cut to what they share, from a place right to a part of a pixel."""
     fit = _fit(a, b, (dx_px, dy_px), (dx_px, dy_px), 8, 1, SHARED_RIM_PX)
     if fit is None:
         return None
     xx, xy, yy, rest, shared = quality(a, b, fit.dx_px, fit.dy_px, SHARED_RIM_PX).tolist()
-    return Settled(
-        fit.dx_px, fit.dy_px, (xx, xy, yy), math.sqrt(rest), shared * math.sqrt(fit.pixels / NOISE_AREA_PX)
-    )
+    return Settled(fit.dx_px, fit.dy_px, (xx, xy, yy), math.sqrt(rest), shared * math.sqrt(fit.pixels / NOISE_AREA_PX))
 
 
 def approach(

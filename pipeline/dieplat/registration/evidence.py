@@ -28,7 +28,7 @@ PEAK_POWER = 5.0
 """A frequency this many times above the median power at its distance from zero belongs to something that repeats."""
 FEWEST_BINS = 6
 BINS_OF_MEDIAN = 24
-LEAST_WINDOW_PX = 8
+LEAST_WINDOW_PX = 16
 CHANCE_SIGMAS = 1.0
 """A difference between two places that noise often makes is none."""
 MOST_CHANGES = 6
@@ -104,13 +104,12 @@ def leads(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]], *, hope
     the ratio is (|a - q|^2 - |a - p|^2) / v; every ring's is weighted with the part of |p - q|^2 that is no noise
     (Wiener 1949).
     """
-    coarse_a, coarse_b = _coarse(a), _coarse(b)
-    places = [(dx / STEP_PX, dy / STEP_PX) for dx, dy in offsets_px]
-    found = np.zeros(len(places))
+    smooth_a, smooth_b = _smooth(a), _smooth(b)
+    found = np.zeros(len(offsets_px))
     best = 0
     for _ in range(MOST_CHANGES):
-        worth = [i for i in range(len(places)) if i != best and found[i] > found[best] - hopeless]
-        ahead = {i: _over(coarse_a, coarse_b, places[i], places[best]) for i in worth}
+        worth = [i for i in range(len(found)) if i != best and found[i] > found[best] - hopeless]
+        ahead = {i: _over(smooth_a, smooth_b, offsets_px[i], offsets_px[best]) for i in worth}
         found[best] = 0.0
         for i, lead in ahead.items():
             found[i] = lead
@@ -122,7 +121,7 @@ def leads(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]], *, hope
 
 
 def _over(a: Image, b: Image, one: tuple[float, float], other: tuple[float, float]) -> float:
-    """Log-likelihood of one place of b over another, both in coarse pixels."""
+    """Log-likelihood of one place of b over another; the pictures are smooth."""
     whole = [(round(x), round(y)) for x, y in (one, other)]
     height, width = min(a.shape[0], b.shape[0]), min(a.shape[1], b.shape[1])
     left, top = (max(0, *(corner[axis] for corner in whole)) for axis in (0, 1))
@@ -130,15 +129,18 @@ def _over(a: Image, b: Image, one: tuple[float, float], other: tuple[float, floa
     bottom = min(height, *(height + y for _, y in whole))
     if min(right - left, bottom - top) < LEAST_WINDOW_PX:
         return -np.inf
-    rows, columns = (scipy.fft.prev_fast_len(side, real=True) for side in (bottom - top, right - left))
+    rows, columns = (scipy.fft.prev_fast_len(side // STEP_PX, real=True) for side in (bottom - top, right - left))
     taper, bins = _taper((rows, columns)), _bins((rows, columns))
-    window = a[top : top + rows, left : left + columns]
-    shown = [b[top - y : top - y + rows, left - x : left - x + columns] for x, y in whole]
+
+    def cut(picture: Image, x: int, y: int) -> Image:
+        return picture[y : y + STEP_PX * rows : STEP_PX, x : x + STEP_PX * columns : STEP_PX]
+
+    window, shown = cut(a, left, top), [cut(b, left - x, top - y) for x, y in whole]
     gain = float(window.std()) / max(float(np.hypot(*(view.std() for view in shown))) / math.sqrt(2), 1e-9)
     fa = _spectrum(window, taper, bins)
     # The windows are cut at whole pixels; the rest of the shift is a slope of the phase.
     p, q = (
-        gain * _spectrum(view, taper, bins) * np.exp(-2j * np.pi * (bins.fx * (x - ix) + bins.fy * (y - iy)))
+        gain * _spectrum(view, taper, bins) * np.exp(-2j * np.pi / STEP_PX * (bins.fx * (x - ix) + bins.fy * (y - iy)))
         for view, (x, y), (ix, iy) in zip(shown, (one, other), whole, strict=True)
     )
     once = ~_repeating(_power(fa) + (_power(p) + _power(q)) / 2, bins)
@@ -164,8 +166,12 @@ def _independent(taper: Image) -> float:
     return float(squared.mean() ** 2 / np.square(squared).mean())
 
 
+def _smooth(image: Image) -> Image:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), BLUR_PX), dtype=np.float32)
+
+
 def _coarse(image: Image) -> Image:
-    return np.ascontiguousarray(cv2.GaussianBlur(image, (0, 0), BLUR_PX)[::STEP_PX, ::STEP_PX], dtype=np.float32)
+    return np.ascontiguousarray(_smooth(image)[::STEP_PX, ::STEP_PX], dtype=np.float32)
 
 
 def _at_place(a: Image, b: Image, dx: float, dy: float) -> float:

@@ -64,7 +64,14 @@ def view_overlap(
 
 def _as_row(h: Hypothesis) -> list[float]:
     """As numbers that JSON can keep; a misfit that is not known is negative."""
-    return [h.dx_px, h.dy_px, h.correlation, h.cost, *map(float, h.cov_px2), -1.0 if h.misfit_pct is None else h.misfit_pct]
+    return [
+        h.dx_px,
+        h.dy_px,
+        h.correlation,
+        h.cost,
+        *map(float, h.cov_px2),
+        -1.0 if h.misfit_pct is None else h.misfit_pct,
+    ]
 
 
 def _from_row(row: Sequence[float]) -> Hypothesis:

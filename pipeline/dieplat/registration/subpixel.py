@@ -388,9 +388,7 @@ def quality(a: Image, b: Image, x: float, y: float, rim_px: int) -> npt.NDArray[
     bb, ab, aa = sums[11] / n - mv * mv, sums[12] / n - mv * mu, sums[13] / n - mu * mu
     gain = math.sqrt(aa / bb)
     rest = max(2 * aa - 2 * gain * ab, 1e-9)
-    pull, slopes, blocks = scores(
-        a, b, (top, left), corner_b, size, taps_x, taps_y, (mx / 2, my / 2, mv, mu), gain
-    )
+    pull, slopes, blocks = scores(a, b, (top, left), corner_b, size, taps_x, taps_y, (mx / 2, my / 2, mv, mu), gain)
     share = blocks / (blocks + FEW_BLOCKS)
     # The start's place is one more observation.
     variance = rest * (4 * math.pi * SMOOTH_PX**2)
