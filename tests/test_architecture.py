@@ -41,6 +41,7 @@ JOINING = {
     "output",
     "guide",
     "exports",
+    "cluster",
     "notebook",
     "settings",
     "proposals",

@@ -11,6 +11,7 @@
     │   ├── SettingsError                 survey.toml or a numeric setting
     │   └── ImageRequestError             a request for part of a picture that cannot be answered
     ├── RegistrationError (RuntimeError)  the tiles cannot be joined
+    ├── ClusterError (RuntimeError)       workers that are missing, differ, do not see the storage, or were lost
     ├── UndecidedError (RuntimeError)     a measurement that the picture does not decide: refused, not guessed
     ├── DrawingConflictError (RuntimeError)  a drawing that has changed on disk since it was read
     └── OutputExistsError (FileExistsError)  an output that dieplat did not write itself would be replaced
@@ -67,6 +68,10 @@ class DrawingConflictError(DieplatError, RuntimeError):
 
 class RegistrationError(DieplatError, RuntimeError):
     """The tiles cannot be joined into one layout."""
+
+
+class ClusterError(DieplatError, RuntimeError):
+    """A cluster cannot do the work: no answer, other versions, storage that is not shared, or workers lost."""
 
 
 class UndecidedError(DieplatError, RuntimeError):

@@ -12,7 +12,9 @@ from typing import Any
 
 from dieplat.blending.compose import compose_bands
 from dieplat.correction import estimate_correction
-from dieplat.errors import SettingsError, TileSetError
+from dieplat.errors import ClusterError, PictureError, SettingsError, TileSetError
+from dieplat.exports.chunks import write_chunks
+from dieplat.exports.ngff import check_ngff
 from dieplat.files import check_plain, check_replaceable, write_json
 from dieplat.focus import fuse_series, show_one_field_each
 from dieplat.mosaicfile.write import Codec, write_mosaic
@@ -21,11 +23,12 @@ from dieplat.registration.memory import Memory
 from dieplat.registration.overview import survey_tiles
 from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
+from dieplat.tiles.read import read_picture
 from dieplat.tiles.store import DecodedTiles
-from dieplat.values.correction import Lens
+from dieplat.values.correction import Correction, Lens
 from dieplat.values.layout import FusedTile, Layout
-from dieplat.values.tiles import MAX_COLUMNS, Tile, TileSet
-from dieplat.work import Progress
+from dieplat.values.tiles import MAX_COLUMNS, Skipped, Tile, TileSet
+from dieplat.work import Progress, Spread, near
 
 WORK_FOLDER = "dieplat_work"
 """Beside the output: fused pictures, kept by content; may be deleted at any time."""
@@ -33,6 +36,10 @@ Titled = Callable[[str], Progress]
 """Gives a progress callable for a stage by its title."""
 
 
+CHUNKS = ".ome.zarr"
+"""An output with this ending is a folder of chunks."""
+VIEW_BYTES = 150_000
+"""At most what is kept of a tile's thumbnails."""
 CACHE_NAME = "stitch_cache.sqlite"
 """By custom the cache lies under this name beside the mosaic."""
 
@@ -51,14 +58,14 @@ def build_mosaic(
     executor: Executor | None = None,
     progress: Titled | None = None,
 ) -> Layout:
-    """Stitch a folder of tiles into `out` (OME-TIFF) and write `layout.json` beside it.
+    """Stitch a folder of tiles into `out` and write `layout.json` beside it.
 
     Parameters
     ----------
     tiles_folder : Path
         Folder with the tiles.
     out : Path
-        The mosaic to write.
+        The mosaic to write: OME-TIFF, or OME-Zarr where the name ends in ``.ome.zarr``; the pixels are the same.
     um_per_px : tuple of float, optional
         Physical pixel size (x, y) to record in the mosaic.
     columns : int, optional
@@ -73,9 +80,11 @@ def build_mosaic(
         File that keeps what was measured of tiles and pairs by their content, so that a later run does only what is
         new; see `registration.memory`. The result is the same with and without.
     codec : {"zstd", "none", "jpegxl"}, optional
-        Lossless compression of the mosaic, see `write_mosaic`.
+        Lossless compression of an OME-TIFF, see `write_mosaic`.
     executor : Executor, optional
-        Reads, measures, blends and encodes in parallel; the result does not depend on it.
+        Reads, measures, blends and encodes in parallel; the result does not depend on it. A `Spread` does so in other
+        processes, which must see the tiles and the output under the same absolute paths; it writes OME-Zarr and keeps
+        no cache.
     progress : callable, optional
         `progress(title)` gives the progress callable of a stage.
 
@@ -85,34 +94,41 @@ def build_mosaic(
         One of its leaves: no usable tiles, no common place, a bad setting, an output in the way.
     """
     _check_settings(columns, overlap)
+    spread = isinstance(executor, Spread)
+    if spread:
+        tiles_folder, out = tiles_folder.absolute(), out.absolute()
+        check_chunks(out)
+        if cache is not None:
+            raise SettingsError(f"{cache}: other processes keep no cache; leave it out")
     layout_path = out.with_name("layout.json")
-    for path in (out, layout_path, *([cache] if cache is not None else [])):
-        check_replaceable(path, replace=replace_foreign)
+    _check_outputs(out, [layout_path, *([cache] if cache is not None else [])], replace_foreign)
 
     def bar(title: str) -> Progress | None:
         return progress(title) if progress is not None else None
 
-    tile_set = discover_tiles(tiles_folder, columns=columns, executor=executor)
+    tile_set = discover_tiles(tiles_folder, columns=columns, executor=near(executor))
     fused: tuple[FusedTile, ...] = ()
     if any(tile.series for tile in tile_set.tiles):
         if show_one_field_each(tile_set.tiles, executor=executor):
             tile_set, fused = fuse_series(tile_set, out.parent / WORK_FOLDER, executor=executor, progress=bar("fusing"))
         else:
-            tile_set = discover_tiles(tiles_folder, columns=columns, series=False, executor=executor)
+            tile_set = discover_tiles(tiles_folder, columns=columns, series=False, executor=near(executor))
     if not tile_set.tiles:
         raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {tile_set.skipped[0].reason}")
     with (
-        DecodedTiles(out.parent, expected_bytes=_decoded_bytes(tile_set)) as store,
+        DecodedTiles(out.parent, expected_bytes=_kept_bytes(tile_set, spread)) as store,
         Memory(cache) as memory,
     ):
         kept, views, damaged = survey_tiles(
             tile_set.tiles,
-            read=store.decode,
-            memory=memory,
+            read=read_picture if spread else store.decode,
+            memory=None if spread else memory,
             keep=store.put,
             executor=executor,
             progress=bar("reading"),
         )
+        if spread:
+            _check_damaged(tile_set, damaged)
         if not kept:
             raise TileSetError(f"{tiles_folder}: no tile could be read; the first: {damaged[0].reason}")
         tile_set = replace(tile_set, tiles=tuple(kept), skipped=(*tile_set.skipped, *damaged))
@@ -125,7 +141,7 @@ def build_mosaic(
             overlap=overlap,
             ties=stated,
             read=store.read,
-            memory=memory,
+            memory=None if spread else memory,
             executor=executor,
             progress=bar("joining"),
         )
@@ -137,28 +153,98 @@ def build_mosaic(
         order = [tile.name for tile in tile_set.tiles]
         lens = Lens(**layout.lens) if layout.lens is not None else None
         correction = estimate_correction(
-            [by_name[name].colour for name in order], layout, order, lens=lens, executor=executor
+            [by_name[name].colour for name in order], layout, order, lens=lens, executor=near(executor)
         )
         del views, by_name  # their room is worth more to the mosaic
-        write_mosaic(
-            out,
-            compose_bands(tile_set, layout, correction, read=store.take, executor=executor),
-            width_px=layout.width_px,
-            height_px=layout.height_px,
-            channels=tile_set.channels,
-            dtype=tile_set.dtype,
-            um_per_px=um_per_px,
-            codec=codec,
-            executor=executor,
-            progress=bar("writing"),
-        )
+        if out.name.endswith(CHUNKS):
+            store.close()
+            write_chunks(
+                out,
+                tile_set,
+                layout,
+                correction,
+                name=out.name,
+                um_per_px=um_per_px,
+                executor=executor,
+                progress=progress,
+            )
+        else:
+            _write_tiff(out, tile_set, layout, correction, store, um_per_px, codec, executor, bar("writing"))
     layout = replace(layout, fused=fused)
     write_json(layout_path, layout.to_dict())
     return layout
 
 
-def _decoded_bytes(tile_set: TileSet) -> int:
-    """Size of all tiles' pixels."""
+def _write_tiff(
+    out: Path,
+    tile_set: TileSet,
+    layout: Layout,
+    correction: Correction,
+    store: DecodedTiles,
+    um_per_px: tuple[float, float] | None,
+    codec: Codec,
+    executor: Executor | None,
+    progress: Progress | None,
+) -> None:
+    write_mosaic(
+        out,
+        compose_bands(tile_set, layout, correction, read=store.take, executor=executor),
+        width_px=layout.width_px,
+        height_px=layout.height_px,
+        channels=tile_set.channels,
+        dtype=tile_set.dtype,
+        um_per_px=um_per_px,
+        codec=codec,
+        executor=executor,
+        progress=progress,
+    )
+
+
+def check_chunks(out: Path) -> None:
+    """Refuse an output that many processes cannot write, or that has no folder to lie in.
+
+    Raises
+    ------
+    SettingsError
+        If it is one.
+    """
+    if not out.name.endswith(CHUNKS):
+        raise SettingsError(f"{out}: a cluster writes a folder of chunks; give --out a name that ends in {CHUNKS}")
+    if not out.absolute().parent.is_dir():
+        raise SettingsError(f"{out.parent}: no such folder; make it first")
+
+
+def _check_outputs(out: Path, files: Sequence[Path], replace_foreign: bool) -> None:
+    """Refuse to write over what dieplat did not make, unless told to."""
+    if out.name.endswith(CHUNKS):
+        check_ngff(out, replace=replace_foreign)
+    else:
+        files = [out, *files]
+    for path in files:
+        check_replaceable(path, replace=replace_foreign)
+
+
+def _check_damaged(tile_set: TileSet, damaged: Sequence[Skipped]) -> None:
+    """Refuse to leave out a tile that another process finds damaged and this one does not.
+
+    Raises
+    ------
+    ClusterError
+        If there is one: whoever looked at it does not see the storage that the others see.
+    """
+    paths = {tile.name: tile.path for tile in tile_set.tiles}
+    for skipped in damaged:
+        try:
+            read_picture(paths[skipped.name])
+        except PictureError:
+            continue
+        raise ClusterError(f"{skipped.reason} (by a worker; it can be read here, so look at the worker's storage)")
+
+
+def _kept_bytes(tile_set: TileSet, spread: bool) -> int:
+    """Size of what the stages keep out of memory: all tiles' pixels, or thumbnails where other processes decode."""
+    if spread:
+        return len(tile_set.tiles) * VIEW_BYTES
     pixels = len(tile_set.tiles) * tile_set.width_px * tile_set.height_px
     return pixels * tile_set.channels * (2 if tile_set.dtype == "uint16" else 1)
 
