@@ -73,7 +73,7 @@ def settled(
     of costs stay as they are, so that all places are judged by the same pixels.
 
     Straight lines of one direction fit themselves wherever they are moved along it (the aperture problem; Horn and
-    Schunck 1981, Artificial Intelligence 17, 185-203): a place whose pictures share no slopes in some direction is none.
+    Schunck 1981, Artificial Intelligence 17, 185-203): where no slopes are shared in some direction is no place.
     """
     found = []
     for h in hypotheses[:SETTLED]:

@@ -418,4 +418,4 @@ def _least_shared(slopes: Sums, bxx: float, bxy: float, byy: float) -> float:
     shared = c * c * slopes[3] + 2 * c * s * slopes[4] + s * s * slopes[5]
     of_a = c * c * slopes[0] + 2 * c * s * slopes[1] + s * s * slopes[2]
     of_b = c * c * bxx + 2 * c * s * bxy + s * s * byy
-    return shared / math.sqrt(max(of_a * of_b, 1e-12))
+    return float(shared / math.sqrt(max(of_a * of_b, 1e-12)))
