@@ -101,7 +101,8 @@ def fuse_series(
         outcome = outcomes.get(tile.name) or _Outcome(tile, None, ())
         skipped += outcome.skipped
         if outcome.tile is not None:
-            tiles.append(outcome.tile)
+            within = outcome.fused.place_u_px if outcome.fused is not None else 0.0
+            tiles.append(replace(outcome.tile, place_u_px=within))
     fused = tuple(outcome.fused for outcome in outcomes.values() if outcome.fused is not None)
     return replace(tile_set, tiles=tuple(tiles), skipped=tuple(skipped)), fused
 

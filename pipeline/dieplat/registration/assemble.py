@@ -51,7 +51,11 @@ class _System:
 
 
 def _system(
-    offsets: Sequence[PairOffsets], choice: Choice, model: StageModel, changes: npt.NDArray[np.float64]
+    tile_set: TileSet,
+    offsets: Sequence[PairOffsets],
+    choice: Choice,
+    model: StageModel,
+    changes: npt.NDArray[np.float64],
 ) -> _System:
     """Chosen hypotheses; where they leave parts unjoined, the stage's predictions join them."""
     chosen_pairs = [(o.a, o.b) for o, chosen in zip(offsets, choice.chosen, strict=True) if chosen is not None]
@@ -68,7 +72,8 @@ def _system(
     for index, (offset, chosen) in enumerate(zip(offsets, choice.chosen, strict=True)):
         if chosen is not None:
             xx, xy, yy = chosen.cov_px2
-            cov = xx + LAST_STEP_PX**2, xy, yy + LAST_STEP_PX**2
+            within = sum(tile_set.tiles[tile].place_u_px ** 2 for tile in (offset.a, offset.b))
+            cov = xx + LAST_STEP_PX**2 + within, xy, yy + LAST_STEP_PX**2 + within
             rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *cov, True))
         elif label[offset.a] != label[offset.b]:
             # The k predictions of one tile share its own error e, which they must not average away: with errors of
@@ -126,7 +131,7 @@ def assemble_layout(
         [along[o.a, o.b] for o in offsets if (o.a, o.b) in along and is_clear(o)], present=present, norm_px=norm
     )
     changes = _changes(tile_set, offsets, along, ties, present)
-    system = _system(offsets, choice, model, changes)
+    system = _system(tile_set, offsets, choice, model, changes)
     rejectable = system.from_pictures & np.array([tuple(map(int, p)) not in ties for p in system.pairs])
     adjustment = adjust(
         len(tiles),

@@ -53,6 +53,12 @@ class FusedTile:
     magnification: float
     align_u_px: float
 
+    @property
+    def place_u_px(self) -> float:
+        """Standard uncertainty of where the content lies in the tile: the others' in proportion to what they gave."""
+        own = self.shares[self.pictures.index(self.reference)]
+        return self.align_u_px * (1 - own)
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:

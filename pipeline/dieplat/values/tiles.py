@@ -35,6 +35,9 @@ class Tile:
     coarse_px: tuple[float, float] | None = None
     """The corner (x, y) to a few pixels, where the pictures gave it because rows and columns are no even grid."""
 
+    place_u_px: float = 0.0
+    """Standard uncertainty (x and y) of where what it shows lies in it, if pictures were brought over each other."""
+
     unproven: bool = False
     """Whether nothing but small pictures placed it, so that those at full size must bear it out."""
 
