@@ -12,6 +12,7 @@ import typer
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from dieplat.errors import DieplatError
+from dieplat.files import line_of
 from dieplat_cli.commands import register_all
 
 OUT_OF_MEMORY = "the memory does not suffice; close other programs, or give fewer --workers or smaller pictures"
@@ -37,8 +38,7 @@ def main() -> None:
         sys.stderr.write(f"dieplat: {' '.join(str(error).split())}\n")
         raise SystemExit(1) from None
     except OSError as error:
-        name = f"{error.filename}: " if error.filename else ""
-        sys.stderr.write(f"dieplat: {name}{error.strerror or error}\n")
+        sys.stderr.write(f"dieplat: {' '.join(line_of(error).split())}\n")
         raise SystemExit(1) from None
     except MemoryError:
         sys.stderr.write(f"dieplat: {OUT_OF_MEMORY}\n")

@@ -341,7 +341,8 @@ class _State:
             self._save()
 
     def _save(self) -> None:
-        self._found = to_plain({**self._head, "stages": self._stages})
+        # In an order that does not tell which stages ran anew, so that reruns leave the same bytes.
+        self._found = to_plain({**self._head, "stages": dict(sorted(self._stages.items()))})
         write_json(self._folder / names.STATE, self._found)
 
 

@@ -22,6 +22,14 @@ from dieplat.errors import OutputExistsError, SettingsError
 
 MARK = "made_by"
 MADE_BY = "dieplat"
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+"""What writing fails with where no more of a file finds room."""
+_REMEDIES = dict.fromkeys(FULL, "make room there or choose another disk, then run it again") | {
+    errno.EACCES: "check its permissions or choose another place",
+    errno.EPERM: "check its permissions or choose another place",
+    errno.EROFS: "choose another place",
+    errno.ENOENT: "check the name, and that nothing takes it away during the run",
+}
 
 
 @contextlib.contextmanager
@@ -33,8 +41,13 @@ def atomic_path(path: Path) -> Iterator[Path]:
     _remove_abandoned(path)
     with replacing_path(path) as temporary:
         yield temporary
-        with temporary.open("rb+") as handle:
-            os.fsync(handle.fileno())
+        _sync(temporary)
+
+
+def _sync(path: Path) -> None:
+    """Wait until a file is on the disk."""
+    with path.open("rb+") as handle:
+        os.fsync(handle.fileno())
 
 
 @contextlib.contextmanager
@@ -43,8 +56,9 @@ def replacing_path(path: Path) -> Iterator[Path]:
     what killed processes left is not looked for, since it goes with the folder."""
     temporary = path.with_name(f".{writer_mark()}.partial.{path.name}")
     try:
-        yield temporary
-        os.replace(temporary, path)
+        with _named(path):
+            yield temporary
+            os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -63,15 +77,39 @@ def atomic_folder(path: Path) -> Iterator[Path]:
     temporary = path.with_name(f".{writer_mark()}.partial.{path.name}")
     aside = path.with_name(f".{writer_mark()}.before.partial.{path.name}")
     try:
-        yield temporary
-        if path.exists():
-            os.replace(path, aside)
-        os.replace(temporary, path)
+        with _named(path):
+            yield temporary
+            if path.exists():
+                os.replace(path, aside)
+            os.replace(temporary, path)
     finally:
         if aside.exists() and not path.exists():
             os.replace(aside, path)
         _remove(aside)
         _remove(temporary)
+
+
+@contextlib.contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Failures of writing a temporary file name the file that it would have become; a full disk names none itself."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename is None:
+            ours = error.errno in FULL
+        else:
+            at = Path(os.fsdecode(error.filename))
+            ours = ".partial." in str(at) or (at.name.startswith(".") and at.parent.resolve() == path.parent.resolve())
+        if ours:
+            error.filename = str(path)
+        raise
+
+
+def line_of(error: OSError) -> str:
+    """What the system refused, in one line: the file, what was found, what to do."""
+    name = f"{os.fsdecode(error.filename)}: " if error.filename else ""
+    remedy = _REMEDIES.get(error.errno or 0, "check it and the disk that it lies on")
+    return f"{name}{error.strerror or error}; {remedy}"
 
 
 def _remove(path: Path) -> None:
@@ -155,8 +193,17 @@ def check_plain(path: Path) -> None:
 
 def write_bytes(path: Path, data: bytes) -> None:
     """Write `data` to `path` whole or not at all."""
-    with atomic_path(path) as temporary:
-        temporary.write_bytes(data)
+    write_together({path: data})
+
+
+def write_together(files: Mapping[Path, bytes]) -> None:
+    """Write files that belong together, each whole; where one finds no room, none takes its place."""
+    with contextlib.ExitStack() as stack:
+        for path, data in files.items():
+            _remove_abandoned(path)
+            temporary = stack.enter_context(replacing_path(path))
+            temporary.write_bytes(data)
+            _sync(temporary)
 
 
 def to_plain(value: Any) -> Any:
@@ -176,11 +223,16 @@ def to_plain(value: Any) -> Any:
 
 def write_json(path: Path, document: Mapping[str, Any]) -> None:
     """Write `document` as UTF-8 JSON, marked as made by dieplat, whole or not at all."""
+    write_bytes(path, json_bytes(document))
+
+
+def json_bytes(document: Mapping[str, Any]) -> bytes:
+    """The file that `write_json` writes."""
     from dieplat import __version__
 
     marked = {**to_plain(document), MARK: f"{MADE_BY} {__version__}"}
     text = json.dumps(marked, indent=1, ensure_ascii=False, allow_nan=False)
-    write_bytes(path, (text + "\n").encode("utf-8"))
+    return (text + "\n").encode("utf-8")
 
 
 def is_ours(path: Path) -> bool:
@@ -204,10 +256,12 @@ def check_replaceable(path: Path, *, replace: bool = False) -> bool:
     OutputExistsError
         If `path` exists, is not ours, and `replace` is false; or if it is a folder.
     SettingsError
-        If there is no folder for it.
+        If there is no folder for it, or nothing can be written there.
     """
     if not path.parent.is_dir():
         raise SettingsError(f"{path.parent}: no such folder; make it first")
+    if not os.access(path.parent, os.W_OK):
+        raise SettingsError(f"{path.parent}: nothing can be written there; check its permissions or choose another")
     if not path.exists():
         return False
     if path.is_dir():

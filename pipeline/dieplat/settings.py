@@ -14,6 +14,7 @@ from dieplat.errors import SettingsError
 from dieplat.files import check_plain
 from dieplat.inductance.assumptions import METAL_NAMES, as_span
 from dieplat.measurement.wafer import check_wafer
+from dieplat.values.bounds import COIL_UM, FACTOR, FREQUENCY_HZ, Bounds, is_within
 from dieplat.values.electrical import Surroundings
 from dieplat.values.stated import Stated, WaferPlan
 from dieplat.values.tiles import MAX_COLUMNS
@@ -168,6 +169,7 @@ def _number(
     *,
     above: float,
     or_equal: bool = False,
+    within: Bounds | None = None,
 ) -> float | None:
     value = values.get(key)
     if value is None:
@@ -177,6 +179,8 @@ def _number(
     if value < above or (value == above and not or_equal):
         least = f"{above:g} or more" if or_equal else f"above {above:g}"
         raise SettingsError(f"{where}: {key} is {value:g}; it must be {least}")
+    if within is not None and not is_within(value, within):
+        raise SettingsError(f"{where}: {key} is {value:g}; it must lie between {within[0]:g} and {within[1]:g}")
     return float(value)
 
 
@@ -195,22 +199,22 @@ def _surroundings(values: Mapping[str, Any], where: Path) -> Surroundings:
         oxide_um=oxide,
         permittivity=permittivity,
         substrate_ohm_cm=substrate,
-        underpass_um=_number(values, "underpass_um", where, above=0.0),
-        ground_um=_number(values, "ground_um", where, above=0.0),
+        underpass_um=_number(values, "underpass_um", where, above=0.0, within=COIL_UM),
+        ground_um=_number(values, "ground_um", where, above=0.0, within=COIL_UM),
     )
 
 
 def _stated(values: Mapping[str, Any], where: Path) -> Stated:
     """What is said of the die; defaults for the rest."""
     usual = Stated()
-    thickness = _number(values, "thickness_um", where, above=0.0)
+    thickness = _number(values, "thickness_um", where, above=0.0, within=COIL_UM)
     vertex_u, edge_u = (_number(values, key, where, above=0.0, or_equal=True) for key in ("vertex_u_px", "edge_u_px"))
     return Stated(
-        frequency_hz=_number(values, "frequency_hz", where, above=0.0),
+        frequency_hz=_number(values, "frequency_hz", where, above=0.0, within=FREQUENCY_HZ),
         thickness_um=usual.thickness_um if thickness is None else thickness,
         surroundings=_surroundings(values, where),
         velocity_factor=_velocity_factor(values, where),
-        shortening_factor=_number(values, "shortening_factor", where, above=0.0),
+        shortening_factor=_number(values, "shortening_factor", where, above=0.0, within=FACTOR),
         vertex_u_px=usual.vertex_u_px if vertex_u is None else vertex_u,
         edge_u_px=usual.edge_u_px if edge_u is None else edge_u,
         wafer=_wafer(values, where),
@@ -235,7 +239,7 @@ def _wafer(values: Mapping[str, Any], where: Path) -> WaferPlan:
 
 
 def _velocity_factor(values: Mapping[str, Any], where: Path) -> float | None:
-    value = _number(values, "velocity_factor", where, above=0.0)
+    value = _number(values, "velocity_factor", where, above=0.0, within=FACTOR)
     if value is not None and value > 1.0:
         raise SettingsError(f"{where}: velocity_factor is {value:g}; it must be above 0 and not above 1")
     return value

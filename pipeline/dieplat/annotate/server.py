@@ -35,7 +35,7 @@ from dieplat.annotate.numbers import block_details, combine_outlines, outline_nu
 from dieplat.annotate.picture import ShownPicture, Tone
 from dieplat.annotate.session import Session, use_known_length, view_of
 from dieplat.errors import DieplatError, DrawingConflictError, ImageRequestError, SettingsError
-from dieplat.files import to_plain
+from dieplat.files import FULL, line_of, to_plain
 from dieplat.mosaicfile.write import TILE_PX
 from dieplat.report.palette import STYLES
 from dieplat.values import KINDS
@@ -71,7 +71,7 @@ def build_app(session: Session, *, key: str, port: int) -> Guard:
         Route("/scale", page.scale, methods=["POST"]),
         Route("/view", page.view, methods=["POST"]),
     ]
-    app = Starlette(routes=routes, exception_handlers={DieplatError: _told})
+    app = Starlette(routes=routes, exception_handlers={DieplatError: _told, OSError: _refused})
     return Guard(app, key=key, hosts=(f"{LOOPBACK}:{port}", f"localhost:{port}"))
 
 
@@ -153,6 +153,12 @@ async def _told(request: Request, error: Exception) -> Response:
     """A library error is one line for the person, with the status that fits."""
     status = 412 if isinstance(error, DrawingConflictError) else 400
     return JSONResponse({"error": " ".join(str(error).split())}, status_code=status)
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    """What the system refused, such as room on the disk: nothing that the page asked wrongly."""
+    assert isinstance(error, OSError)
+    return JSONResponse({"error": line_of(error)}, status_code=507 if error.errno in FULL else 500)
 
 
 class _Page:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from dieplat.antenna.bands import ISM_2G4
 from dieplat.errors import SettingsError
+from dieplat.values.bounds import FACTOR, FREQUENCY_HZ, is_within
 from dieplat.values.measurements import QuarterWave
 
 SPEED_OF_LIGHT_M_S = 299_792_458.0
@@ -55,7 +56,7 @@ def compare_with_quarter_wave(
     """
     check_frequency(frequency_hz)
     velocity, velocity_u = _factor(velocity_factor, "velocity_factor", largest=1.0)
-    shortening, shortening_u = _factor(shortening_factor, "shortening_factor", largest=math.inf)
+    shortening, shortening_u = _factor(shortening_factor, "shortening_factor", largest=FACTOR[1])
     quarter_um = SPEED_OF_LIGHT_M_S / (4.0 * frequency_hz) * 1e6
     ratio = length_um * shortening / (quarter_um * velocity)
     relative = math.hypot(length_um_u / length_um, velocity_u / velocity, shortening_u / shortening)
@@ -110,9 +111,9 @@ def _factor(value: Factor | None, name: str, *, largest: float) -> tuple[float, 
     if value is None:
         return 1.0, 0.0
     low, high = (value, value) if isinstance(value, (int, float)) else value
-    if not (0 < low <= high <= largest and math.isfinite(high)):
-        least = "above 0 and not above 1" if largest == 1.0 else "above 0"
-        raise SettingsError(f"{name} {value!r}: must be a number {least}, or a range of such, least first")
+    if not FACTOR[0] <= low <= high <= largest:
+        between = f"between {FACTOR[0]:g} and {largest:g}"
+        raise SettingsError(f"{name} {value!r}: must be a number {between}, or a range of such, least first")
     return 0.5 * (low + high), (high - low) / math.sqrt(12.0)
 
 
@@ -127,6 +128,7 @@ def _assumption(velocity_factor: Factor | None, shortening_factor: Factor | None
 
 
 def check_frequency(frequency_hz: float) -> None:
-    """Raise SettingsError unless the frequency is positive and finite."""
-    if not (math.isfinite(frequency_hz) and frequency_hz > 0):
-        raise SettingsError(f"frequency {frequency_hz:g} Hz must be positive and finite, such as 2.44e9")
+    """Raise SettingsError unless the frequency can be one."""
+    if not is_within(frequency_hz, FREQUENCY_HZ):
+        low, high = FREQUENCY_HZ
+        raise SettingsError(f"frequency {frequency_hz:g} Hz must lie between {low:g} and {high:g}, such as 2.44e9")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from dieplat.errors import SettingsError
 from dieplat.inductance.resistance_q import METALS, Metal
 from dieplat.inductance.slopes import THICKNESS_HALF_RANGE
+from dieplat.values.bounds import AROUND_COIL
 from dieplat.values.electrical import Assumed, Span, Surroundings
 
 STATED_HALF_RANGE = 0.1
@@ -137,7 +138,7 @@ def as_span(value: object, name: str) -> Span:
     if len(numbers) == 1:
         numbers = [numbers[0] * (1 - STATED_HALF_RANGE), numbers[0] * (1 + STATED_HALF_RANGE)]
     low, high = numbers
-    if not (math.isfinite(low) and math.isfinite(high) and 0 < low <= high):
+    if not AROUND_COIL[0] <= low <= high <= AROUND_COIL[1]:
         raise SettingsError(remedy)
     return low, high
 

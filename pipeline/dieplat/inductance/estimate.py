@@ -12,6 +12,7 @@ from dieplat.inductance.centre_line import CentreLine, centre_line
 from dieplat.inductance.closed_forms import ClosedForms, closed_forms, mohan_inner_um
 from dieplat.inductance.path import check_geometry
 from dieplat.inductance.slopes import GROUND_HALF_RANGE, THICKNESS_HALF_RANGE, UNDERPASS_HALF_RANGE, Slopes
+from dieplat.values.bounds import COIL_UM, is_within
 from dieplat.values.inductor import InductanceEstimate, InductorGeometry, Shape
 
 NUMERIC_U_REL = 1e-3
@@ -153,7 +154,7 @@ def check_ground(line: CentreLine, thickness_um: float, ground_depth_um: float |
     if ground_depth_um is None:
         return
     lowest = thickness_um / 2 - float(np.min(line.points_um[:, 2]))
-    if not (math.isfinite(ground_depth_um) and ground_depth_um > lowest):
+    if not is_within(ground_depth_um, (lowest, COIL_UM[1])) or ground_depth_um == lowest:
         raise SettingsError(
             f"inductor: the ground plane lies {ground_depth_um:g} um below the metal's middle; "
             f"the metal itself reaches down to {lowest:g} um"
@@ -161,8 +162,8 @@ def check_ground(line: CentreLine, thickness_um: float, ground_depth_um: float |
 
 
 def _check(thickness_um: float, scale_u_rel: float) -> None:
-    if not (math.isfinite(thickness_um) and thickness_um > 0.0):
-        raise SettingsError(f"inductor: thickness is {thickness_um:g} um; give a number above zero")
+    if not is_within(thickness_um, COIL_UM):
+        raise SettingsError(f"inductor: thickness is {thickness_um:g} um; give a number above zero that metal can have")
     if not (math.isfinite(scale_u_rel) and scale_u_rel >= 0.0):
         raise SettingsError(f"inductor: relative uncertainty of the scale is {scale_u_rel:g}; give zero or more")
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from dieplat.errors import SettingsError
 from dieplat.inductance.partial import Array, Filaments
+from dieplat.values.bounds import COIL_UM, is_within
 from dieplat.values.inductor import InductorGeometry
 
 SIDES = {"square": 4, "hexagon": 6, "octagon": 8}
@@ -63,6 +64,9 @@ def check_geometry(geometry: InductorGeometry) -> None:
     for name in ("turns", "outer", "width"):
         if named[name] <= 0.0:
             raise SettingsError(f"inductor: {name} is {named[name]:g}; it must be above zero")
+    for name in ("outer", "width", "spacing"):
+        if named[name] != 0.0 and not is_within(abs(named[name]), COIL_UM):
+            raise SettingsError(f"inductor: {name} is {named[name]:g} um; no coil has that, check the unit")
     if geometry.spacing_um < 0.0 or (geometry.spacing_um == 0.0 and geometry.turns > 1.0):
         raise SettingsError(f"inductor: spacing is {geometry.spacing_um:g} um; turns must lie apart")
     if geometry.inner_um <= 0.0:

@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass
 
 from dieplat.errors import SettingsError
+from dieplat.values.bounds import FREQUENCY_HZ, is_within
 
 MU0_H_PER_M = 4e-7 * math.pi
 
@@ -64,7 +65,9 @@ def quality_factor(inductance_nh: float, resistance_ohm: float, frequency_hz: fl
 
 def tuning_capacitance_pf(inductance_nh: float, frequency_hz: float) -> float:
     """Capacitance that resonates with the inductance at `frequency_hz`, in pF."""
-    _positive(frequency_hz, "frequency")
+    if not is_within(frequency_hz, FREQUENCY_HZ):
+        low, high = FREQUENCY_HZ
+        raise SettingsError(f"inductor: frequency is {frequency_hz:g} Hz; give a number between {low:g} and {high:g}")
     return 1e12 / ((2 * math.pi * frequency_hz) ** 2 * inductance_nh * 1e-9)
 
 

@@ -9,6 +9,7 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
+from dieplat.errors import SettingsError
 from dieplat.inductance.assumptions import Assumptions
 from dieplat.inductance.capacitance import EPSILON0_FF_PER_UM, strip_capacitance
 from dieplat.inductance.centre_line import CentreLine
@@ -159,7 +160,13 @@ def _volts(turns: int, *, symmetric: bool) -> Array:
 
 
 def self_resonance(inductance_nh: float, spread: float, stray: Stray) -> Interval:
-    """Where the capacitances' admittance cancels that of the inductance."""
+    """Where the capacitances' admittance cancels that of the inductance.
+
+    Raises
+    ------
+    SettingsError
+        If they do so nowhere between a tenth and a thousand times where all of them together would.
+    """
     scale = inductance_nh * 1e-9
     start = 1 / (2 * math.pi * math.sqrt(scale * (stray.high.oxide_ff + stray.high.turns_ff) * 1e-15))
     frequency = np.geomspace(start / 10, start * 1000, 4001)
@@ -168,6 +175,11 @@ def self_resonance(inductance_nh: float, spread: float, stray: Stray) -> Interva
         y = stray.admittance_s(capacitance, ohm_cm, frequency)
         excess = y.imag * 2 * math.pi * frequency * henry - 1
         first = int(np.argmax(excess > 0))
+        if not excess[0] <= 0 < excess[first]:
+            raise SettingsError(
+                "inductor: a coil of these sizes in these surroundings does not resonate by itself anywhere near; "
+                "check the turns and what was said of its surroundings"
+            )
         return float(np.exp(np.interp(0.0, excess[first - 1 : first + 1], np.log(frequency[first - 1 : first + 1]))))
 
     every = [

@@ -10,7 +10,7 @@ from typing import Any
 
 from dieplat import __version__
 from dieplat.errors import SettingsError
-from dieplat.files import MADE_BY, MARK, check_replaceable, to_plain, write_bytes, write_json
+from dieplat.files import MADE_BY, MARK, check_replaceable, json_bytes, to_plain, write_together
 from dieplat.values.measurements import Measurements
 
 _INDUCTOR = (
@@ -88,10 +88,9 @@ COLUMNS = (
 
 
 def write_measurements(measurements: Measurements, path: Path) -> Path:
-    """Write `measurements` as JSON to `path` and as CSV beside it; return the path of the CSV."""
+    """Write `measurements` as JSON to `path` and as CSV beside it, both or neither; return the path of the CSV."""
     table = csv_beside(path)
-    write_json(path, measurements.to_dict())
-    write_bytes(table, to_csv(measurements).encode("utf-8"))
+    write_together({path: json_bytes(measurements.to_dict()), table: to_csv(measurements).encode("utf-8")})
     return table
 
 

@@ -1,0 +1,115 @@
+"""What lies there from an earlier run: a rerun over it leaves the same bytes; what fails leaves it as it is."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import bad_inputs
+import pytest
+
+from dieplat.files import line_of, write_bytes
+from dieplat.output.tables import csv_beside
+
+SURVEY = ("survey", "die", "--out", "results", "--workers", "1")
+
+
+@pytest.fixture(scope="module")
+def survey(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small survey with its results."""
+    folder = tmp_path_factory.mktemp("earlier")
+    bad_inputs.make_base(folder)
+    return folder
+
+
+def full(_: int) -> None:
+    """In place of `os.fsync`: the disk has no room left."""
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_a_survey_over_earlier_results_leaves_the_same_bytes(survey: Path, tmp_path: Path) -> None:
+    fresh, again = (shutil.copytree(survey, tmp_path / name) for name in ("fresh", "again"))
+    settings = again / "die/survey.toml"
+    wanted = settings.read_text(encoding="utf-8")
+    settings.write_text(wanted.replace("pitch_um = 10.0", "pitch_um = 11.0"), encoding="utf-8")
+    assert wanted != settings.read_text(encoding="utf-8")
+    assert bad_inputs.run(again, SURVEY)[0] == 0
+    settings.write_text(wanted, encoding="utf-8")
+    for folder in (fresh, again):
+        assert bad_inputs.run(folder, SURVEY)[0] == 0
+    found = [bad_inputs._contents(folder / "results") for folder in (fresh, again)]
+    for contents in found:
+        contents.pop("stitch_cache.sqlite")
+    assert found[0].keys() == found[1].keys()
+    assert [name for name in found[0] if found[0][name] != found[1][name]] == []
+
+
+@pytest.mark.parametrize("fails", [1, 2])
+def test_json_and_csv_of_a_measurement_change_together(
+    survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: int
+) -> None:
+    """A disk that is full at either file: both stay those of before."""
+    work = shutil.copytree(survey, tmp_path / "work")
+    measure = bad_inputs.COMMANDS["measure"]
+    assert bad_inputs.run(work, bad_inputs.COMMANDS["own size"])[0] == 0
+    before = bad_inputs._contents(work / "new")
+    assert set(before) == {"m.json", csv_beside(Path("m.json")).name}
+    calls = []
+
+    def sometimes(handle: int) -> None:
+        calls.append(handle)
+        if len(calls) == fails:
+            full(handle)
+
+    monkeypatch.setattr(os, "fsync", sometimes)
+    assert bad_inputs.run(work, measure)[0] == 1
+    assert bad_inputs._contents(work / "new") == before
+    monkeypatch.undo()
+    assert bad_inputs.run(work, measure)[0] == 0
+    assert json.loads((work / "new/m.json").read_bytes()) != json.loads(before["m.json"])
+
+
+@pytest.mark.parametrize("name", ["measure", "stitch", "export", "calibrate"])
+def test_a_full_disk_names_the_file_and_the_remedy(
+    survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    work = shutil.copytree(survey, tmp_path / "work")
+    monkeypatch.setattr(os, "fsync", full)
+    status, told, trace = bad_inputs.run(work, bad_inputs.COMMANDS[name])
+    assert (status, trace) == (1, "")
+    assert f"dieplat: {bad_inputs.COMMANDS[name][-1]}: {os.strerror(errno.ENOSPC)}; make room" in told
+
+
+def test_what_the_system_refuses_of_a_temporary_file_names_the_file_it_would_be(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(self: Path, data: bytes) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(self))
+
+    monkeypatch.setattr(Path, "write_bytes", refused)
+    with pytest.raises(PermissionError) as caught:
+        write_bytes(tmp_path / "m.json", b"")
+    assert line_of(caught.value).startswith(f"{tmp_path / 'm.json'}: ")
+    assert ".partial." not in line_of(caught.value)
+
+
+def test_a_folder_that_takes_no_files_is_told_before_the_work(
+    survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever runs the tests may write anywhere, so the system's answer is given for it."""
+    work = shutil.copytree(survey, tmp_path / "work")
+    answers = os.access
+
+    def access(path: Any, mode: int, **more: Any) -> bool:
+        return answers(path, mode, **more) and not (Path(path).name == "new" and mode == os.W_OK)
+
+    monkeypatch.setattr(os, "access", access)
+    for name in ("measure", "stitch", "calibrate"):
+        status, told, trace = bad_inputs.run(work, bad_inputs.COMMANDS[name])
+        assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
+        assert told.startswith("dieplat: new: nothing can be written there; ")
+    assert list((work / "new").iterdir()) == []
