@@ -236,14 +236,17 @@ def json_bytes(document: Mapping[str, Any]) -> bytes:
 
 
 def is_ours(path: Path) -> bool:
-    """Whether dieplat wrote `path`: JSON, TIFF, PNG and HTML carry the mark near their start or end."""
+    """Whether dieplat wrote `path`: JSON, TIFF, PNG and HTML carry the mark near their start or end.
+
+    An empty file counts too: a killed run or a full disk leaves one, and nothing is lost with it.
+    """
     check_plain(path)
     with path.open("rb") as handle:
         head = handle.read(65536)
         handle.seek(0, os.SEEK_END)
         handle.seek(max(0, handle.tell() - 4096))
         tail = handle.read()
-    return b"dieplat" in head or b"dieplat" in tail
+    return not head or b"dieplat" in head or b"dieplat" in tail
 
 
 def check_replaceable(path: Path, *, replace: bool = False) -> bool:

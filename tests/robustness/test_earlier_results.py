@@ -48,6 +48,17 @@ def test_a_survey_over_earlier_results_leaves_the_same_bytes(survey: Path, tmp_p
     assert [name for name in found[0] if found[0][name] != found[1][name]] == []
 
 
+@pytest.mark.parametrize("command", [bad_inputs.COMMANDS["stitch"], SURVEY])
+def test_an_empty_cache_of_a_killed_run_stops_no_rerun(survey: Path, tmp_path: Path, command: tuple[str, ...]) -> None:
+    """SQLite makes the file before its first page: a kill in between, or a full disk, leaves it empty."""
+    work = shutil.copytree(survey, tmp_path / "work")
+    (work / "results").mkdir()
+    for folder in ("new", "results"):
+        (work / folder / "stitch_cache.sqlite").write_bytes(b"")
+    status, told, trace = bad_inputs.run(work, command)
+    assert (status, trace) == (0, ""), (told, trace)
+
+
 @pytest.mark.parametrize("fails", [1, 2])
 def test_json_and_csv_of_a_measurement_change_together(
     survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: int
