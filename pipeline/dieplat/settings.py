@@ -14,7 +14,7 @@ from dieplat.errors import SettingsError
 from dieplat.files import check_plain
 from dieplat.inductance.assumptions import METAL_NAMES, as_span
 from dieplat.measurement.wafer import check_wafer
-from dieplat.values.bounds import COIL_UM, FACTOR, FREQUENCY_HZ, Bounds, is_within
+from dieplat.values.bounds import COIL_UM, FACTOR, FREQUENCY_HZ, PITCH_UM, Bounds, is_within
 from dieplat.values.electrical import Surroundings
 from dieplat.values.stated import Stated, WaferPlan
 from dieplat.values.tiles import MAX_COLUMNS
@@ -95,7 +95,7 @@ def load_settings(folder: Path, *, pitch_um: float | None = None) -> SurveySetti
     path = folder / SETTINGS_NAME
     values = _read_toml(path) if path.exists() else {}
     where = path if path.exists() else folder
-    pitch = pitch_um if pitch_um is not None else _number(values, "pitch_um", where, above=0.0)
+    pitch = pitch_um if pitch_um is not None else _number(values, "pitch_um", where, above=0.0, within=PITCH_UM)
     if pitch is None:
         raise SettingsError(
             f"{where}: the pitch of the micrometer's lines is not stated; "

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+import shutil
 from pathlib import Path
 
 import bad_inputs
@@ -35,14 +37,16 @@ def test_the_calculator_answers_or_refuses_in_one_line(tmp_path: Path, option: s
 
 
 @pytest.mark.parametrize("line", ["frequency_hz = 1e-320", "frequency_hz = 1e300", "shortening_factor = 1e-320",
-                                  "velocity_factor = 1e-320", "thickness_um = 1e300"])  # fmt: skip
+                                  "velocity_factor = 1e-320", "thickness_um = 1e300",
+                                  "pitch_um = 1e-320", "pitch_um = 1e300"])  # fmt: skip
 def test_a_survey_refuses_before_the_work(tmp_path: Path, line: str) -> None:
     """A frequency too small to be told from none once ended in a division by zero."""
     (tmp_path / "die").mkdir()
     (tmp_path / "die/tiles").mkdir()
     for name in ("micrometer.png", "blocks.geojson"):
         (tmp_path / "die" / name).write_bytes(b"never read")
-    (tmp_path / "die/survey.toml").write_text(f"pitch_um = 10.0\n{line}\n", encoding="utf-8")
+    usual = "" if "pitch" in line else "pitch_um = 10.0\n"
+    (tmp_path / "die/survey.toml").write_text(f"{usual}{line}\n", encoding="utf-8")
     status, told, trace = bad_inputs.run(tmp_path, ("survey", "die", "--out", "results"))
     assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
     assert told.startswith("dieplat: die/survey.toml: ")
@@ -60,3 +64,42 @@ def test_a_quarter_wave_of_no_frequency_or_factor_is_refused(
 ) -> None:
     with pytest.raises(SettingsError, match="between"):
         compare_with_quarter_wave(1000.0, frequency_hz, length_um_u=1.0, **more)  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def survey(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small survey with its results."""
+    folder = tmp_path_factory.mktemp("extreme")
+    bad_inputs.make_base(folder)
+    return folder
+
+
+@pytest.mark.parametrize("pitch_um", ["1e-320", "1e-6", "1e9", "1e300"])
+def test_a_pitch_that_makes_no_pixel_is_refused(survey: Path, tmp_path: Path, pitch_um: str) -> None:
+    """Once a scale was written that no later step would read, or that the mosaic's tags could not hold."""
+    work = shutil.copytree(survey, tmp_path / "work")
+    given = ("calibrate", "die/micrometer.png", f"--pitch-um={pitch_um}", "--out", "new/s.json")
+    status, told, trace = bad_inputs.run(work, given)
+    assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
+    assert "micrometer.png: a pitch of" in told
+    assert list((work / "new").iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"tile_width_px": 1e308}, {"tile_height_px": 1e308}, {"tile_width_px": -1}, {"width_px": 10**30},
+     {"height_px": -584}, {"x_px": 1e308}, {"y_px": "NaN"}, {"x_px_u": -1.0}, {"y_px_u": float("inf")}],
+)  # fmt: skip
+def test_a_layout_of_sizes_that_are_none_is_refused(survey: Path, tmp_path: Path, change: dict[str, object]) -> None:
+    """Areas once ended in an index beyond the tiles."""
+    work = shutil.copytree(survey, tmp_path / "work")
+    path = work / "out/layout.json"
+    layout = json.loads(path.read_bytes())
+    place = layout if set(change) & set(layout) else layout["tiles"][1]
+    assert set(change) <= set(place)
+    place.update(change)
+    path.write_text(json.dumps(layout), encoding="utf-8")
+    status, told, trace = bad_inputs.run(work, bad_inputs.COMMANDS["measure"])
+    assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
+    assert told.startswith("dieplat: out/layout.json: not a layout (")
+    assert list((work / "new").iterdir()) == []

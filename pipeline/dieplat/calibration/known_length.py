@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.calibration.scale import axes_unseen
+from dieplat.calibration.scale import axes_unseen, check_scale
 from dieplat.errors import ScaleError
 from dieplat.values import Scale, ScalePart
 
@@ -69,7 +69,7 @@ def scale_from_length(
         ScalePart("known length", own, "1", "B", "as stated by the user"),
         *axes_unseen(rotation),
     )
-    return Scale(
+    found = Scale(
         um_per_px_x=scale,
         um_per_px_x_u=scale * math.hypot(*(part.u * part.on_x for part in parts)),
         um_per_px_y=scale,
@@ -82,3 +82,5 @@ def scale_from_length(
         common_u_rel=own,
         budget=parts,
     )
+    check_scale(found, f"the drawn line: a length of {length_um:g} um")
+    return found

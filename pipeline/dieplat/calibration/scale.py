@@ -10,6 +10,7 @@ import numpy.typing as npt
 from dieplat.calibration.ruling import Ruling, find_ruling
 from dieplat.errors import RulingError, ScaleError
 from dieplat.values import RulingLines, Scale, ScalePart
+from dieplat.values.bounds import UM_PER_PX, is_within
 
 MOST_OFF_SQUARE_DEG = 10.0
 # Rulings 30 degrees off the axes; at 45 degrees the two equations of _solve_axes are one and the same.
@@ -69,7 +70,7 @@ def measure_scale(
     RulingError
         If a picture shows no ruling, or the two are not about 90 degrees apart.
     ScaleError
-        If the pitch or its uncertainty is not a sensible length.
+        If the pitch or its uncertainty is not a sensible length, or the scale is none that a picture has.
     """
     if not (math.isfinite(pitch_um) and pitch_um > 0):
         raise ScaleError(f"pitch of {pitch_um} um: give the micrometer's division as a positive length in um")
@@ -82,9 +83,18 @@ def measure_scale(
     called = names or (source or "micrometer picture", f"{source or 'micrometer picture'} (turned)")
     first = find_ruling(picture, name=called[0])
     second = None if turned is None else find_ruling(turned, name=called[-1])
-    return scale_of_rulings(
+    scale = scale_of_rulings(
         first, second, pitch_um=pitch_um, pitch_um_u=pitch_um_u, source=source, square_u_rel=square_u_rel
     )
+    check_scale(scale, f"{called[0]}: a pitch of {pitch_um:g} um")
+    return scale
+
+
+def check_scale(scale: Scale, stated: str) -> None:
+    """Refuse a scale that no picture has; `stated` is what led to it, in words."""
+    for value in (scale.um_per_px_x, scale.um_per_px_y):
+        if not is_within(value, UM_PER_PX):
+            raise ScaleError(f"{stated} makes a pixel {value:.3g} um wide, which no picture has; check the unit")
 
 
 def scale_of_rulings(

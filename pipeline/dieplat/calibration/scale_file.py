@@ -11,13 +11,12 @@ from typing import Any
 from dieplat.errors import ScaleError
 from dieplat.files import check_plain, write_json
 from dieplat.values import BudgetLine, RulingLines, Scale, ScalePart
+from dieplat.values.bounds import UM_PER_PX, is_within
 
 REMEDY = "write it with dieplat calibrate"
 LENGTHS = ("um_per_px_x", "um_per_px_y", "pitch_um")
 UNCERTAINTIES = ("um_per_px_x_u", "um_per_px_y_u", "pitch_um_u")
 EFFECTS = ("on_x", "on_y", "on_angle")
-# A microscope's or macro lens's pixel lies between a nanometre and a millimetre; else the unit is wrong.
-SMALLEST_UM_PER_PX, LARGEST_UM_PER_PX = 1e-3, 1e3
 
 
 def save_scale(path: Path, scale: Scale) -> None:
@@ -57,7 +56,7 @@ def scale_from(document: Mapping[str, Any], *, name: str) -> Scale:
         if not 0 <= values[key] < values[key.removesuffix("_u")]:
             raise ScaleError(f"{name}: {key} is {values[key]:g}, must lie from 0 to below its length; {REMEDY}")
     for key in ("um_per_px_x", "um_per_px_y"):
-        if not SMALLEST_UM_PER_PX <= values[key] <= LARGEST_UM_PER_PX:
+        if not is_within(values[key], UM_PER_PX):
             raise ScaleError(f"{name}: {key} is {values[key]:g}, which is no scale in um per px; check the unit")
     if not 0.5 < values["um_per_px_x"] / values["um_per_px_y"] < 2.0:
         raise ScaleError(f"{name}: um_per_px_x and um_per_px_y differ by more than a factor 2; check the unit")

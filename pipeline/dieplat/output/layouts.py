@@ -10,6 +10,7 @@ from typing import Any
 from dieplat.errors import MosaicError
 from dieplat.files import check_plain
 from dieplat.values import Layout, PairLink, PlacedTile
+from dieplat.values.bounds import PICTURE_PX, is_within
 
 
 def load_layout(path: Path) -> Layout:
@@ -34,6 +35,8 @@ def load_layout(path: Path) -> Layout:
         tile_width = document.get("tile_width_px") or width - max((tile.x_px for tile in tiles), default=0.0)
         tile_height = document.get("tile_height_px") or height - max((tile.y_px for tile in tiles), default=0.0)
         size = int(tile_width), int(tile_height)
+        if not all(is_within(side, PICTURE_PX) for side in (width, height, *size)):
+            raise ValueError(f"a size of {width} x {height} px of {size[0]:.4g} x {size[1]:.4g} px")
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
         what = " ".join(f"{type(error).__name__}: {error}".split())[:80]
         raise MosaicError(f"{path}: not a layout ({what}); stitch the tiles again or move the file away") from None
@@ -52,8 +55,8 @@ def load_layout(path: Path) -> Layout:
 
 def _tile(entry: dict[str, Any]) -> PlacedTile:
     x, y, x_u, y_u = (float(entry[key]) for key in ("x_px", "y_px", "x_px_u", "y_px_u"))
-    if not all(math.isfinite(value) for value in (x, y, x_u, y_u)):
-        raise ValueError(f"tile {entry['name']} has a position that is not finite")
+    if not all(abs(at) <= PICTURE_PX[1] and 0 <= u < math.inf for at, u in ((x, x_u), (y, y_u))):
+        raise ValueError(f"tile {entry['name']} has a position that is none")
     return PlacedTile(
         name=str(entry["name"]),
         x_px=x,
