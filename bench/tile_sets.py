@@ -5,6 +5,7 @@ timing it is enough that the pictures have a camera's entropy and the overlaps a
 and reflected at its edges for as far as the set goes. Places are multiples of 1/32 px, to which OpenCV's warp is exact.
 
     python bench/tile_sets.py /tmp/big --rows 15 --columns 20
+    python bench/tile_sets.py /tmp/many --rows 100 --columns 100 --tile-px 800 600
 """
 
 from __future__ import annotations
@@ -33,14 +34,14 @@ QUALITY = 95
 NOISE_BANK = 6
 
 
-def draw_die(seed: int) -> npt.NDArray[np.uint8]:
-    """A die of an invented chip, RGB."""
+def draw_die(seed: int, tile_px: tuple[int, int] = TILE_PX) -> npt.NDArray[np.uint8]:
+    """A die of an invented chip, RGB, as large as some tiles."""
     scenario = scenario_for(
         "ordinary",
         rows=DIE_TILES[0],
         columns=DIE_TILES[1],
-        tile_width_px=TILE_PX[0],
-        tile_height_px=TILE_PX[1],
+        tile_width_px=tile_px[0],
+        tile_height_px=tile_px[1],
     )
     truth = plan_phantom(scenario, seed=seed)
     scale = truth.raster.um_per_px
@@ -50,9 +51,9 @@ def draw_die(seed: int) -> npt.NDArray[np.uint8]:
     return np.clip(np.rint(picture * 255), 0, 255).astype(np.uint8)
 
 
-def places(rows: int, columns: int, rng: np.random.Generator) -> Floats:
+def places(rows: int, columns: int, rng: np.random.Generator, tile_px: tuple[int, int] = TILE_PX) -> Floats:
     """Corners (rows, columns, 2) of the tiles: a serpentine stage with scatter and backlash, to 1/32 px."""
-    step = np.array(TILE_PX) * (1 - OVERLAP)
+    step = np.array(tile_px) * (1 - OVERLAP)
     corners = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1) * step
     corners = corners + rng.normal(0, STAGE_PX, corners.shape)
     corners[1::2, :, 0] += 1.5 * STAGE_PX
@@ -60,16 +61,18 @@ def places(rows: int, columns: int, rng: np.random.Generator) -> Floats:
     return np.asarray(np.round(corners * 32) / 32)
 
 
-def cut_set(folder: Path, *, rows: int, columns: int, seed: int = 1, threads: int = 2) -> Floats:
+def cut_set(
+    folder: Path, *, rows: int, columns: int, seed: int = 1, threads: int = 2, tile_px: tuple[int, int] = TILE_PX
+) -> Floats:
     """Write r00_c00.jpg, ... into `folder`, unless it is there already; returns their corners (rows, columns, 2)."""
     rng = np.random.default_rng([seed, rows, columns])
-    corners = places(rows, columns, rng)
+    corners = places(rows, columns, rng, tile_px)
     last = folder / _name(rows - 1, columns - 1)
     if last.exists():
         return corners
     folder.mkdir(parents=True, exist_ok=True)
-    die = draw_die(seed)
-    width, height = TILE_PX
+    die = draw_die(seed, tile_px)
+    width, height = tile_px
     light = shading(width, height, 0.2)[..., None]
     bank = rng.normal(0, NOISE, (NOISE_BANK, height, width, 3)).astype(np.float32)
 
@@ -114,8 +117,10 @@ def main() -> None:
     parser.add_argument("--rows", type=int, default=15)
     parser.add_argument("--columns", type=int, default=20)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--tile-px", type=int, nargs=2, default=TILE_PX, help="width and height of a tile")
     given = parser.parse_args()
-    cut_set(given.folder, rows=given.rows, columns=given.columns, seed=given.seed)
+    size = (given.tile_px[0], given.tile_px[1])
+    cut_set(given.folder, rows=given.rows, columns=given.columns, seed=given.seed, tile_px=size)
     sizes = [path.stat().st_size for path in given.folder.glob("*.jpg")]
     print(f"{len(sizes)} tiles, {sum(sizes) / len(sizes) / 1e6:.2f} MB each")
 
