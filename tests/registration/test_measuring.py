@@ -121,8 +121,8 @@ def test_few_pairs_come_first_all() -> None:
     assert spread_pairs(grid, grid_pairs(grid)) == grid_pairs(grid)
 
 
-def place(correlation: float, misfit_pct: float, cost: float = 0.0) -> Hypothesis:
-    return Hypothesis(210.0, 0.0, correlation, cost, (1e-5, 0.0, 1e-5), misfit_pct)
+def place(unlike: float, misfit_pct: float, cost: float = 0.0) -> Hypothesis:
+    return Hypothesis(210.0, 0.0, 0.99, cost, (1e-5, 0.0, 1e-5), misfit_pct, unlike)
 
 
 def pair_of(number: int, *hypotheses: Hypothesis) -> Measured:
@@ -130,11 +130,11 @@ def pair_of(number: int, *hypotheses: Hypothesis) -> Measured:
 
 
 def test_a_place_where_pictures_differ_far_more_than_elsewhere_is_none() -> None:
-    usual = [pair_of(i, place(0.997, 0.7)) for i in range(9)]
+    usual = [pair_of(i, place(0.0005, 0.2)) for i in range(9)]
     # One pad on its neighbour: alike, but not within the noise.
-    stray = pair_of(20, place(0.93, 4.1))
+    stray = pair_of(20, place(0.13, 4.1))
     # The other pairs differ in one way only: blur leaves more of strong contrast, noise more of weak.
-    strong, faint = pair_of(30, place(0.996, 2.5)), pair_of(40, place(0.7, 0.8))
+    strong, faint = pair_of(30, place(0.02, 2.5)), pair_of(40, place(0.3, 0.8))
     kept = without_strays([*usual, stray, strong, faint])
     assert kept[:9] == usual
     assert kept[9].offsets.hypotheses == ()
@@ -142,7 +142,7 @@ def test_a_place_where_pictures_differ_far_more_than_elsewhere_is_none() -> None
 
 
 def test_of_several_places_only_those_that_are_borne_out_are_left() -> None:
-    usual = [pair_of(i, place(0.997, 0.7)) for i in range(9)]
-    mixed = pair_of(20, place(0.9, 5.0), place(0.996, 0.8, cost=3.0), place(0.996, 0.8, cost=10.0))
+    usual = [pair_of(i, place(0.0005, 0.2)) for i in range(9)]
+    mixed = pair_of(20, place(0.2, 5.0), place(0.001, 0.3, cost=3.0), place(0.001, 0.3, cost=10.0))
     *_, left = without_strays([*usual, mixed])
     assert [h.cost for h in left.offsets.hypotheses] == [0.0, 7.0]

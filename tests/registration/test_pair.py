@@ -10,7 +10,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.registration import phase_cross_correlation
 
-from dieplat.registration.correlate import Spectrum, band_pass, coarse_offsets, overlap_windows, refine, settle
+from dieplat.registration.correlate import (
+    Spectrum,
+    band_pass,
+    coarse_misfit,
+    coarse_offsets,
+    overlap_windows,
+    refine,
+    settle,
+)
+from dieplat.registration.measuring import STRAY_FACTOR, USUAL_MISFIT_PCT, USUAL_UNLIKE
 from dieplat.registration.pair import measure_pair, settled
 from dieplat.values.offsets import Hypothesis
 
@@ -169,9 +178,46 @@ def test_lines_with_something_beside_them_are_placed(seed: int) -> None:
     assert all(other.cost > 12 for other in others)
 
 
-def test_what_is_left_of_two_pictures_of_one_place_is_their_noise() -> None:
-    (best, *_) = places_of(lines_and_block(block=True, seed=7))
-    # Smoothing by 1 px leaves 1 / (2 sqrt(pi)) of white noise; sqrt(2) for two pictures of 3 grey levels each, over a
-    # brightness of some 130 with 24 added.
-    expected = 100 * 3 * np.sqrt(2) / (2 * np.sqrt(np.pi)) / (130 + 24)
-    assert best.misfit_pct == pytest.approx(expected, rel=0.15)
+def pads(*, seed: int) -> np.ndarray:
+    """A row of equal pads with a scratch somewhere on each and speckled ground beside them."""
+    rng = np.random.default_rng(seed)
+    ground = cv2.GaussianBlur(rng.normal(0, 1, (700, 300)).astype(np.float32), (0, 0), 4.0)
+    picture = (90 + 8 * ground / ground.std()).astype(np.float32)
+    for top in range(20, 660, 80):
+        picture[top : top + 50, 60:130] = 190
+        x, y = int(rng.integers(70, 110)), int(rng.integers(top + 8, top + 38))
+        picture[y : y + 5, x : x + 14] = 120
+    return cv2.GaussianBlur(picture, (0, 0), 1.0)
+
+
+def seen(picture: np.ndarray, top: int, *, blur_px: float = 0.0, seed: int) -> np.ndarray:
+    """240 rows of a picture with noise, perhaps out of focus."""
+    view = cv2.GaussianBlur(picture, (0, 0), blur_px) if blur_px else picture
+    noise = np.random.default_rng(seed).normal(0, 3, (240, 300)).astype(np.float32)
+    return np.ascontiguousarray(view[top : top + 240] + noise)
+
+
+def test_what_differs_coarsely_tells_a_block_on_its_like_from_one_out_of_focus() -> None:
+    picture = pads(seed=1)
+    a = band_pass(seen(picture, 100, seed=2))
+    sharp, dull = (band_pass(seen(picture, 100, blur_px=blur, seed=3)) for blur in (0.0, 3.0))
+    like = band_pass(seen(picture, 180, seed=4))
+    (of_sharp, _), (of_dull, short_dull), (of_like, short_like) = (
+        coarse_misfit(a, other, 0.0, 0.0) for other in (sharp, dull, like)
+    )
+    assert of_sharp is not None
+    assert of_dull is not None
+    assert of_like is not None
+    assert short_dull is not None
+    assert short_like is not None
+    # What a set's usual pair leaves is noise; defocus must not come near the limit, and the next pad be beyond it.
+    limit, share = USUAL_MISFIT_PCT * STRAY_FACTOR**0.5, USUAL_UNLIKE * STRAY_FACTOR
+    assert of_sharp < USUAL_MISFIT_PCT
+    assert of_dull < limit or short_dull < share / 2
+    assert of_like > limit
+    assert short_like > share
+
+
+def test_too_small_a_picture_tells_nothing_of_coarse_structure() -> None:
+    small = np.zeros((20, 20), np.float32)
+    assert coarse_misfit(small, small, 0.0, 0.0) == (None, None)

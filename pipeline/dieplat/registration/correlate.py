@@ -21,6 +21,9 @@ LEVEL = 24.0
 """Added to all brightness, so that noise in black areas is not blown up."""
 NOISE_AREA_PX = 4 * np.pi * SMOOTH_PX**2 + 8
 """Pixels that share one independent noise value after smoothing and JPEG coding."""
+COARSE_PX = 4
+COARSE_RIM = 2
+"""Pixels of the coarse pictures, along their rims, that do not count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,15 +103,16 @@ _FINE = cv2.getGaussianKernel(9, SMOOTH_PX, cv2.CV_32F)
 class Settled:
     """A sub-pixel offset, its covariance (xx, xy, yy) and how well it is borne out.
 
-    `misfit_pct` is the root mean square of the pictures' difference, in percent. `shared_sigmas` is the coherence of
-    their slopes in the direction in which it is least, in its standard deviations for pictures that share none.
+    `shared_sigmas` is the coherence of both pictures' slopes in the direction in which it is least, in its standard
+    deviations for pictures that share none. `misfit_pct` and `unlike` are as in `Hypothesis`.
     """
 
     dx_px: float
     dy_px: float
     cov_px2: tuple[float, float, float]
-    misfit_pct: float
     shared_sigmas: float
+    misfit_pct: float | None
+    unlike: float | None
 
 
 Windows = tuple[tuple[slice, slice], tuple[slice, slice]]
@@ -194,8 +198,33 @@ def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Settled | None:
     fit = _fit(a, b, (dx_px, dy_px), (dx_px, dy_px), 8, 1, SHARED_RIM_PX)
     if fit is None:
         return None
-    xx, xy, yy, rest, shared = quality(a, b, fit.dx_px, fit.dy_px, SHARED_RIM_PX).tolist()
-    return Settled(fit.dx_px, fit.dy_px, (xx, xy, yy), math.sqrt(rest), shared * math.sqrt(fit.pixels / NOISE_AREA_PX))
+    xx, xy, yy, shared = quality(a, b, fit.dx_px, fit.dy_px, SHARED_RIM_PX).tolist()
+    sigmas = shared * math.sqrt(fit.pixels / NOISE_AREA_PX)
+    return Settled(fit.dx_px, fit.dy_px, (xx, xy, yy), sigmas, *coarse_misfit(a, b, fit.dx_px, fit.dy_px))
+
+
+def coarse_misfit(a: Image, b: Image, dx_px: float, dy_px: float) -> tuple[float | None, float | None]:
+    """Root mean square of the difference of two pictures' coarse structure, and how far its correlation is from 1.
+
+    Noise and fine detail, of which one picture may have more because it is sharper, hardly count. The pictures are
+    (dx, dy) apart, less than a pixel or so. None where they are too small.
+    """
+    size = a.shape[1] // COARSE_PX, a.shape[0] // COARSE_PX
+    if min(size) < 3 * COARSE_RIM:
+        return None, None
+    shift = np.array([[1, 0, dx_px / COARSE_PX], [0, 1, dy_px / COARSE_PX]])
+    inner = np.s_[COARSE_RIM:-COARSE_RIM, COARSE_RIM:-COARSE_RIM]
+    first, second = (
+        cv2.GaussianBlur(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), (0, 0), 1.0) for picture in (a, b)
+    )
+    second = cv2.warpAffine(second, shift, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    one, other = (picture[inner] - picture[inner].mean() for picture in (first, second))
+    power_one, power_other = float(np.square(one).mean()), float(np.square(other).mean())
+    if min(power_one, power_other) <= 0:
+        return None, None
+    # Of pictures of equal contrast, as one place has it.
+    correlation = float((one * other).mean()) / math.sqrt(power_one * power_other)
+    return math.sqrt(max(2 * power_one * (1 - correlation), 0.0)), 1 - correlation
 
 
 def approach(

@@ -35,11 +35,11 @@ BLOCK = 4
 HELD = 2 * BLOCK + 2
 """Tiles that such a job holds: two rows of its block."""
 STRAY_FACTOR = 6.0
-"""A place that leaves so many times more of the pictures' variance than others of its set, as such and as a share, is
-none: true ones leave up to 2.4 times the median, repeating blocks that look alike 15 and more (phantoms)."""
-USUAL_MISFIT_PCT = 0.5
-USUAL_LOSS = 0.002
-"""What is left of two pictures of one place, and the share of their contrast that this is, in very clean sets."""
+USUAL_MISFIT_PCT = 0.6
+USUAL_UNLIKE = 0.008
+"""A place is none where so many times more of the pictures' coarse variance is left than of other places of its set,
+and than these, as such and as a share. True places leave 1 % in amplitude and 2 % of the variance where one picture is
+out of focus by 3 px, repeating blocks that look alike 3.5 % and 11 % or more (phantoms)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,19 +182,20 @@ def measure_pairs(
 def without_strays(measured: Sequence[Measured]) -> list[Measured]:
     """The pairs without places at which the pictures differ far more than is usual in their set.
 
-    Repeating blocks correlate well where one lies on its neighbour, and nothing else may be near to tell. But noise and
-    blur are a whole set's: what noise leaves between two pictures of one place is much the same for every pair.
+    Repeating blocks correlate well where one lies on its neighbour, and nothing else may be near to tell. But there is
+    something between them or on them that differs, more than noise, and not in sharpness alone.
     """
     clear = [pair.offsets.hypotheses[0] for pair in measured if is_clear(pair.offsets)]
     misfits = [h.misfit_pct for h in clear if h.misfit_pct is not None]
+    shares = [h.unlike for h in clear if h.unlike is not None]
     if not misfits:
         return list(measured)
     misfit = max(float(np.median(misfits)), USUAL_MISFIT_PCT) * math.sqrt(STRAY_FACTOR)
-    loss = max(float(np.median([1 - h.correlation for h in clear])), USUAL_LOSS) * STRAY_FACTOR
+    unlike = max(float(np.median(shares)), USUAL_UNLIKE) * STRAY_FACTOR
     kept = []
     for pair in measured:
         o = pair.offsets
-        good = [h for h in o.hypotheses if (h.misfit_pct or 0.0) < misfit or 1 - h.correlation < loss]
+        good = [h for h in o.hypotheses if (h.misfit_pct or 0.0) < misfit or (h.unlike or 0.0) < unlike]
         if len(good) < len(o.hypotheses):
             least = min((h.cost for h in good), default=0.0)
             good = [replace(h, cost=h.cost - least) for h in good]

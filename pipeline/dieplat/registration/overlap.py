@@ -63,20 +63,15 @@ def view_overlap(
 
 
 def _as_row(h: Hypothesis) -> list[float]:
-    """As numbers that JSON can keep; a misfit that is not known is negative."""
-    return [
-        h.dx_px,
-        h.dy_px,
-        h.correlation,
-        h.cost,
-        *map(float, h.cov_px2),
-        -1.0 if h.misfit_pct is None else h.misfit_pct,
-    ]
+    """As numbers that JSON can keep; what is not known is negative."""
+    likeness = [-1.0 if value is None else value for value in (h.misfit_pct, h.unlike)]
+    return [h.dx_px, h.dy_px, h.correlation, h.cost, *map(float, h.cov_px2), *likeness]
 
 
 def _from_row(row: Sequence[float]) -> Hypothesis:
-    dx, dy, correlation, cost, xx, xy, yy, misfit = row
-    return Hypothesis(dx, dy, correlation, cost, (xx, xy, yy), None if misfit < 0 else misfit)
+    dx, dy, correlation, cost, xx, xy, yy, *likeness = row
+    misfit, unlike = (None if value < 0 else value for value in likeness)
+    return Hypothesis(dx, dy, correlation, cost, (xx, xy, yy), misfit, unlike)
 
 
 class PairView:

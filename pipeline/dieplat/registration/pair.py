@@ -84,7 +84,9 @@ def settled(
             found.append(h)
         elif fit.shared_sigmas > SHARED_SIGMAS:
             place = x + fit.dx_px, y + fit.dy_px
-            found.append(replace(h, dx_px=place[0], dy_px=place[1], cov_px2=fit.cov_px2, misfit_pct=fit.misfit_pct))
+            found.append(
+                Hypothesis(*place, h.correlation, h.cost, fit.cov_px2, misfit_pct=fit.misfit_pct, unlike=fit.unlike)
+            )
     if not found:
         return ()
     least = min(h.cost for h in found)

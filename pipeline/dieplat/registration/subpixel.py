@@ -361,9 +361,9 @@ def quality(a: Image, b: Image, x: float, y: float, rim_px: int) -> npt.NDArray[
 
     Returns
     -------
-    ndarray of shape (5,), float64
-        Its covariance (xx, xy, yy); the mean square of the pictures' difference; and the coherence of their slopes in
-        the direction in which this is least, from -1 to 1.
+    ndarray of shape (4,), float64
+        Its covariance (xx, xy, yy), and the coherence of both pictures' slopes in the direction in which this is least,
+        from -1 to 1.
 
     Notes
     -----
@@ -387,11 +387,10 @@ def quality(a: Image, b: Image, x: float, y: float, rim_px: int) -> npt.NDArray[
     xx, xy, yy = (sums[4] / n - mx * mx) * n / 4, (sums[5] / n - mx * my) * n / 4, (sums[8] / n - my * my) * n / 4
     bb, ab, aa = sums[11] / n - mv * mv, sums[12] / n - mv * mu, sums[13] / n - mu * mu
     gain = math.sqrt(aa / bb)
-    rest = max(2 * aa - 2 * gain * ab, 1e-9)
     pull, slopes, blocks = scores(a, b, (top, left), corner_b, size, taps_x, taps_y, (mx / 2, my / 2, mv, mu), gain)
     share = blocks / (blocks + FEW_BLOCKS)
     # The start's place is one more observation.
-    variance = rest * (4 * math.pi * SMOOTH_PX**2)
+    variance = max(2 * aa - 2 * gain * ab, 1e-9) * (4 * math.pi * SMOOTH_PX**2)
     held = variance / START_SIGMA_PX**2
     vxx = share * pull[0] + (1 - share) * variance * xx + held * variance
     vxy = share * pull[1] + (1 - share) * variance * xy
@@ -400,12 +399,11 @@ def quality(a: Image, b: Image, x: float, y: float, rim_px: int) -> npt.NDArray[
     area = max(nxx * nyy - nxy * nxy, 1e-12)
     # The inverse of the normal matrix on either side of the scatter.
     ixx, ixy, iyy = nyy / area, -nxy / area, nxx / area
-    found = np.empty(5)
+    found = np.empty(4)
     found[0] = ixx * ixx * vxx + 2 * ixx * ixy * vxy + ixy * ixy * vyy
     found[1] = ixx * ixy * vxx + (ixx * iyy + ixy * ixy) * vxy + ixy * iyy * vyy
     found[2] = ixy * ixy * vxx + 2 * ixy * iyy * vxy + iyy * iyy * vyy
-    found[3] = rest
-    found[4] = _least_shared(slopes, 4 * xx, 4 * xy, 4 * yy)
+    found[3] = _least_shared(slopes, 4 * xx, 4 * xy, 4 * yy)
     return found
 
 

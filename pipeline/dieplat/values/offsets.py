@@ -11,7 +11,8 @@ class Hypothesis:
 
     `cost` is the negative log-likelihood against the pair's best hypothesis (which has cost 0);
     `cov_px2` is the covariance ((xx, xy), (xy, yy)) of a sub-pixel fit at this place. `misfit_pct` is the root mean
-    square of the pictures' difference there, in percent of the brightness; None where it is not known.
+    square of the difference there of both pictures' coarse structure, in percent of the brightness, and `unlike` that
+    of its correlation from 1; None where they are not known.
     """
 
     dx_px: float
@@ -20,6 +21,7 @@ class Hypothesis:
     cost: float
     cov_px2: tuple[float, float, float]
     misfit_pct: float | None = None
+    unlike: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
