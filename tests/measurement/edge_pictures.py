@@ -2,21 +2,25 @@
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
-from shapely.affinity import rotate
+from shapely.affinity import rotate, scale
 from shapely.geometry import Polygon, box
 
 from dieplat.phantom.coverage import polygon_coverage
 from memory_mosaic import Memory
 
 
-def picture_of(shapes, size, *, ground=60.0, blur=0.8, noise=2.0, seed=1):
-    """Shapes (polygon, shade) on a ground, drawn over one another, as an 8-bit RGB mosaic (height, width)."""
+def picture_of(shapes, size, *, ground=60.0, blur=0.8, noise=2.0, seed=1, fine=1):
+    """Shapes (polygon, shade) on a ground, drawn over one another, as an 8-bit RGB mosaic (height, width).
+
+    With `fine` the blur is that of a lens, before the pixels sum up the light: drawn on a raster so much finer. Else it
+    comes after them, and what it is for an edge depends a little on where in a pixel that lies.
+    """
     height, width = size
-    shade = np.full((height, width), ground)
+    shade = np.full((height * fine, width * fine), ground)
     for polygon, value in shapes:
-        covered = polygon_coverage(polygon, height, width)
+        covered = polygon_coverage(scale(polygon, fine, fine, origin=(0, 0)), height * fine, width * fine)
         shade = shade * (1 - covered) + value * covered
-    shade = gaussian_filter(shade, blur)
+    shade = gaussian_filter(shade, blur * fine).reshape(height, fine, width, fine).mean(axis=(1, 3))
     colours = shade[..., None] * np.array([1.0, 0.9, 0.8])
     noisy = colours + np.random.default_rng(seed).normal(0, noise, colours.shape)
     return Memory(np.clip(np.round(noisy), 0, 255).astype(np.uint8))

@@ -9,9 +9,9 @@ from typing import Any, Literal, Protocol
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import map_coordinates
-from scipy.special import ndtr
 
 from dieplat.errors import UndecidedError
+from dieplat.measurement.edge_form import FIT_PX, Form, one_step, with_rim
 
 Array = npt.NDArray[np.float64]
 
@@ -24,8 +24,6 @@ FEWEST_WINDOWS = 5
 CORNER_PX = 4.0
 """Left out at both ends, where the neighbouring side blurs the profile."""
 SHORTEST_PX = 20.0
-FIT_PX = 3.0
-"""Reach of the fit to either side of the edge: beyond it lie other things."""
 LEAST_SEEN = 0.6
 """Part of a side's windows that must show the edge."""
 LEAST_CONTRAST = 12.0
@@ -44,10 +42,6 @@ FLOOR_PX = 0.03
 MISFIT = 2.5
 """Shift of a step, in its blur, for a misfit as large as its height: a bump on the slope moves the place fitted by
 about its own height over the slope, and the slope is height / (2.5 blur)."""
-BLURS_PX = (0.4, 0.55, 0.75, 1.0, 1.3, 1.7, 2.2)
-LEAST_RIM_PX, RIM_PX, RIM_GAIN = 1.5, 5.0, 0.8
-"""A second step is looked for over these distances, and believed where it leaves less than this part of what one step
-leaves (rms)."""
 PIECE_PX = 512.0
 """A long side is sampled in pieces, so that memory does not grow with its slant."""
 
@@ -94,7 +88,15 @@ class Edge:
         return math.hypot(self.shift_u_px, self.turn_u * float((point - self.point) @ self.along))
 
 
-def find_edge(mosaic: Reader, start: Array, end: Array, *, reach_px: float, choice: Choice = "strongest") -> Edge:
+def find_edge(
+    mosaic: Reader,
+    start: Array,
+    end: Array,
+    *,
+    reach_px: float,
+    choice: Choice = "strongest",
+    blur_px: tuple[float, float] | None = None,
+) -> Edge:
     """Find the edge that a drawn side follows.
 
     The picture is sampled across the side; in windows along it a blurred step (a normal distribution's integral, the
@@ -110,7 +112,10 @@ def find_edge(mosaic: Reader, start: Array, end: Array, *, reach_px: float, choi
         How far from the drawn side an edge is looked for.
     choice : str
         Of several edges within reach take the "strongest", or the "outermost": of those with at least half the
-        strongest one's height the one furthest to the left of the side (on the screen, looking along it).
+        strongest one's height the one furthest to the left of the side (on the screen, looking along it); it may have a
+        sawn rim on its right (`edge_form.with_rim`).
+    blur_px : tuple of float, optional
+        Blur of sharp edges there and its standard uncertainty (px), where it is known: it tells a narrow rim from blur.
 
     Raises
     ------
@@ -124,28 +129,30 @@ def find_edge(mosaic: Reader, start: Array, end: Array, *, reach_px: float, choi
         along = (end - start) / length
         reach = reach_px if attempt == 0 else FIT_PX
         s, t, profiles = _profiles(mosaic, start, end, reach + FIT_PX + 1.0)
-        middle, colour = _coarse_place(t, profiles, reach, choice, open_choice=attempt == 0)
+        if attempt == 0 or choice == "strongest":
+            middle, colour = _coarse_place(t, profiles, reach, choice, open_choice=attempt == 0)
+        else:
+            middle = 0.0  # of a rim's two borders only the inner one may stand out
         shades = profiles @ colour
         mean = np.median(shades, axis=0)
-        form, centre, misfit = _form_of(t, mean, middle)
-        other = 0.0
+        fitted = one_step(t, mean, middle)
         if choice == "outermost":
-            form, centre, misfit, other = _with_rim(t, mean, form, centre, misfit)
-        place, place_u, height, noise = _places(t, shades, centre, form)
+            fitted = with_rim(t, mean, fitted, blur_px)
+        place, place_u, height, noise = _places(t, shades, fitted.place, fitted.form)
         needed = LEAST_CONTRAST if choice == "strongest" else max(1.0, LEAST_EVIDENCE / math.sqrt(len(s)))
-        if choice == "strongest" and misfit > MOST_MISFIT:
-            raise UndecidedError(f"no clear edge: its form differs from a step by {100 * misfit:.0f} %")
+        if choice == "strongest" and fitted.misfit > MOST_MISFIT:
+            raise UndecidedError(f"no clear edge: its form differs from a step by {100 * fitted.misfit:.0f} %")
         line = _line(s, place, place_u, height, noise, reach, needed)
         shift, slope, shift_u, slope_u, contrast = line
         normal = np.array([along[1], -along[0]])
         half = 0.5 * length
+        shift += fitted.further
         start, end = start + (shift - half * slope) * normal, end + (shift + half * slope) * normal
     along = (end - start) / np.hypot(*(end - start))
-    blur = form.blur_px
-    # The other form may be the true one, and anything between the two (uniform, JCGM 100, 4.3.7).
-    misfit_u = math.hypot(MISFIT * misfit * blur, other / math.sqrt(3.0))
+    blur = fitted.form.blur_px
+    misfit_u = math.hypot(MISFIT * fitted.misfit * blur, fitted.further_u)
     shift_u = math.hypot(shift_u, FLOOR_PX, misfit_u)
-    return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, misfit, misfit_u)
+    return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, fitted.misfit, misfit_u)
 
 
 def _profiles(mosaic: Reader, start: Array, end: Array, reach: float) -> tuple[Array, Array, Array]:
@@ -165,13 +172,13 @@ def _profiles(mosaic: Reader, start: Array, end: Array, reach: float) -> tuple[A
     for first in range(0, len(s), size):
         piece = s[first : first + size]
         points = start + piece[:, None, None] * along + t[None, :, None] * normal
-        sampled = _sample(mosaic, points)
+        sampled = sample(mosaic, points)
         shades.append(sampled.reshape(len(piece) // per_window, per_window, len(t), -1).mean(axis=1))
     middles = np.asarray(CORNER_PX + (np.arange(count) + 0.5) * step - 0.5 * length, dtype=np.float64)
     return middles, t, np.concatenate(shades)
 
 
-def _sample(mosaic: Reader, points: Array) -> Array:
+def sample(mosaic: Reader, points: Array) -> Array:
     """The picture at points (n, m, 2) by cubic splines: (n, m, channels). Beyond the picture the last pixel goes on."""
     low = np.floor(points.min(axis=(0, 1))).astype(int) - 6
     high = np.ceil(points.max(axis=(0, 1))).astype(int) + 6
@@ -212,69 +219,7 @@ def _coarse_place(t: Array, profiles: Array, reach: float, choice: Choice, *, op
     return float(t[at[best]]), steps[best] / height[best]
 
 
-@dataclass(frozen=True, slots=True)
-class _Form:
-    """An edge across: a blurred step of height 1 and, `rim_px` further to the right, another of height `rim`."""
-
-    blur_px: float
-    rim_px: float = 0.0
-    rim: float = 0.0
-
-    def at(self, away: Array) -> Array:
-        """Its level at distances from the first step."""
-        level = ndtr(away / self.blur_px)
-        return np.asarray(level + self.rim * ndtr((away + self.rim_px) / self.blur_px) if self.rim else level)
-
-    def slope_at(self, away: Array) -> Array:
-        """How its level changes there."""
-
-        def bell(x: Array) -> Array:
-            return np.asarray(np.exp(-0.5 * (x / self.blur_px) ** 2) / (self.blur_px * math.sqrt(2 * math.pi)))
-
-        return bell(away) + self.rim * bell(away + self.rim_px) if self.rim else bell(away)
-
-
-def _form_of(t: Array, mean: Array, middle: float) -> tuple[_Form, float, float]:
-    """Form with its blur, place and relative misfit of the mean profile's step: the best of a grid."""
-    near = np.abs(t - middle) <= FIT_PX
-    x, y = t[near], mean[near] - mean[near].mean()
-    best = (math.inf, 1.0, middle, 0.0)
-    for blur in BLURS_PX:
-        for centre in middle + np.arange(-1.5, 1.51, 0.1):
-            model = _Form(blur).at(x - centre)
-            model = model - model.mean()
-            height = float(model @ y) / float(model @ model)
-            fit = y - model * height
-            best = min(best, (float(fit @ fit), blur, float(centre), height))
-    misfit = math.sqrt(best[0] / len(x)) / max(abs(best[3]), 1e-9)
-    return _Form(best[1]), best[2], misfit
-
-
-def _with_rim(t: Array, mean: Array, form: _Form, centre: float, misfit: float) -> tuple[_Form, float, float, float]:
-    """The form with a second step to the right, as a die's sawn rim has, where that fits clearly better; its place and
-    misfit, and how far the place would be off were it the other one."""
-    near = (t >= centre - FIT_PX - RIM_PX) & (t <= centre + FIT_PX)
-    x, y = t[near], mean[near]
-    alone = math.inf
-    best = (math.inf, form, centre, 1.0)
-    for blur in BLURS_PX:
-        for place in centre + np.arange(-1.0, 1.01, 0.1):
-            columns = np.stack([np.ones_like(x), _Form(blur).at(x - place)], axis=1)
-            alone = min(alone, float(((y - columns @ np.linalg.lstsq(columns, y)[0]) ** 2).sum()))
-            for rim_px in np.arange(LEAST_RIM_PX, RIM_PX + 0.1, 0.5):
-                both = np.column_stack([columns, _Form(blur).at(x - place + rim_px)])
-                solved = np.linalg.lstsq(both, y)[0]
-                left = float(((y - both @ solved) ** 2).sum())
-                if left < best[0] and solved[1] * solved[2] >= 0.0 and abs(solved[2]) <= abs(solved[1]):
-                    rim = float(solved[2] / solved[1])
-                    best = (left, _Form(blur, float(rim_px), rim), float(place), float(solved[1]))
-    apart = abs(best[2] - centre)
-    if best[0] >= RIM_GAIN**2 * alone:
-        return form, centre, misfit, apart
-    return best[1], best[2], math.sqrt(best[0] / len(x)) / max(abs(best[3]), 1e-9), 0.0
-
-
-def _places(t: Array, shades: Array, centre: float, form: _Form) -> tuple[Array, Array, Array, Array]:
+def _places(t: Array, shades: Array, centre: float, form: Form) -> tuple[Array, Array, Array, Array]:
     """Place, its standard uncertainty, height and noise of the edge in every window, by Gauss and Newton.
 
     Shade = low + height * form(t - place): three unknowns a window, the form is the side's own.

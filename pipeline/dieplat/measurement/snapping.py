@@ -110,10 +110,17 @@ def _snap_ring(mosaic: Reader, points: Array, most_px: float, vertex_u_px: float
     ]
 
 
-def find_side(mosaic: Reader, start: Array, end: Array, reach_px: float, choice: Choice = "strongest") -> Edge | str:
-    """The edge of a side, or in words why there is none."""
+def find_side(
+    mosaic: Reader,
+    start: Array,
+    end: Array,
+    reach_px: float,
+    choice: Choice = "strongest",
+    blur_px: tuple[float, float] | None = None,
+) -> Edge | str:
+    """The edge of a side, or in words why there is none; see `edge_fit.find_edge`."""
     try:
-        return find_edge(mosaic, start, end, reach_px=reach_px, choice=choice)
+        return find_edge(mosaic, start, end, reach_px=reach_px, choice=choice, blur_px=blur_px)
     except UndecidedError as error:
         return str(error)
 
