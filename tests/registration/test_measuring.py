@@ -134,7 +134,7 @@ def test_a_place_where_pictures_differ_far_more_than_elsewhere_is_none() -> None
     # One pad on its neighbour: alike, but not within the noise.
     stray = pair_of(20, place(0.13, 4.1))
     # The other pairs differ in one way only: blur leaves more of strong contrast, noise more of weak.
-    strong, faint = pair_of(30, place(0.02, 2.5)), pair_of(40, place(0.3, 0.8))
+    strong, faint = pair_of(30, place(0.008, 2.5)), pair_of(40, place(0.3, 0.8))
     kept = without_strays([*usual, stray, strong, faint])
     assert kept[:9] == usual
     assert kept[9].offsets.hypotheses == ()

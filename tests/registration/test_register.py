@@ -151,6 +151,29 @@ def test_a_tile_that_only_small_pictures_placed_is_left_out_unless_full_ones_bea
         assert [(one.name, "full size" in one.reason) for one in layout.skipped] == [(cut.names[8], True)]
 
 
+def test_a_tile_that_hangs_on_one_pair_is_left_out_if_small_pictures_placed_it(tmp_path: Path) -> None:
+    picture = enlarged(skimage.data.gravel(), 3.0)
+    missing = ((1, 2), (2, 2))
+    cut = cut_tiles(
+        picture, tmp_path, rows=3, columns=4, tile=(400, 400), missing=missing, rng=np.random.default_rng(22)
+    )
+    # r01_c03 and r02_c03 hang on r00_c03, and this on r00_c02 alone.
+    tile_set = discover_tiles(tmp_path)
+    kept, views, _ = survey_tiles(tile_set.tiles)
+    by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
+    assert len(register(tile_set, by_name).tiles) == 10
+    unproven = replace(tile_set, tiles=tuple(replace(tile, unproven=True) for tile in tile_set.tiles))
+    layout = register(unproven, by_name)
+    hanging = {f"r0{row}_c0{column}.tif" for row, column in ((0, 2), (0, 3), (1, 3), (2, 3))}
+    assert {one.name for one in layout.skipped} == hanging
+    assert np.abs(errors_px({t.name: (t.x_px, t.y_px) for t in layout.tiles}, without(cut, hanging))).max() < 0.1
+
+
+def without(cut: Cut, names: set[str]) -> Cut:
+    left = [i for i, name in enumerate(cut.names) if name not in names]
+    return Cut([cut.names[i] for i in left], cut.corner_px[left])
+
+
 def test_a_tie_places_a_blank_tile(tmp_path: Path) -> None:
     rng = np.random.default_rng(5)
     picture = enlarged(skimage.data.gravel(), 3.0)

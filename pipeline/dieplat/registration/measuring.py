@@ -35,11 +35,12 @@ BLOCK = 4
 HELD = 2 * BLOCK + 2
 """Tiles that such a job holds: two rows of its block."""
 STRAY_FACTOR = 6.0
-USUAL_MISFIT_PCT = 0.6
-USUAL_UNLIKE = 0.008
+USUAL_MISFIT_PCT = 0.5
+USUAL_UNLIKE = 0.003
 """A place is none where so many times more of the pictures' coarse variance is left than of other places of its set,
-and than these, as such and as a share. True places leave 1 % in amplitude and 2 % of the variance where one picture is
-out of focus by 3 px, repeating blocks that look alike 3.5 % and 11 % or more (phantoms)."""
+and than these, as such and as a share. Where one picture is out of focus by 3 px, a true place leaves up to 1 % in
+amplitude where it leaves 0.5 % of the variance, or 2 % of this where it leaves 0.4 % in amplitude; repeating blocks
+that look alike leave 2.4 % and 3 % or more (phantoms)."""
 
 
 @dataclass(frozen=True, slots=True)

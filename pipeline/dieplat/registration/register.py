@@ -126,14 +126,32 @@ def register(
     while True:
         layout = _registered(tile_set, views, overlap, ties, read, memory, executor, progress)
         tied = {index for tie in ties for index in (tie.a, tie.b)}
-        doubtful = [
-            index
-            for index, (tile, placed) in enumerate(zip(tile_set.tiles, layout.tiles, strict=True))
-            if tile.unproven and placed.placed_by == "stage" and index not in tied
-        ]
+        doubtful = [i for i in _hanging(tile_set, layout) if tile_set.tiles[i].unproven and i not in tied]
         if not doubtful:
             return layout
         tile_set, ties = _without(tile_set, doubtful, ties)
+
+
+def _hanging(tile_set: TileSet, layout: Layout) -> list[int]:
+    """Tiles that no pair, or a single one, holds to the others; and those that hang on these."""
+    number = {tile.name: index for index, tile in enumerate(tile_set.tiles)}
+    held: list[set[int]] = [set() for _ in number]
+    for pair in layout.pairs:
+        if pair.used:
+            a, b = number[pair.a], number[pair.b]
+            held[a].add(b)
+            held[b].add(a)
+    hanging: list[int] = []
+    waiting = [index for index, others in enumerate(held) if len(others) < 2]
+    while waiting:
+        index = waiting.pop()
+        hanging.append(index)
+        for other in held[index]:
+            held[other].discard(index)
+            if len(held[other]) == 1:
+                waiting.append(other)
+        held[index].clear()
+    return sorted(set(hanging))
 
 
 def _without(tile_set: TileSet, doubtful: Sequence[int], ties: Sequence[Tie]) -> tuple[TileSet, list[Tie]]:
