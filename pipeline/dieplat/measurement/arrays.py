@@ -236,6 +236,7 @@ def _report(
 ) -> ArrayLattice:
     n_x, n_y = frame.samples
     vectors, spread = _vectors(reciprocal, covariance)
+    cell.refuse_leaning(vectors)
     size = np.hypot(vectors[0], vectors[1])
     spread = np.hypot(spread, _systematic(blocks, frame.samples))
     others: tuple[float, ...] = ()

@@ -41,6 +41,16 @@ LOW_LACK = 0.002
 """The same for the mean period of low orders alone, which do not fold back: invented pairs lacked nothing beside
 their noise, single cells 0.0026 and more; above `SAMPLED_PX`, where low orders meet high ones that fold onto them, a
 pair near 6 px lacked 0.06."""
+EVIDENT, STEADIEST = 6.0, 1e-4
+"""Likeness that a fine period must lack with its mirror image, in what two halves of its bank lack with one another
+(and at least so much), to be lopsided by more than chance: invented pairs of 4 to 8 px lacked up to 2.9 of it (224
+axes), single cells that are nearly symmetric 11 and more (47 axes)."""
+SURELY_LOPSIDED = 0.12
+"""Twice what any invented pair lacked in its low orders."""
+LOW_SEEN = 0.9
+"""Steadiness of the low orders from which they speak for a period: there may be none."""
+LEAN = 0.07
+"""Tangent of the largest angle between a period and its axis: 0.05 is what is searched."""
 REPEATS, WITHIN = 0.6, (0.02, 0.3)
 """A period that is this much like itself moved by one of these shares of it holds many cells."""
 
@@ -121,6 +131,17 @@ def refuse_stripes(period: FloatArray) -> None:
         )
 
 
+def refuse_leaning(vectors: npt.NDArray[np.float64]) -> None:
+    """Refuse period vectors, the columns (x, y) of a matrix, that have left the axes along which they were looked for.
+
+    Finer cells that fold back at the sampling limit have lattices of their own, with some periods of the cells.
+    """
+    if abs(vectors[1, 0]) > LEAN * abs(vectors[0, 0]) or abs(vectors[0, 1]) > LEAN * abs(vectors[1, 1]):
+        raise UndecidedError(
+            "memory array: the periods found do not run along rows and columns; photograph at a higher magnification"
+        )
+
+
 def _axes_alike(period: FloatArray, axis: float) -> float:
     """1 where the strips on both mirror axes are equal, 0 where they differ as much as unrelated columns."""
     n = period.shape[1]
@@ -163,13 +184,15 @@ def cells_a_period(
     # What low orders lack all orders lack too; where these do not, it is chance.
     low_lack = min(periods.low_steady - symmetry(periods.low).mirror, steady - found.mirror)
     likeness = MIRROR_LIKENESS if period_px >= FINE_PX else FINE_LIKENESS
-    symmetric_in_low = low_lack <= LOW_LACK and SAMPLED_PX <= period_px < RESOLVED_PX
+    seen_in_low = periods.low_steady > LOW_SEEN and SAMPLED_PX <= period_px < RESOLVED_PX
+    symmetric_in_low = low_lack <= LOW_LACK and seen_in_low
+    evident = low_lack > max(LOW_LACK, EVIDENT * max(1.0 - steady, STEADIEST))
     if found.mirror < likeness - 2.0 * (1.0 - steady) and not symmetric_in_low:
         return 1, None
     # Noise takes twice as much likeness from the halves as from their mean, so this allows it twice over.
     lacks = found.mirror < 1.0 - MIRROR_LACK - (1.0 - steady) and not symmetric_in_low
-    if lacks or period_px < SAMPLED_PX:
-        return _nearly_mirrored(found, low_lack, period_px, axis)
+    if lacks or period_px < SAMPLED_PX or (evident and period_px < FINE_PX):
+        return _nearly_mirrored(found, low_lack, evident, period_px, axis)
     # An odd number of half periods can only be made of mirrored half-period cells.
     middles = [(low + high) / 2 for low, high in extents if high - low < 0.6]
     odd = any(abs(m - round(m)) > 0.35 for m in middles)
@@ -214,14 +237,17 @@ def _refuse_many(period: FloatArray, axis: str) -> None:
         )
 
 
-def _nearly_mirrored(found: Symmetry, low_lack: float, period_px: float, axis: str) -> tuple[int, str | None]:
+def _nearly_mirrored(
+    found: Symmetry, low_lack: float, evident: bool, period_px: float, axis: str
+) -> tuple[int, str | None]:
     """Decide on a period that differs from its mirror image a little, but by more than noise."""
     if period_px >= FINE_PX:
         # Blur makes a pair's axes unlike, but leaves it its own mirror image.
         clear = period_px >= RESOLVED_PX or found.mirror < NEARLY_MIRRORED
         single = found.axes_alike < (AXES_UNLIKE if clear else BLURRED_UNLIKE)
     else:
-        single = low_lack > LOW_LACK and (found.axes_alike < FINE_UNLIKE or period_px < SAMPLED_PX)
+        unlike = found.axes_alike < FINE_UNLIKE or period_px < SAMPLED_PX
+        single = evident and (unlike or low_lack > SURELY_LOPSIDED)
     if single:
         return 1, (
             f"along {axis} the cell is nearly its own mirror image and taken as one cell; if it is two "
