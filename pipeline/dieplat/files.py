@@ -60,7 +60,7 @@ def replacing_path(path: Path) -> Iterator[Path]:
             yield temporary
             os.replace(temporary, path)
     finally:
-        temporary.unlink(missing_ok=True)
+        _remove(temporary)
 
 
 @contextlib.contextmanager
@@ -116,7 +116,7 @@ def _remove(path: Path) -> None:
     """Remove a folder or a file, if it is there."""
     if path.is_dir() and not path.is_symlink():
         shutil.rmtree(path, ignore_errors=True)
-    else:
+    elif os.path.lexists(path):  # a disk that is only read refuses also to remove what is not there
         path.unlink(missing_ok=True)
 
 

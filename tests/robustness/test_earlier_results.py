@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import bad_inputs
+import other_inputs
 import pytest
 
 from dieplat.files import line_of, write_bytes
@@ -124,3 +125,23 @@ def test_a_folder_that_takes_no_files_is_told_before_the_work(
         assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
         assert told.startswith("dieplat: new: nothing can be written there; ")
     assert list((work / "new").iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["publish", "export zarr"])
+def test_a_disk_that_is_only_read_is_named_as_the_user_named_it(
+    survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Such a disk refuses to remove even what is not there, which must not hide the first refusal."""
+
+    def refuses(self: Path, *_: Any, **__: Any) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), str(self))
+
+    work = shutil.copytree(survey, tmp_path / "work")
+    for call in ("mkdir", "unlink", "write_bytes"):
+        monkeypatch.setattr(Path, call, refuses)
+    monkeypatch.setattr(os, "mkdir", refuses)
+    status, told, trace = bad_inputs.run(work, other_inputs.COMMANDS[name])
+    assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
+    wanted = Path(other_inputs.COMMANDS[name][other_inputs.COMMANDS[name].index("--out") + 1])
+    assert told.startswith(f"dieplat: {wanted}"), told
+    assert ".partial." not in told
