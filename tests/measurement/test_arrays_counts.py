@@ -37,6 +37,14 @@ def test_a_bank_whose_end_looks_like_its_gap_holds_as_many_as_its_neighbours() -
         counts([wide], 10.0, "x")
 
 
+def test_a_whole_number_that_is_only_just_missed_is_a_rival() -> None:
+    """32.98 to 33.84 cells: 33 fits and 34 is missed by 0.16, but the middle lies between them (seed 11404 of
+    bench/array_figures.py with pitch 2 to 4 px has 34)."""
+    wide = bank((6.96, 7.74), (40.72, 40.80))
+    with pytest.raises(UndecidedError, match="33 or 34"):
+        counts([wide, wide], 10.0, "x")
+
+
 @pytest.mark.parametrize(
     "banks",
     [

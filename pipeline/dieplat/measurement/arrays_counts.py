@@ -11,8 +11,8 @@ from dieplat.measurement.arrays_banks import Extent
 SLACK = 0.1
 """Cells by which a bank's edges may miss a whole number of them."""
 MIDDLE = 0.15
-"""Where several whole numbers fit, the middle must lie this near to one: then both ends look like the gap alike. At
-0.26 an invented bank was counted a cell short."""
+"""Where several whole numbers fit, or are missed by less than `BESIDE`, the middle must lie this near to one: then both
+ends look like the gap alike. At 0.26 and at 0.41 invented banks were counted a cell short."""
 BESIDE = 0.2
 """Cells by which a bank's edges may miss a whole number that its neighbours hold; the next whole number must be missed
 by twice as much. On invented arrays a strap's rim that looks like the cells' own pulled edges that far."""
@@ -71,11 +71,12 @@ def _count(extent: Extent, samples: float, axis: str) -> tuple[int, float, str |
     remark = None
     if fitting:
         count = min(fitting, key=lambda k: abs(k - middle))
-        if len(fitting) > 1 and abs(count - middle) > MIDDLE:
+        # Edges may be pulled further than whole numbers are missed: what is only just missed is a rival.
+        rivals = [k for k in near if low - BESIDE <= k <= high + BESIDE]
+        if len(rivals) > 1 and abs(count - middle) > MIDDLE:
             raise UndecidedError(
                 f"memory array: the ends of a bank along {axis} look like its gaps, so it holds "
-                f"{fitting[0]} or "
-                f"{fitting[-1]} cells; draw the polygon with a small margin, or count by eye"
+                f"{rivals[0]} or {rivals[-1]} cells; draw the polygon with a small margin, or count by eye"
             )
     else:
         count = max(1, round(middle))
