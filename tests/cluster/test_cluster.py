@@ -194,7 +194,10 @@ def test_a_job_that_ends_every_worker_is_one_line(
         list(map_in_order(os._exit, [1], executor=executor))
 
 
-def test_a_scheduler_that_is_lost_is_one_line_and_nothing_runs_after_a_failure(tiles: Path, tmp_path: Path) -> None:
+def test_a_scheduler_that_is_lost_is_one_line_and_nothing_runs_after_a_failure(
+    tiles: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cluster, "ANSWER_S", 4.0)
     running = []
 
     def slow(number: int) -> None:
@@ -216,11 +219,10 @@ def test_a_scheduler_that_is_lost_is_one_line_and_nothing_runs_after_a_failure(t
 
 
 def wait_in_vain(lost: Any, tiles: Path, out: Path) -> None:
-    """Wait for a job of a cluster that is closed."""
+    """Wait for jobs of a cluster that is closed after the first."""
     with spread_over(lost.scheduler_address, tiles=tiles, out=out) as executor:
-        waiting = executor.submit(time.sleep, 1.0)
-        lost.close()
-        waiting.result()
+        for _ in map_in_order(time.sleep, [0.0, 1.0, 1.0, 1.0, 1.0, 1.0], executor=executor):
+            lost.close()
 
 
 class Blind(Executor):
