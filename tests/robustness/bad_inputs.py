@@ -12,6 +12,7 @@ import io
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -358,8 +359,13 @@ def _said_wrongly(status: int, told: str, trace: str, names: list[str]) -> Itera
         yield f"status {status}: {told[-300:]}"
     elif status == 1 and not (len(lines) == 1 and lines[0].startswith("dieplat: ")):
         yield f"not one line: {told[-300:]}"
-    elif status == 1 and not any(name in lines[0] for name in names):
+    elif status == 1 and not _names_one(lines[0].removeprefix("dieplat: "), names):
         yield f"names no file: {told[-300:]}"
+
+
+def _names_one(line: str, names: list[str]) -> bool:
+    """Whether a file's or folder's name stands in the line as a word of its own."""
+    return any(re.search(rf"(^|[\s/'\"(]){re.escape(name)}([:/\s,;'\")]|$)", line) for name in names)
 
 
 def _left_wrongly(work: Path, inputs: dict[str, bytes], status: int) -> Iterator[str]:

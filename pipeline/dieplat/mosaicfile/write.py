@@ -11,6 +11,7 @@ import os
 import tempfile
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor
+from fractions import Fraction
 from functools import partial
 from itertools import islice
 from pathlib import Path
@@ -119,7 +120,7 @@ def write_mosaic(
             subifds=len(levels) - 1,
             software=f"dieplat {__version__}",
             description=_ome_xml(path.name, width_px, height_px, channels, dtype, um_per_px),
-            resolution=None if um_per_px is None else tuple(1e4 / value for value in um_per_px),
+            resolution=None if um_per_px is None else tuple(_rational(1e4 / value) for value in um_per_px),
             resolutionunit=None if um_per_px is None else "CENTIMETER",
             **options,
         )
@@ -302,6 +303,16 @@ def _spooled(level: _Level, spool: Any, flush: _Flush) -> Iterator[bytes]:
         spool.seek(offset)
         yield spool.read(length)
         flush.look()
+
+
+def _rational(value: float) -> tuple[int, int]:
+    """A positive number as a ratio of two integers of 32 bits (TIFF 6.0, RATIONAL), as near as such a ratio comes.
+
+    Not left to the writer: releases of tifffile before 2026 cut it to six figures.
+    """
+    most = 2**32 - 1
+    near = Fraction(value).limit_denominator(max(1, min(most, int(most / value) - 1)))
+    return near.numerator, near.denominator
 
 
 def _ome_xml(
