@@ -16,6 +16,8 @@ from dieplat.files import line_of
 from dieplat_cli.commands import register_all
 
 OUT_OF_MEMORY = "the memory does not suffice; close other programs, or give fewer --workers or smaller pictures"
+NO_ROOM = ("failed to map segment", "cannot allocate memory", "can't start new thread")
+"""How the system's loader and Python say that the memory does not suffice for a library or a thread."""
 
 app = typer.Typer(
     name="dieplat",
@@ -41,6 +43,11 @@ def main() -> None:
         sys.stderr.write(f"dieplat: {' '.join(line_of(error).split())}\n")
         raise SystemExit(1) from None
     except MemoryError:
+        sys.stderr.write(f"dieplat: {OUT_OF_MEMORY}\n")
+        raise SystemExit(1) from None
+    except (ImportError, RuntimeError) as error:
+        if not any(words in str(error) for words in NO_ROOM):
+            raise
         sys.stderr.write(f"dieplat: {OUT_OF_MEMORY}\n")
         raise SystemExit(1) from None
     except KeyboardInterrupt:

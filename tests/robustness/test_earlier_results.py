@@ -6,6 +6,7 @@ import errno
 import json
 import os
 import shutil
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -145,3 +146,24 @@ def test_a_disk_that_is_only_read_is_named_as_the_user_named_it(
     wanted = Path(other_inputs.COMMANDS[name][other_inputs.COMMANDS[name].index("--out") + 1])
     assert told.startswith(f"dieplat: {wanted}"), told
     assert ".partial." not in told
+
+
+@pytest.mark.parametrize(
+    "error",
+    [RuntimeError("can't start new thread"), ImportError("libx.so: failed to map segment from shared object"),
+     ImportError("libx.so: cannot allocate memory in static TLS block")],
+)  # fmt: skip
+def test_no_memory_for_a_thread_or_a_library_is_one_line(
+    survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    """What a limit of 400 and 700 MiB on the address space brought about."""
+
+    def no_room(*_: Any) -> None:
+        raise error
+
+    work = shutil.copytree(survey, tmp_path / "work")
+    monkeypatch.setattr(threading.Thread, "start", no_room)
+    status, told, trace = bad_inputs.run(work, other_inputs.COMMANDS["publish"])
+    assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
+    assert told.startswith("dieplat: the memory does not suffice; ")
+    assert list((work / "new").iterdir()) == []
