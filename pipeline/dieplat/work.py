@@ -47,12 +47,20 @@ class Spread(Executor):
 
     def submit(self, fn: Callable[..., R], /, *args: Any, **kwargs: Any) -> Future[R]:
         """Start a job in another process."""
-        return self._far.submit(fn, *args, **kwargs)
+        return self._far.submit(in_one_thread, fn, *args, **kwargs)
 
     def settle(self) -> None:
         """Wait until nothing that was cancelled runs any more."""
         if self._settle is not None:
             self._settle()
+
+
+def in_one_thread(function: Callable[..., R], /, *args: Any, **kwargs: Any) -> R:
+    """Call a function with no threads of OpenCV's own beneath it: jobs fill the cores, and a pool would only wait."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    return function(*args, **kwargs)
 
 
 def near(executor: Executor | None) -> Executor | None:

@@ -235,7 +235,7 @@ class Blind(Executor):
         """In line."""
         done: Future[Any] = Future()
         self.looks += 1
-        done.set_result(f"{args[0]}: cannot be read" if self.looks == 1 else fn(*args, **kwargs))
+        done.set_result(f"{args[-1]}: cannot be read" if self.looks == 1 else fn(*args, **kwargs))
         return done
 
 
