@@ -1,7 +1,8 @@
-"""The server killed while drawings are being saved: what was confirmed is on disk, whole."""
+"""The server killed while drawings are being saved, and a full disk: what was confirmed is on disk, whole."""
 
 from __future__ import annotations
 
+import errno
 import http.client
 import json
 import os
@@ -15,7 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from page_server import document, feature, square
+from page_server import Running, document, feature, square
 
 from dieplat.annotate.guard import COOKIE, HEADER
 from dieplat.mosaicfile.read import Mosaic
@@ -74,3 +75,26 @@ def test_a_killed_server_has_lost_nothing_that_it_confirmed(mosaic: Mosaic, tmp_
             assert len(kept["features"]) == 60
         else:
             assert confirmed == -1
+
+
+def test_a_save_that_finds_no_room_says_so_and_leaves_the_drawing(
+    server: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = server.json("GET", "/drawing")
+    first = document(feature("Kept", "logic", square(10, 10, 50)))
+    saved = server.json("PUT", "/drawing", first, If_Match=f'"{found["version"]}"')
+    before = server.drawing.read_bytes()
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    changed = document(feature("Lost", "logic", square(20, 20, 50)))
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", full)
+        status, _, answer = server.ask("PUT", "/drawing", changed, If_Match=f'"{saved["version"]}"')
+    assert status == 507
+    assert "make room" in json.loads(answer)["error"]
+    assert server.drawing.read_bytes() == before
+    assert [path.name for path in server.drawing.parent.iterdir() if ".partial." in path.name] == []
+    again = server.json("PUT", "/drawing", changed, If_Match=f'"{saved["version"]}"')
+    assert server.json("GET", "/drawing")["version"] == again["version"]
