@@ -14,6 +14,18 @@ Progress = Callable[[int, int], None]
 """Called as `progress(done, total)`; it may raise to cancel."""
 
 
+class Tick:
+    """Counts jobs through several passes."""
+
+    def __init__(self, progress: Progress | None, total: int) -> None:
+        self._progress, self._total, self._done = progress, total, 0
+
+    def __call__(self, done: int, total: int) -> None:
+        self._done += 1
+        if self._progress is not None:
+            self._progress(self._done, self._total)
+
+
 class Spread(Executor):
     """Processes that share no memory with this one, here or on other machines, beside threads that do.
 

@@ -20,7 +20,7 @@ from dieplat.exports.ngff import Pyramid, create_ngff, get_pixels, open_level, p
 from dieplat.files import atomic_folder
 from dieplat.mosaicfile.write import TILE_PX, halved
 from dieplat.values import Correction, Layout, TileSet
-from dieplat.work import Progress, map_in_order
+from dieplat.work import Progress, Tick, map_in_order
 
 SQUARE_PX = 4096
 """Side of what one job paints: eight chunks, so that three reduced levels of it are whole chunks too. Its pixels and
@@ -90,7 +90,7 @@ def write_chunks(
         _blend(pieces, plan, executor, bar)
         reduced = (side_px // TILE_PX).bit_length() - 1
         begun = range(0, max(1, len(sizes) - 1), reduced)
-        tick = _Tick(bar("writing"), sum(len(list(_squares(sizes[level], side_px))) for level in begun))
+        tick = Tick(bar("writing"), sum(len(list(_squares(sizes[level], side_px))) for level in begun))
         for level in begun:
             levels = range(level, min(level + reduced, len(sizes) - 1) + 1)
             fill = partial(fill_square, temporary, plan, levels, sizes[level], side_px)
@@ -107,7 +107,7 @@ def _blend(pieces: Pieces, plan: Path, executor: Executor | None, bar: Titled) -
     make = partial(make_part, plan)
     for _ in map_in_order(make, range(count), executor=executor, total=count, progress=bar("resampling")):
         pass
-    seam, tick = partial(find_seams, plan), _Tick(bar("seams"), count)
+    seam, tick = partial(find_seams, plan), Tick(bar("seams"), count)
     for generation in pieces.generations():
         for _ in map_in_order(seam, generation, executor=executor, progress=tick):
             pass
@@ -166,15 +166,3 @@ def _check_room(folder: Path, part_bytes: int) -> None:
             f"{folder}: the resampled tiles take {part_bytes / 1e9:.1f} GB until the mosaic is whole, "
             f"and {free / 1e9:.1f} GB are free; give --out a folder with more room"
         )
-
-
-class _Tick:
-    """Counts jobs through several passes."""
-
-    def __init__(self, progress: Progress | None, total: int) -> None:
-        self._progress, self._total, self._done = progress, total, 0
-
-    def __call__(self, done: int, total: int) -> None:
-        self._done += 1
-        if self._progress is not None:
-            self._progress(self._done, self._total)

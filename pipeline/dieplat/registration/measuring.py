@@ -15,7 +15,7 @@ from dieplat.registration.pixels import PixelCache
 from dieplat.registration.stage import Grid, fit_model, is_clear, sample_evenly
 from dieplat.values.offsets import StageModel
 from dieplat.values.tiles import TileSet
-from dieplat.work import Progress, Spread, map_in_order
+from dieplat.work import Progress, Spread, Tick, map_in_order
 
 Pairs = Sequence[tuple[int, int]]
 
@@ -54,7 +54,7 @@ class _Survey:
     executor: Executor | None
 
     def measure(
-        self, pairs: Pairs, model: StageModel, widths: tuple[int, int], tick: _Tick | None = None
+        self, pairs: Pairs, model: StageModel, widths: tuple[int, int], tick: Tick | None = None
     ) -> list[Measured]:
         """Offsets of pairs within `widths` (x, y) of where a model expects them, in the pairs' order."""
 
@@ -71,7 +71,7 @@ class _Survey:
         pairs: Pairs,
         predicted: Mapping[tuple[int, int], tuple[float, float]],
         widths: tuple[int, int],
-        tick: _Tick | None,
+        tick: Tick | None,
     ) -> list[Measured]:
         """The same in other processes, each job a block of the grid."""
         blocks: dict[tuple[int, int], list[tuple[int, int]]] = {}
@@ -123,18 +123,6 @@ class _Question:
         return [self.answer(pair) for pair in self.predicted]
 
 
-class _Tick:
-    """Counts pairs through several passes."""
-
-    def __init__(self, progress: Progress | None, total: int) -> None:
-        self._progress, self._total, self._done = progress, total, 0
-
-    def __call__(self, done: int, total: int) -> None:
-        self._done += 1
-        if self._progress is not None:
-            self._progress(self._done, self._total)
-
-
 def measure_pairs(
     tile_set: TileSet,
     grid: Grid,
@@ -158,7 +146,7 @@ def measure_pairs(
         cache,
         executor,
     )
-    measured = _first_pass(survey, pairs, model, _Tick(progress, len(pairs)))
+    measured = _first_pass(survey, pairs, model, Tick(progress, len(pairs)))
     refined = fit_model([pair.offsets for pair in measured], grid, model)
     again = []
     for index, pair in enumerate(measured):
@@ -205,7 +193,7 @@ def without_strays(measured: Sequence[Measured]) -> list[Measured]:
     return kept
 
 
-def _first_pass(survey: _Survey, pairs: Pairs, model: StageModel, tick: _Tick) -> list[Measured]:
+def _first_pass(survey: _Survey, pairs: Pairs, model: StageModel, tick: Tick) -> list[Measured]:
     wide = _widths(model, WIDE_SIGMAS)
     chosen = set(spread_pairs(survey.grid, pairs))
     first = [pair for pair in pairs if pair in chosen]
