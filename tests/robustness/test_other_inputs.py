@@ -12,6 +12,7 @@ from pathlib import Path
 import bad_inputs
 import other_inputs
 import pytest
+import tifffile
 
 from dieplat.files import atomic_folder, writer_mark
 from dieplat.work import map_in_order
@@ -117,3 +118,19 @@ def test_nothing_runs_any_more_when_one_of_many_has_failed() -> None:
         with pytest.raises(ValueError):  # noqa: PT011
             list(map_in_order(slow, range(20), executor=executor))
         assert running == []
+
+
+def test_a_mosaic_whose_table_of_tiles_is_too_short_is_named(work: Path) -> None:
+    """TIFF 6.0: as many TileOffsets (324) as tiles; here the entry says one instead. It once ended in an IndexError."""
+    path = work / "out/mosaic.ome.tif"
+    data = bytearray(path.read_bytes())
+    with tifffile.TiffFile(path) as tiff:
+        tag = tiff.pages[0].tags["TileOffsets"]
+        assert tag.count > 1
+        assert not tiff.is_bigtiff
+        data[tag.offset + 4 : tag.offset + 8] = (1).to_bytes(4, "little")
+    path.write_bytes(data)
+    status, told, trace = bad_inputs.run(work, other_inputs.COMMANDS["publish"])
+    assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
+    assert "mosaic.ome.tif: " in told
+    assert list((work / "new").iterdir()) == []

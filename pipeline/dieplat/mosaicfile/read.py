@@ -276,6 +276,8 @@ class _Segments(_Source):
             out[a0 - y0 : a1 - y0, b0 - x0 : b1 - x0, plane] = part[..., 0]
 
     def _decode(self, index: int) -> Pixels | None:
+        if index >= min(len(self._page.dataoffsets), len(self._page.databytecounts)):
+            raise MosaicError(f"{self._path}: its data is damaged (tiles are missing); make the mosaic again")
         offset, count = self._page.dataoffsets[index], self._page.databytecounts[index]
         if count == 0:
             return None  # a sparse file leaves out what is black
