@@ -41,10 +41,10 @@ LOW_LACK = 0.002
 """The same for the mean period of low orders alone, which do not fold back: invented pairs lacked nothing beside
 their noise, single cells 0.0026 and more; above `SAMPLED_PX`, where low orders meet high ones that fold onto them, a
 pair near 6 px lacked 0.06."""
-EVIDENT, STEADIEST = 6.0, 1e-4
+EVIDENT, STEADIEST = 4.0, 1e-4
 """Likeness that a fine period must lack with its mirror image, in what two halves of its bank lack with one another
 (and at least so much), to be lopsided by more than chance: invented pairs of 4 to 8 px lacked up to 2.9 of it (224
-axes), single cells that are nearly symmetric 11 and more (47 axes)."""
+axes), single cells that are nearly symmetric 5.8 and more (48 axes)."""
 SURELY_LOPSIDED = 0.12
 """Twice what any invented pair lacked in its low orders."""
 LOW_SEEN = 0.9
