@@ -174,6 +174,6 @@ def seams_of(under: View, pixels: View, *, box: Box, painted: Sequence[Box]) -> 
 
 
 def surroundings(box: Box, painted: Sequence[Box], size: tuple[int, int]) -> tuple[list[Box], Sides]:
-    """What is painted under a tile, in its own pixels, and beyond which sides a mosaic (width, height) goes on."""
+    """What is painted under a tile, in its pixels, and on which sides a mosaic (width, height) goes on beyond it."""
     below = [other.cut(box).moved(-box.x0, -box.y0) for other in painted if not other.cut(box).is_empty]
     return below, (box.x0 > 0, box.y0 > 0, box.x1 < size[0], box.y1 < size[1])
