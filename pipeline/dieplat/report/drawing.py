@@ -51,7 +51,9 @@ class Canvas:
     """A drawing of `width_px` by `height_px` pixels; x right, y down, one unit a pixel."""
 
     def __init__(self, width_px: int, height_px: int, *, background: str = PANEL) -> None:
-        self.figure = Figure(figsize=(width_px / DPI, height_px / DPI), dpi=DPI, facecolor=background)
+        # Releases before 3.11 cut the product down to whole pixels, so it may not lie a last digit below.
+        inches = ((width_px + 1e-6) / DPI, (height_px + 1e-6) / DPI)
+        self.figure = Figure(figsize=inches, dpi=DPI, facecolor=background)
         self._agg = FigureCanvasAgg(self.figure)
         self.axes: Axes = self.figure.add_axes((0, 0, 1, 1))
         self.axes.set_xlim(0, width_px)
