@@ -72,16 +72,27 @@ def spread_over(address: str, *, tiles: Path, out: Path, near: Executor | None =
             near=near,
             in_flight=max(LEAST_IN_FLIGHT, FLIGHT_A_THREAD * threads),
             settle=lambda: _settle(client),
+            check=lambda: _check_scheduler(client, address),
         )
     except distributed.KilledWorker:
         raise ClusterError(
             f"{address}: a job ended every worker it was given to; give workers more memory or fewer threads"
         ) from None
     except concurrent.futures.CancelledError:
-        raise ClusterError(f"{address}: the scheduler was lost; start it again and repeat the command") from None
+        raise _lost(address) from None
     finally:
         with contextlib.suppress(OSError, TimeoutError, RuntimeError):
             client.close(timeout=ANSWER_S)
+
+
+def _lost(address: str) -> ClusterError:
+    return ClusterError(f"{address}: the scheduler was lost; start it again and repeat the command")
+
+
+def _check_scheduler(client: Any, address: str) -> None:
+    """Jobs that are given while the connection is down are never answered; those before it are cancelled by Dask."""
+    if client.status != "running":
+        raise _lost(address)
 
 
 def _distributed() -> Any:
@@ -164,7 +175,7 @@ def _settle(client: Any) -> None:
     """Wait until no worker runs anything: Dask lets go of a cancelled job at once, but its thread goes on."""
     end = time.monotonic() + SETTLE_S
     with contextlib.suppress(OSError, TimeoutError, RuntimeError):
-        while time.monotonic() < end and any(client.run(_running).values()):
+        while time.monotonic() < end and client.status == "running" and any(client.run(_running).values()):
             time.sleep(0.05)
 
 

@@ -14,6 +14,10 @@ Progress = Callable[[int, int], None]
 """Called as `progress(done, total)`; it may raise to cancel."""
 
 
+CHECK_S = 1.0
+"""So often it is asked whether jobs that are waited for can still come."""
+
+
 class Tick:
     """Counts jobs through several passes."""
 
@@ -42,6 +46,8 @@ class Spread(Executor):
         Jobs submitted and not yet done with, at most; their results wait here.
     settle : callable, optional
         Waits until no job that was cancelled runs any more, where `far` lets running jobs be cancelled.
+    check : callable, optional
+        Raises if what starts the jobs is lost, whose results would be waited for in vain.
     """
 
     def __init__(
@@ -51,15 +57,25 @@ class Spread(Executor):
         near: Executor | None = None,
         in_flight: int = 64,
         settle: Callable[[], None] | None = None,
+        check: Callable[[], None] | None = None,
     ) -> None:
         self._far = far
         self.near = near
         self.in_flight = in_flight
         self._settle = settle
+        self._check = check
 
     def submit(self, fn: Callable[..., R], /, *args: Any, **kwargs: Any) -> Future[R]:
         """Start a job in another process."""
         return self._far.submit(in_one_thread, fn, *args, **kwargs)
+
+    def result(self, future: Future[R]) -> R:
+        """What a job gave; raises what `check` does while it is waited for."""
+        while True:
+            wait([future], timeout=None if self._check is None else CHECK_S)
+            if future.done() or self._check is None:
+                return future.result()
+            self._check()
 
     def settle(self) -> None:
         """Wait until nothing that was cancelled runs any more."""
@@ -110,17 +126,18 @@ def map_in_order(
             yield result
         return
     most = executor.in_flight if isinstance(executor, Spread) else in_flight
+    given: Callable[[Future[R]], R] = executor.result if isinstance(executor, Spread) else Future.result
     waiting: deque[Future[R]] = deque()
     try:
         for item in items:
             waiting.append(executor.submit(function, item))
             if len(waiting) >= most:
-                result = waiting[0].result()
+                result = given(waiting[0])
                 waiting.popleft()
                 tick()
                 yield result
         while waiting:
-            result = waiting[0].result()
+            result = given(waiting[0])
             waiting.popleft()
             tick()
             yield result
