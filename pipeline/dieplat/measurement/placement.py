@@ -34,6 +34,8 @@ class Placement:
     grid_px : the step to which coordinates were rounded, 0 if they were not: uniform within half a step.
     found : vertices that were found in the picture instead: their own standard uncertainties along x and y.
     found_edge_u_px : of an offset common to all edges between two found vertices.
+    sawn : those of the found vertices that are a die's corners.
+    sawn_edge_u_px : of an offset common to the edges between two of these, beside that of all edges found.
     """
 
     vertex_u_px: float = VERTEX_U_PX
@@ -42,6 +44,15 @@ class Placement:
     grid_px: float = 0.0
     found: Mapping[Point, Point] = field(default_factory=dict)
     found_edge_u_px: float = 0.0
+    sawn: frozenset[Point] = frozenset()
+    sawn_edge_u_px: float = 0.0
+
+    def offsets(self, points_px: Array) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+        """Which edges of a closed ring, from point i (N, 2) to the next, were found, and which of them are a die's."""
+        points = [*map(tuple, points_px.tolist())]
+        known = [np.array([point in some for point in points]) for some in (self.found, self.sawn)]
+        found, sawn = (one & np.roll(one, -1) for one in known)
+        return found, sawn & found
 
 
 DEFAULT = Placement()
@@ -68,6 +79,7 @@ class Inputs:
         self.skew = linear([part.on_angle for part in parts], causes)
         self.edge = variable(placement.edge_u_px, "edges")
         self.found_edge = variable(placement.found_edge_u_px, "edges found")
+        self._sawn_edge = variable(placement.sawn_edge_u_px, "sawn rim")
         self._vertices: dict[Point, tuple[Quantity, Quantity]] = {}
         layout = placement.layout if placement.layout is not None and placement.layout.tiles else None
         self._layout = layout
@@ -126,9 +138,9 @@ class Inputs:
         """
         if not self.placement.found:
             return float(lengths.sum()) * self.edge
-        known = np.array([point in self.placement.found for point in map(tuple, points_px.tolist())])
-        both = known & np.roll(known, -1)
-        return float(lengths[~both].sum()) * self.edge + float(lengths[both].sum()) * self.found_edge
+        found, sawn = self.placement.offsets(points_px)
+        change = float(lengths[~found].sum()) * self.edge + float(lengths[found].sum()) * self.found_edge
+        return change + float(lengths[sawn].sum()) * self._sawn_edge if sawn.any() else change
 
 
 def _sources(scale: Scale, placement: Placement, *, joined: bool) -> tuple[Source, ...]:
@@ -143,6 +155,9 @@ def _sources(scale: Scale, placement: Placement, *, joined: bool) -> tuple[Sourc
         sources.append(Source("vertices found", "A", "vertices found in the picture, each as it was found"))
         note = f"an offset of {placement.found_edge_u_px:.3g} px common to all edges found in the picture"
         sources.append(Source("edges found", "B", note))
+    if placement.sawn_edge_u_px > 0.0:
+        note = f"an offset of {placement.sawn_edge_u_px:.3g} px common to the found die's sides: a narrow rim or blur"
+        sources.append(Source("sawn rim", "B", note))
     if placement.layout is not None and placement.layout.tiles:
         note = "vertices on one tile move together; tiles taken as independent"
         if joined:

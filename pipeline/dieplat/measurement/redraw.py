@@ -55,11 +55,12 @@ class Redraw:
         half = math.sqrt(3.0)
         self._edge = half * placement.edge_u_px * rng.uniform(-1, 1, draws)
         self._found_edge = half * placement.found_edge_u_px * rng.uniform(-1, 1, draws)
-        self._found = placement.found
+        self._placement = placement
         points = np.concatenate([ring.points for geometry in geometries for ring in rings_of(geometry)])
         distinct = np.unique(points, axis=0)
         self._row = {tuple(point): number for number, point in enumerate(distinct.tolist())}
         self._vertices = distinct + _vertex_errors(distinct, placement, draws, rng)
+        self._sawn_edge = half * placement.sawn_edge_u_px * rng.uniform(-1, 1, draws)
 
     def points(self, points_px: Array) -> Array:
         """Draws (draws, N, 2) of drawn points."""
@@ -95,9 +96,8 @@ class Redraw:
 
     def _offset(self, points_px: Array) -> Array:
         """Draws (draws, N) of the outward offset of every edge of a ring."""
-        known = np.array([tuple(point) in self._found for point in points_px.tolist()])
-        both = known & np.roll(known, -1)
-        return np.where(both, self._found_edge[:, None], self._edge[:, None])
+        found, sawn = self._placement.offsets(points_px)
+        return np.where(found, self._found_edge[:, None], self._edge[:, None]) + sawn * self._sawn_edge[:, None]
 
     def sides(self, die: BaseGeometry) -> tuple[Array, Array] | None:
         """Draws of a die's width and height (um); None where it has no straight sides."""
