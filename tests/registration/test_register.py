@@ -13,6 +13,7 @@ import skimage.data
 import tifffile
 from cutting import Cut, cut_tiles, errors_px
 
+from dieplat.errors import RegistrationError
 from dieplat.phantom import make_phantom
 from dieplat.phantom.die import DiePlan
 from dieplat.phantom.scenario import PRESETS
@@ -151,22 +152,38 @@ def test_a_tile_that_only_small_pictures_placed_is_left_out_unless_full_ones_bea
         assert [(one.name, "full size" in one.reason) for one in layout.skipped] == [(cut.names[8], True)]
 
 
-def test_a_tile_that_hangs_on_one_pair_is_left_out_if_small_pictures_placed_it(tmp_path: Path) -> None:
+def test_what_hangs_on_one_pair_is_left_out_if_small_pictures_placed_it(tmp_path: Path) -> None:
     picture = enlarged(skimage.data.gravel(), 3.0)
-    missing = ((1, 2), (2, 2))
+    missing = ((1, 2), (1, 3), (2, 2), (2, 3), (2, 4), (2, 5))
     cut = cut_tiles(
-        picture, tmp_path, rows=3, columns=4, tile=(400, 400), missing=missing, rng=np.random.default_rng(22)
+        picture, tmp_path, rows=3, columns=6, tile=(300, 300), missing=missing, rng=np.random.default_rng(22)
     )
-    # r01_c03 and r02_c03 hang on r00_c03, and this on r00_c02 alone.
+    # Four tiles at the right close a loop of their own, but r00_c02 and r00_c03 alone hold it to the others.
     tile_set = discover_tiles(tmp_path)
     kept, views, _ = survey_tiles(tile_set.tiles)
     by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
-    assert len(register(tile_set, by_name).tiles) == 10
+    assert len(register(tile_set, by_name).tiles) == 12
     unproven = replace(tile_set, tiles=tuple(replace(tile, unproven=True) for tile in tile_set.tiles))
     layout = register(unproven, by_name)
-    hanging = {f"r0{row}_c0{column}.tif" for row, column in ((0, 2), (0, 3), (1, 3), (2, 3))}
+    hanging = {f"r0{row}_c0{column}.tif" for row in (0, 1) for column in (2, 3, 4, 5)} & set(cut.names)
     assert {one.name for one in layout.skipped} == hanging
     assert np.abs(errors_px({t.name: (t.x_px, t.y_px) for t in layout.tiles}, without(cut, hanging))).max() < 0.1
+
+
+def test_a_set_of_which_most_hangs_on_single_pairs_is_refused(tmp_path: Path) -> None:
+    cut_tiles(
+        enlarged(skimage.data.gravel(), 3.0),
+        tmp_path,
+        rows=1,
+        columns=4,
+        tile=(300, 300),
+        rng=np.random.default_rng(23),
+    )
+    tile_set = discover_tiles(tmp_path)
+    kept, views, _ = survey_tiles(tile_set.tiles)
+    unproven = replace(tile_set, tiles=tuple(replace(tile, unproven=True) for tile in kept))
+    with pytest.raises(RegistrationError, match="only 1 of 4 pictures"):
+        register(unproven, {tile.name: view for tile, view in zip(kept, views, strict=True)})
 
 
 def without(cut: Cut, names: set[str]) -> Cut:

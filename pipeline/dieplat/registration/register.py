@@ -8,6 +8,8 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
+import networkx
+
 from dieplat.errors import RegistrationError
 from dieplat.registration.assemble import Tie, assemble_layout, layout_of_one
 from dieplat.registration.bundle import further_shift
@@ -123,35 +125,36 @@ def register(
     RegistrationError
         If no two neighbouring pictures show a common place.
     """
+    given = len(tile_set.tiles)
     while True:
         layout = _registered(tile_set, views, overlap, ties, read, memory, executor, progress)
         tied = {index for tie in ties for index in (tie.a, tie.b)}
-        doubtful = [i for i in _hanging(tile_set, layout) if tile_set.tiles[i].unproven and i not in tied]
+        doubtful = [i for i in _not_borne_out(tile_set, layout) if i not in tied]
         if not doubtful:
             return layout
+        sure = len(tile_set.tiles) - len(doubtful)
+        if 2 * sure < given:
+            raise RegistrationError(
+                f"tiles: at full size only {sure} of {given} pictures fit together beyond doubt; "
+                "name them by row and column (r01_c01.jpg) or give --columns"
+            )
         tile_set, ties = _without(tile_set, doubtful, ties)
 
 
-def _hanging(tile_set: TileSet, layout: Layout) -> list[int]:
-    """Tiles that no pair, or a single one, holds to the others; and those that hang on these."""
+def _not_borne_out(tile_set: TileSet, layout: Layout) -> list[int]:
+    """Tiles that small pictures placed and that no two ways of pairs at full size join to the largest such part.
+
+    What hangs on a single pair hangs on its being no likeness; that is no proof for a whole group of tiles either.
+    """
+    if not any(tile.unproven for tile in tile_set.tiles):
+        return []
     number = {tile.name: index for index, tile in enumerate(tile_set.tiles)}
-    held: list[set[int]] = [set() for _ in number]
-    for pair in layout.pairs:
-        if pair.used:
-            a, b = number[pair.a], number[pair.b]
-            held[a].add(b)
-            held[b].add(a)
-    hanging: list[int] = []
-    waiting = [index for index, others in enumerate(held) if len(others) < 2]
-    while waiting:
-        index = waiting.pop()
-        hanging.append(index)
-        for other in held[index]:
-            held[other].discard(index)
-            if len(held[other]) == 1:
-                waiting.append(other)
-        held[index].clear()
-    return sorted(set(hanging))
+    graph = networkx.Graph()
+    graph.add_nodes_from(range(len(tile_set.tiles)))
+    graph.add_edges_from((number[pair.a], number[pair.b]) for pair in layout.pairs if pair.used)
+    graph.remove_edges_from([*networkx.bridges(graph)])
+    main = max(networkx.connected_components(graph), key=lambda part: (len(part), -min(part)))
+    return [i for i, tile in enumerate(tile_set.tiles) if tile.unproven and i not in main]
 
 
 def _without(tile_set: TileSet, doubtful: Sequence[int], ties: Sequence[Tie]) -> tuple[TileSet, list[Tie]]:
