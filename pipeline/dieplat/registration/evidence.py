@@ -102,7 +102,7 @@ def leads(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]], *, hope
     than noise. What both show alike, such as an edge that they differ along, then says nothing; by the coherence of
     either alone it would count, with its noise, for either. For Gaussian noise of variance v in a - b the logarithm of
     the ratio is (|a - q|^2 - |a - p|^2) / v; every ring's is weighted with the part of |p - q|^2 that is no noise
-    (Wiener 1949).
+    (Wiener 1949, Extrapolation, Interpolation, and Smoothing of Stationary Time Series).
     """
     smooth_a, smooth_b = _smooth(a), _smooth(b)
     found = np.zeros(len(offsets_px))
