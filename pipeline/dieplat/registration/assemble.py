@@ -15,6 +15,7 @@ from scipy.special import stdtrit
 
 from dieplat.registration.bundle import adjust, even_change, in_words, lens_change, windows_of
 from dieplat.registration.choose import Choice
+from dieplat.registration.shared_noise import shared_noise
 from dieplat.registration.solve import Solution
 from dieplat.registration.stage import is_clear
 from dieplat.values.correction import Lens
@@ -46,6 +47,7 @@ class _System:
     pairs: npt.NDArray[np.intp]
     offsets: npt.NDArray[np.float64]
     cov: npt.NDArray[np.float64]
+    noise_part: npt.NDArray[np.float64]
     change: npt.NDArray[np.float64]
     from_pictures: npt.NDArray[np.bool_]
 
@@ -74,23 +76,25 @@ def _system(
             xx, xy, yy = chosen.cov_px2
             within = sum(tile_set.tiles[tile].place_u_px ** 2 for tile in (offset.a, offset.b))
             cov = xx + LAST_STEP_PX**2 + within, xy, yy + LAST_STEP_PX**2 + within
-            rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *cov, True))
+            noise = (xx + yy) / (cov[0] + cov[2])
+            rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *cov, noise, True))
         elif label[offset.a] != label[offset.b]:
             # The k predictions of one tile share its own error e, which they must not average away: with errors of
             # e each at both ends of a step, e^2 (1 + 1/k) is left, and the step's scatter is e sqrt(2).
             wider = few**2 * (min(stated[label[offset.a]], stated[label[offset.b]]) + 1) / 2
             cov = wider * model.sigma_px[0] ** 2, 0.0, wider * model.sigma_px[1] ** 2
-            rows.append((offset.a, offset.b, *offset.predicted_px, *cov, False))
+            rows.append((offset.a, offset.b, *offset.predicted_px, *cov, 0.0, False))
         else:
             continue
         used.append(index)
-    data = np.array([row[:7] for row in rows], dtype=np.float64)
+    data = np.array([row[:8] for row in rows], dtype=np.float64)
     return _System(
         data[:, :2].astype(np.intp),
         data[:, 2:4],
         data[:, 4:7],
+        data[:, 7],
         changes[used],
-        np.array([row[7] for row in rows], dtype=bool),
+        np.array([row[8] for row in rows], dtype=bool),
     )
 
 
@@ -133,17 +137,20 @@ def assemble_layout(
     changes = _changes(tile_set, offsets, along, ties, present)
     system = _system(tile_set, offsets, choice, model, changes)
     rejectable = system.from_pictures & np.array([tuple(map(int, p)) not in ties for p in system.pairs])
+    start = np.array(choice.start_px)
+    size_px = tile_set.width_px, tile_set.height_px
     adjustment = adjust(
         len(tiles),
         system.pairs,
         system.offsets,
         system.cov,
-        np.array(choice.start_px),
+        start,
         rejectable=rejectable,
         change=system.change,
         windows=windows,
         norm_px=norm,
         present=present,
+        coupling=shared_noise(system.pairs, start, size_px, np.where(rejectable, system.noise_part, 0.0)),
     )
     solution = adjustment.solution
     corner = solution.position_px - solution.position_px.min(axis=0)

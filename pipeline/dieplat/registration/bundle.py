@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dieplat.registration.optics import radial_changes
+from dieplat.registration.shared_noise import NO_COUPLING, Coupling
 from dieplat.registration.solve import (
     HUBER_SIGMA,
     MEDIAN_CHI2,
@@ -276,6 +277,7 @@ def adjust(
     windows: Windows,
     norm_px: float,
     present: Lens | None = None,
+    coupling: Coupling = NO_COUPLING,
 ) -> Adjustment:
     """Positions and lens in one least-squares system; see `solve.solve_positions` for the first parameters.
 
@@ -289,6 +291,8 @@ def adjust(
         Half diagonal of a tile.
     present : Lens, optional
         What the pictures are rid of already.
+    coupling : Coupling, optional
+        Which pairs share noise.
     """
     had = np.array([present.k1, present.k2]) if present is not None else np.zeros(2)
     choice: LensChoice | None = None
@@ -309,6 +313,7 @@ def adjust(
         start_px,
         rejectable=rejectable,
         common=Common(change[..., :free], windows.normal[:free, :free], (windows.side - windows.normal @ fixed)[:free]),
+        coupling=coupling,
     )
     left = fixed.copy()
     left[:free] = solution.common

@@ -10,6 +10,8 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components, reverse_cuthill_mckee
 from scipy.sparse.linalg import SuperLU, splu
 
+from dieplat.registration.shared_noise import NO_COUPLING, Coupling
+
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.intp]
@@ -24,6 +26,8 @@ USUAL_FACTOR = 1.0
 """Observed over stated variance of a pair's offset, over phantoms of every kind: little is missing from the latter."""
 USUAL_FREEDOM = 16.0
 """Degrees of freedom that `USUAL_FACTOR` counts for: sets scatter about it by about a third."""
+NUDGE = 0.01
+"""Part of the normal equations' change by which they are changed either way to see what comes of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,6 +71,7 @@ def solve_positions(
     *,
     rejectable: Flags,
     common: Common | None = None,
+    coupling: Coupling = NO_COUPLING,
 ) -> Solution:
     """Solve position[b] - position[a] + change @ common = offset for all pairs.
 
@@ -86,6 +91,9 @@ def solve_positions(
         word; the variance of the others is scaled by what their loops say of it.
     common : Common, optional
         Shared unknowns and how offsets change with them.
+    coupling : Coupling, optional
+        Which pairs share noise. It does not change the weights, which lose next to nothing by that, but what the loops
+        say of the variance and the uncertainties.
 
     Returns
     -------
@@ -122,10 +130,11 @@ def solve_positions(
         z2 = system.misfit(unknown)
         weight = np.where(rejectable, huber(z2, HUBER_SIGMA**2 * scale2), 1.0) * used
     counted = used & rejectable
-    factor = _variance_factor(tiles, pairs[counted], (weight * z2)[counted], len(common.side))
+    freedom = _freedom(tiles, pairs[counted], len(common.side)) - system.taken_up(weight * counted, coupling)
+    factor = _variance_factor((weight * z2)[counted], freedom)
     weight = np.where(rejectable, weight / factor, weight)
     unknown = system.solve(weight)
-    position_u, common_cov = system.uncertainty(weight)
+    position_u, common_cov = system.uncertainty(weight, coupling)
     position = unknown[: 2 * tiles].reshape(tiles, 2)
     residual = system.residual(unknown)
     return Solution(position, position_u, residual, used, factor, unknown[2 * tiles :], common_cov)
@@ -151,11 +160,15 @@ def _inverse(cov_px2: Array) -> Array:
     return np.asarray(inverse / (xx * yy - xy * xy)[:, None, None], dtype=np.float64)
 
 
-def _variance_factor(tiles: int, pairs: Indices, z2: Array, common: int) -> float:
+def _freedom(tiles: int, pairs: Indices, common: int) -> int:
+    """How many numbers pairs say more than positions and shared unknowns can follow."""
     graph = sp.coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(tiles, tiles))
     parts = int(connected_components(graph, directed=False)[0])
-    freedom = max(2 * (len(pairs) - (tiles - parts)) - common, 0)
-    return float((USUAL_FREEDOM * USUAL_FACTOR + z2.sum()) / (USUAL_FREEDOM + freedom))
+    return max(2 * (len(pairs) - (tiles - parts)) - common, 0)
+
+
+def _variance_factor(z2: Array, freedom: float) -> float:
+    return float((USUAL_FREEDOM * USUAL_FACTOR + z2.sum()) / (USUAL_FREEDOM + max(freedom, 0.0)))
 
 
 class _System:
@@ -187,13 +200,31 @@ class _System:
         store = sp.bsr_matrix((blocks, np.arange(count), np.arange(count + 1)), shape=(2 * count, 2 * count))
         return sp.csr_matrix(self._design.T @ store)
 
-    def _factors(self, weighted: sp.csr_matrix) -> tuple[SuperLU, Array, Array]:
+    def _normal(self, weight: Array) -> sp.csc_matrix:
+        """What is observed in the normal matrix, the shared unknowns last."""
+        return sp.csc_matrix(self._weighted(weight) @ self._design)
+
+    def _coupled(self, weight: Array, coupling: Coupling) -> sp.csc_matrix:
+        """What noise that pairs share adds to the covariance of the normal equations' right side."""
+        one, other = coupling.between.T
+        strength = coupling.correlation * np.sqrt(weight[one] * weight[other])
+        root = _root(self._inverse)
+        blocks = np.einsum("c,cij,cjk->cik", strength, root[one], root[other])
+        count = len(self._inverse)
+        rows, columns = (
+            2 * one[:, None, None] + np.array([[[0], [1]]]),
+            2 * other[:, None, None] + np.array([[[0, 1]]]),
+        )
+        places = np.broadcast_to(rows, blocks.shape).ravel(), np.broadcast_to(columns, blocks.shape).ravel()
+        half = sp.csr_matrix((blocks.ravel(), places), shape=(2 * count, 2 * count))
+        return sp.csc_matrix(self._design.T @ (half + half.T) @ self._design)
+
+    def _factors(self, normal: sp.csc_matrix) -> tuple[SuperLU, Array, Array]:
         """Positions eliminated first, with tile 0 held, so that what is shared does not fill the sparse system.
 
         The factors of the positions' own normal matrix, its inverse times their coupling to what is shared (Schur
         complement), and the covariance of what is shared.
         """
-        normal = sp.csc_matrix(weighted @ self._design)
         own, shared = slice(2, 2 * self._tiles), slice(2 * self._tiles, None)
         held = splu(sp.csc_matrix(normal[own, own]), permc_spec="MMD_AT_PLUS_A")
         coupling = normal[own, shared].toarray()
@@ -210,7 +241,7 @@ class _System:
         weighted = self._weighted(weight)
         side = np.asarray(weighted @ self._offsets)
         side[split:] += self._common.side
-        held, through, cov = self._factors(weighted)
+        held, through, cov = self._factors(sp.csc_matrix(weighted @ self._design))
         unknown[split:] = cov @ (side[split:] - through.T @ side[2:split])
         unknown[2:split] = held.solve(side[2:split]) - through @ unknown[split:]
         for axis in range(2):
@@ -218,16 +249,47 @@ class _System:
             own -= own.mean()
         return unknown
 
-    def uncertainty(self, weight: Array) -> tuple[Array, Array]:
-        """Standard uncertainty of each position against the mean of all, and the covariance of what is shared."""
+    def taken_up(self, weight: Array, coupling: Coupling) -> float:
+        """By how much less the pairs' squared misfits come to, because noise that they share moves a tile as a whole.
+
+        With normal matrix N and coupled part M that is the trace of M / N: the change of log det N with N.
+        """
+        if self._tiles < 2 or not len(coupling.correlation):
+            return 0.0
+        # Tiles that the counted pairs leave apart are held by next to nothing, which no pair shares.
+        normal = self._normal(np.maximum(weight, 1e-9))
+        change = NUDGE * self._coupled(weight, coupling)
+        more, less = (self._log_det(sp.csc_matrix(normal + sign * change)) for sign in (1, -1))
+        return (more - less) / (2 * NUDGE)
+
+    def _log_det(self, normal: sp.csc_matrix) -> float:
+        held, _, cov = self._factors(normal)
+        return float(np.log(np.abs(held.U.diagonal())).sum() - np.linalg.slogdet(cov)[1])
+
+    def uncertainty(self, weight: Array, coupling: Coupling) -> tuple[Array, Array]:
+        """Standard uncertainty of each position against the mean of all, and the covariance of what is shared.
+
+        With normal matrix N and coupled part M the covariance is 1/N + (1/N) M (1/N) (least squares with weights other
+        than the inverse covariance). The second part is how 1/N changes with N against M, and comes from changing it.
+        """
+        if self._tiles < 2:
+            return np.zeros((self._tiles, 2)), np.zeros((len(self._common.side), len(self._common.side)))
+        normal = self._normal(weight)
+        variance, cov = self._covariance(normal)
+        if len(coupling.correlation):
+            change = NUDGE * self._coupled(weight, coupling)
+            more, less = (self._covariance(sp.csc_matrix(normal + sign * change)) for sign in (1, -1))
+            variance = variance + (less[0] - more[0]) / (2 * NUDGE)
+            cov = cov + (less[1] - more[1]) / (2 * NUDGE)
+        return np.sqrt(np.maximum(variance, 0.0)), cov
+
+    def _covariance(self, normal: sp.csc_matrix) -> tuple[Array, Array]:
+        """Variances of the positions about their mean and the covariance of what is shared, of a normal matrix."""
         tiles = self._tiles
-        if tiles < 2:
-            return np.zeros((tiles, 2)), np.zeros((len(self._common.side), len(self._common.side)))
-        weighted = self._weighted(weight)
-        held, through, cov = self._factors(weighted)
+        held, through, cov = self._factors(normal)
         size = 2 * tiles - 2
         diagonal = np.zeros(2 * tiles)
-        diagonal[2:] = inverse_diagonal(sp.csc_matrix(weighted @ self._design)[2 : 2 * tiles, 2 : 2 * tiles])
+        diagonal[2:] = inverse_diagonal(sp.csc_matrix(normal[2 : 2 * tiles, 2 : 2 * tiles]))
         diagonal[2:] += np.einsum("ik,kl,il->i", through, cov, through)
         variance = np.zeros((tiles, 2))
         for axis in range(2):
@@ -237,7 +299,14 @@ class _System:
             mean = held.solve(every) + through @ (cov @ (through.T @ every))
             row_mean = np.concatenate([[0.0], mean[axis::2]])
             variance[:, axis] = diagonal[axis::2] - 2 * row_mean + row_mean.mean()
-        return np.sqrt(np.maximum(variance, 0.0)), np.asarray(cov, dtype=np.float64)
+        return variance, cov
+
+
+def _root(matrix: Array) -> Array:
+    """The symmetric root of symmetric, positive definite matrices (n, 2, 2) (Cayley and Hamilton)."""
+    middle = np.sqrt(np.linalg.det(matrix))[:, None, None]
+    trace = np.trace(matrix, axis1=1, axis2=2)[:, None, None]
+    return np.asarray((matrix + middle * np.eye(2)) / np.sqrt(trace + 2 * middle), dtype=np.float64)
 
 
 def inverse_diagonal(matrix: sp.csc_matrix) -> Array:
