@@ -35,7 +35,7 @@ TRUE = RIVALS.index((STEP[0], 0))
 def test_weak_grain_decides_between_cells(seed: int) -> None:
     rng = np.random.default_rng([11, seed])
     a, b = two_tiles(lattice(rng, grain=3.0), rng)
-    likelihood = log_likelihoods(a, b, RIVALS)
+    likelihood = log_likelihoods(a, b)(RIVALS)
     assert int(likelihood.argmax()) == TRUE
     assert likelihood[TRUE] - np.delete(likelihood, TRUE).max() > 9
 
@@ -44,20 +44,20 @@ def test_weak_grain_decides_between_cells(seed: int) -> None:
 def test_nothing_decides_where_cells_repeat_exactly(seed: int) -> None:
     rng = np.random.default_rng([12, seed])
     a, b = two_tiles(lattice(rng, grain=0.0), rng)
-    likelihood = log_likelihoods(a, b, RIVALS)
+    likelihood = log_likelihoods(a, b)(RIVALS)
     assert likelihood.max() - likelihood[TRUE] < 9
 
 
 def test_places_without_overlap_are_impossible() -> None:
     rng = np.random.default_rng(13)
     a, b = two_tiles(lattice(rng, grain=3.0), rng)
-    assert log_likelihoods(a, b, [(399.0, 0.0)])[0] == -np.inf
+    assert log_likelihoods(a, b)([(399.0, 0.0)])[0] == -np.inf
 
 
 def test_the_fraction_of_a_pixel_counts() -> None:
     rng = np.random.default_rng(14)
     a, b = two_tiles(lattice(rng, grain=6.0), rng)
-    near = log_likelihoods(a, b, [(320.0 + d, 0.0) for d in (-3.0, -1.0, 0.0, 1.0, 3.0)])
+    near = log_likelihoods(a, b)([(320.0 + d, 0.0) for d in (-3.0, -1.0, 0.0, 1.0, 3.0)])
     assert int(near.argmax()) == 2
 
 
@@ -91,7 +91,7 @@ def test_an_edge_says_nothing_of_places_along_it(seed: int) -> None:
     along = [(0.0, 100.0 + shift) for shift in (-40.0, -20.0, -9.0, 0.0, 9.0, 20.0, 40.0)]
     assert np.sort(leads(a, b, along, hopeless=60.0))[-2] > -12
     # Judged by its coherence alone, one of them would seem to be ahead of another by more than that.
-    assert np.ptp(log_likelihoods(a, b, along)) > 12
+    assert np.ptp(log_likelihoods(a, b)(along)) > 12
 
 
 def test_a_place_that_hardly_overlaps_is_behind_all_others() -> None:

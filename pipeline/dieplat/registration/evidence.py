@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -52,19 +52,18 @@ class _Bins:
     circles: tuple[npt.NDArray[np.intp], ...]
 
 
-def log_likelihoods(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]]) -> Array:
-    """Log-likelihood of every place of b against a, in nats; only differences between them mean anything.
+def log_likelihoods(a: Image, b: Image) -> Callable[[Sequence[tuple[float, float]]], Array]:
+    """Log-likelihood of places of b against a, in nats; only differences between them mean anything.
 
     Parameters
     ----------
     a, b : ndarray of shape (H, W), float32
         Band-passed grey pictures.
-    offsets_px : sequence of (dx, dy)
-        Places to compare, all with about the same overlap.
 
     Returns
     -------
-    ndarray of shape (len(offsets_px),)
+    callable
+        Takes places (dx, dy) to compare, all with about the same overlap, and gives an array of as many values;
         -inf where too little overlaps.
 
     Notes
@@ -76,7 +75,7 @@ def log_likelihoods(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]
     236-255). A negative coherence counts as none.
     """
     coarse_a, coarse_b = _coarse(a), _coarse(b)
-    return np.array([_at_place(coarse_a, coarse_b, dx / STEP_PX, dy / STEP_PX) for dx, dy in offsets_px])
+    return lambda places: np.array([_at_place(coarse_a, coarse_b, dx / STEP_PX, dy / STEP_PX) for dx, dy in places])
 
 
 def leads(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]], *, hopeless: float) -> Array:
@@ -104,8 +103,10 @@ def leads(a: Image, b: Image, offsets_px: Sequence[tuple[float, float]], *, hope
     the ratio is (|a - q|^2 - |a - p|^2) / v; every ring's is weighted with the part of |p - q|^2 that is no noise
     (Wiener 1949, Extrapolation, Interpolation, and Smoothing of Stationary Time Series).
     """
-    smooth_a, smooth_b = _smooth(a), _smooth(b)
     found = np.zeros(len(offsets_px))
+    if len(found) < 2:
+        return found
+    smooth_a, smooth_b = _smooth(a), _smooth(b)
     best = 0
     for _ in range(MOST_CHANGES):
         worth = [i for i in range(len(found)) if i != best and found[i] > found[best] - hopeless]

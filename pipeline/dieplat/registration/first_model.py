@@ -25,6 +25,10 @@ FULL_SIZE_SAMPLE = 6
 OPEN_LEAD_PER_PAIR = 60.0
 """Lead in nats a pair below which two likely steps stay open. Pairs that lie in a memory favour one step or another by
 some 50 nats each, all alike; pairs that see its rim favour the true one by a thousand (phantoms)."""
+PAIRS_AT_A_TIME = 2
+HOPELESS = 2.0
+"""A step that is behind by so many times the lead that decides is not looked at in further pairs (a sequential test;
+Wald 1945, Annals of Mathematical Statistics 16, 117-186)."""
 THUMB_SCATTER_PX = 3.0
 """Scatter of stage steps expected at first, in thumbnail pixels."""
 STEP_PEAKS = 24
@@ -90,17 +94,23 @@ def _best_at_full_size(
         return scaled[0], None
     some = sample_evenly(sample, FULL_SIZE_SAMPLE)
     search = math.ceil(2.5 * THUMB_SCATTER_PX * factor)
-    seen = []
-    for step in scaled:
+    decisive = OPEN_LEAD_PER_PAIR * len(some)
 
-        def work(pair: tuple[int, int], step: tuple[float, float] = step) -> float:
-            view = view_overlap(pair, cache, step, size, (search, search))
-            return view.support() if view is not None else 0.0
+    def support(question: tuple[int, tuple[int, int]]) -> float:
+        view = view_overlap(question[1], cache, scaled[question[0]], size, (search, search))
+        return view.support() if view is not None else 0.0
 
-        seen.append(sum(map_in_order(work, some, executor=executor)))
+    seen = np.zeros(len(scaled))
+    left = np.arange(len(scaled))
+    for start in range(0, len(some), PAIRS_AT_A_TIME):
+        asked = [(int(step), pair) for step in left for pair in some[start : start + PAIRS_AT_A_TIME]]
+        for (step, _), found in zip(asked, map_in_order(support, asked, executor=executor), strict=True):
+            seen[step] += found
+        left = left[seen[left] > seen.max() - HOPELESS * decisive]
+        if len(left) == 1:
+            break
     best, second = np.argsort(seen)[::-1][:2]
-    clear = seen[best] - seen[second] > OPEN_LEAD_PER_PAIR * len(some)
-    return scaled[best], None if clear else scaled[second]
+    return scaled[best], None if seen[best] - seen[second] > decisive else scaled[second]
 
 
 def _fits_overlap(candidate: tuple[float, float, float], shape: tuple[int, int], overlap: float | None) -> bool:

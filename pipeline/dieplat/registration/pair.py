@@ -103,11 +103,12 @@ def support_near(a: Image, b: Image, *, predicted_px: tuple[float, float], searc
     if found is None:
         return 0.0
     places, halves = found
-    likelihood = log_likelihoods(a, b, places)
+    likelihoods = log_likelihoods(a, b)
+    likelihood = likelihoods(places)
     foremost = [places[i] for i in np.argsort(-likelihood, kind="stable")[:FOREMOST]]
     halves = halves or (halved(a), halved(b))
     nearer = [place for place in (approach(*halves, x, y) for x, y in foremost) if place is not None]
-    return float(max(0.0, likelihood.max(), *log_likelihoods(a, b, nearer)))
+    return float(max(0.0, likelihood.max(), *likelihoods(nearer)))
 
 
 def _plausible(
