@@ -26,8 +26,8 @@ USUAL_FACTOR = 1.0
 """Observed over stated variance of a pair's offset, over phantoms of every kind: little is missing from the latter."""
 USUAL_FREEDOM = 16.0
 """Degrees of freedom that `USUAL_FACTOR` counts for: sets scatter about it by about a third."""
-NUDGE = 0.01
-"""Part of the normal equations' change by which they are changed either way to see what comes of it."""
+NUDGE = 1e-3
+"""Part of what shared noise adds by which the normal equations are changed to see what comes of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,8 +259,7 @@ class _System:
         # Tiles that the counted pairs leave apart are held by next to nothing, which no pair shares.
         normal = self._normal(np.maximum(weight, 1e-9))
         change = NUDGE * self._coupled(weight, coupling)
-        more, less = (self._log_det(sp.csc_matrix(normal + sign * change)) for sign in (1, -1))
-        return (more - less) / (2 * NUDGE)
+        return (self._log_det(sp.csc_matrix(normal + change)) - self._log_det(normal)) / NUDGE
 
     def _log_det(self, normal: sp.csc_matrix) -> float:
         held, _, cov = self._factors(normal)
@@ -278,9 +277,9 @@ class _System:
         variance, cov = self._covariance(normal)
         if len(coupling.correlation):
             change = NUDGE * self._coupled(weight, coupling)
-            more, less = (self._covariance(sp.csc_matrix(normal + sign * change)) for sign in (1, -1))
-            variance = variance + (less[0] - more[0]) / (2 * NUDGE)
-            cov = cov + (less[1] - more[1]) / (2 * NUDGE)
+            less = self._covariance(sp.csc_matrix(normal - change))
+            variance = variance + (less[0] - variance) / NUDGE
+            cov = cov + (less[1] - cov) / NUDGE
         return np.sqrt(np.maximum(variance, 0.0)), cov
 
     def _covariance(self, normal: sp.csc_matrix) -> tuple[Array, Array]:
