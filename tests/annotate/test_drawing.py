@@ -60,8 +60,8 @@ def test_nonsense_is_not_saved(tmp_path: Path) -> None:
 
 def test_micrometres_become_pixels_for_the_page() -> None:
     drawn = {**FIRST, "coordinates_in": "um", "other": 5}
-    shown = in_pixels(drawn, SCALE)
+    shown = in_pixels(drawn, SCALE, source="b.geojson")
     assert shown["features"][0]["geometry"]["coordinates"][0][1] == [20.0, 0.0]
     assert (shown["coordinates_in"], shown["other"]) == ("mosaic_px", 5)
-    with pytest.raises(AnnotationError, match="--scale"):
-        in_pixels(drawn, None)
+    with pytest.raises(AnnotationError, match=r"b\.geojson: .*--scale"):
+        in_pixels(drawn, None, source="b.geojson")

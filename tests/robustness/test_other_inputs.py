@@ -10,6 +10,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import bad_inputs
+import cv2
+import numpy as np
 import other_inputs
 import pytest
 import tifffile
@@ -133,4 +135,15 @@ def test_a_mosaic_whose_table_of_tiles_is_too_short_is_named(work: Path) -> None
     status, told, trace = bad_inputs.run(work, other_inputs.COMMANDS["publish"])
     assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
     assert "mosaic.ome.tif: " in told
+    assert list((work / "new").iterdir()) == []
+
+
+def test_a_drawing_that_reaches_outside_the_published_mosaic_is_named(work: Path) -> None:
+    """A small picture in the mosaic's place; the line once said "the drawing" and no name."""
+    cv2.imwrite(str(work / "out/small.png"), np.full((9, 12, 3), 80, np.uint8))
+    arguments = ("publish", "out/small.png", other_inputs.DRAWN, "--out", "new/show", *other_inputs.SCALE)
+    status, told, trace = bad_inputs.run(work, arguments)
+    assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
+    assert "die/blocks.geojson: 'Die' reaches" in told
+    assert "redraw it" in told
     assert list((work / "new").iterdir()) == []

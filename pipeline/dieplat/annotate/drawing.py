@@ -102,8 +102,8 @@ class DrawingFile:
         return _version_of(data)
 
 
-def in_pixels(document: Mapping[str, Any], scale: Scale | None) -> dict[str, Any]:
-    """A drawing with its coordinates in mosaic pixels, whatever the file declares.
+def in_pixels(document: Mapping[str, Any], scale: Scale | None, *, source: str) -> dict[str, Any]:
+    """A drawing with its coordinates in mosaic pixels, whatever the file declares; `source` is what messages call it.
 
     Raises
     ------
@@ -111,7 +111,7 @@ def in_pixels(document: Mapping[str, Any], scale: Scale | None) -> dict[str, Any
         If the file is in micrometres and there is no scale.
     """
     if document.get("coordinates_in", MOSAIC_PX) == MICROMETRES and scale is None:
-        raise AnnotationError("the drawing is in micrometres, and no scale is known; give --scale")
+        raise AnnotationError(f"{source}: is in micrometres, and no scale is known; give --scale")
     per_px = (1.0, 1.0) if scale is None else (scale.um_per_px_x, scale.um_per_px_y)
     return in_units(document, MOSAIC_PX, per_px)
 

@@ -23,6 +23,8 @@ from dieplat.values import Layout, Region, Regions, Scale
 from dieplat.values.stated import Stated
 
 NOT_LOOKED_AT = "not looked at yet"
+THE_DRAWING = "the drawing"
+"""What messages call it on the page, where there is one only."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,8 +48,15 @@ class _Unread:
         raise UndecidedError(NOT_LOOKED_AT)
 
 
-def outline_numbers(conditions: Conditions, document: Mapping[str, Any]) -> dict[str, Any]:
+def outline_numbers(
+    conditions: Conditions, document: Mapping[str, Any], *, source: str = THE_DRAWING
+) -> dict[str, Any]:
     """Areas, shares, perimeters and lengths of all features; nothing that reads pixels or sums inductances.
+
+    Parameters
+    ----------
+    source : str
+        What messages call the document: a file's name where there may be several.
 
     Returns
     -------
@@ -62,7 +71,7 @@ def outline_numbers(conditions: Conditions, document: Mapping[str, Any]) -> dict
     AnnotationError
         If the document cannot be annotations.
     """
-    regions = parse_regions(document, source="the drawing")
+    regions = parse_regions(document, source=source)
     # A centre line is measured as a length here: its inductance takes longer than a hand waits.
     plain = tuple(replace(r, kind="trace") if r.kind == "conductor" else r for r in regions.regions)
     unread = _Unread(conditions.mosaic.width_px, conditions.mosaic.height_px)
@@ -84,13 +93,17 @@ def outline_numbers(conditions: Conditions, document: Mapping[str, Any]) -> dict
     return {**found, "blocks": blocks, "warnings": warnings}
 
 
-def block_details(conditions: Conditions, document: Mapping[str, Any], index: int) -> dict[str, Any]:
+def block_details(
+    conditions: Conditions, document: Mapping[str, Any], index: int, *, source: str = THE_DRAWING
+) -> dict[str, Any]:
     """One feature measured in full: an inductor's turns and inductance, an array's lattice.
 
     Parameters
     ----------
     index : int
         Of the feature in the document.
+    source : str
+        What messages call the document.
 
     Returns
     -------
@@ -102,18 +115,18 @@ def block_details(conditions: Conditions, document: Mapping[str, Any], index: in
     SettingsError
         If there is no such feature.
     """
-    others = parse_regions(document, source="the drawing")
+    others = parse_regions(document, source=source)
     features = document["features"]
     if not 0 <= index < len(features):
-        raise SettingsError(f"feature {index}: the drawing has {len(features)}; load it again")
+        raise SettingsError(f"feature {index}: {source} has {len(features)}; load it again")
     chosen = {**features[index], "properties": {**features[index]["properties"], "proposed": False}}
-    region = parse_regions({**document, "features": [chosen]}, source="the drawing").regions[0]
+    region = parse_regions({**document, "features": [chosen]}, source=source).regions[0]
     inside = conductors_inside(region, others.of_kind("conductor")) if region.kind == "rf_inductor" else []
     wanted: list[Region] = [region, *inside, *(r for r in others.of_kind("die") if region.kind != "die")]
     scale = _scale(conditions)
     found = measure_survey(
         conditions.mosaic,
-        Regions(tuple(wanted), "the drawing"),
+        Regions(tuple(wanted), source),
         scale,
         layout=conditions.layout,
         stated=conditions.stated,
@@ -136,11 +149,11 @@ def snapped_outline(conditions: Conditions, document: Mapping[str, Any], index: 
     SettingsError
         If there is no such feature, or it is no outline.
     """
-    parse_regions(document, source="the drawing")
+    parse_regions(document, source=THE_DRAWING)
     features = document["features"]
     if not 0 <= index < len(features):
         raise SettingsError(f"feature {index}: the drawing has {len(features)}; load it again")
-    regions = parse_regions({**document, "features": [features[index]]}, source="the drawing")
+    regions = parse_regions({**document, "features": [features[index]]}, source=THE_DRAWING)
     if not regions.regions or "Polygon" not in regions.regions[0].geometry.geom_type:
         raise SettingsError("only drawn outlines have edges to find; choose one, or accept it first")
     refined, (told,) = snap_regions(conditions.mosaic, regions)
@@ -177,14 +190,14 @@ def combine_outlines(document: Mapping[str, Any], indices: tuple[int, int], how:
     SettingsError
         If there are no such features, or the result is no outline.
     """
-    parse_regions(document, source="the drawing")
+    parse_regions(document, source=THE_DRAWING)
     features = document["features"]
     if not all(0 <= index < len(features) for index in indices) or indices[0] == indices[1]:
         raise SettingsError("two different features are needed; load the drawing again")
     chosen = [
         {**features[index], "properties": {**features[index]["properties"], "proposed": False}} for index in indices
     ]
-    first, second = parse_regions({**document, "features": chosen}, source="the drawing").regions
+    first, second = parse_regions({**document, "features": chosen}, source=THE_DRAWING).regions
     pieces = _combined(first, second, how)
     kept = [piece for piece in pieces if piece.area > 0.0]
     if not kept:

@@ -75,13 +75,14 @@ def _page(session: Session, folder: Path) -> None:
         (folder / "page" / name).write_bytes((files / name).read_bytes())
     (folder / "index.html").write_text(index_html(mode="show"), encoding="utf-8")
     found = session.drawing.read()
-    document = in_pixels(found.document, session.conditions.scale)
+    source = str(session.drawing.path)
+    document = in_pixels(found.document, session.conditions.scale, source=source)
     _json(folder / "setup.json", setup_of(session))
     _json(folder / "drawing.json", {"document": document, "version": found.version})
     if session.conditions.scale is not None:
-        _json(folder / "numbers.json", outline_numbers(session.conditions, document))
+        _json(folder / "numbers.json", outline_numbers(session.conditions, document, source=source))
         details = {
-            index: block_details(session.conditions, document, index)
+            index: block_details(session.conditions, document, index, source=source)
             for index, feature in enumerate(document["features"])
             if feature["properties"].get("kind") in READ_KINDS and feature["properties"].get("proposed") is not True
         }

@@ -217,7 +217,7 @@ class _Page:
         found = await run_in_threadpool(self._session.drawing.read)
         if request.headers.get("if-none-match") == f'"{found.version}"':
             return Response(status_code=304, headers={"etag": f'"{found.version}"'})
-        document = in_pixels(found.document, self._session.conditions.scale)
+        document = in_pixels(found.document, self._session.conditions.scale, source=str(self._session.drawing.path))
         return _json({"document": document, "version": found.version}, etag=found.version)
 
     async def save(self, request: Request) -> Response:
