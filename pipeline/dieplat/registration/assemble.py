@@ -25,8 +25,8 @@ from dieplat.values.tiles import TileSet
 
 MODEL_PARAMETERS = 3
 """Of the stage model along either axis: two steps and the backlash."""
-LAST_STEP_PX = 0.0008
-"""What a fit's last step leaves (a tenth of up to 0.015 px): part of an offset's uncertainty that its noise is not."""
+UNSEEN_PX = 0.0006
+"""Error of an offset that its pixels do not show: interpolation, compression and the like (phantoms without noise)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ def _system(
         if chosen is not None:
             xx, xy, yy = chosen.cov_px2
             within = sum(tile_set.tiles[tile].place_u_px ** 2 for tile in (offset.a, offset.b))
-            cov = xx + LAST_STEP_PX**2 + within, xy, yy + LAST_STEP_PX**2 + within
+            cov = xx + UNSEEN_PX**2 + within, xy, yy + UNSEEN_PX**2 + within
             noise = (xx + yy) / (cov[0] + cov[2])
             rows.append((offset.a, offset.b, chosen.dx_px, chosen.dy_px, *cov, noise, True))
         elif label[offset.a] != label[offset.b]:

@@ -13,7 +13,15 @@ import scipy.fft
 from dieplat.registration.loops import Image as Image
 from dieplat.registration.loops import coarse_scores, over_background, smoothed
 from dieplat.registration.search import LARGE_PX, halved, local_maxima
-from dieplat.registration.subpixel import RIM_PX, SHARED_RIM_PX, SMOOTH_PX, descend, quality
+from dieplat.registration.subpixel import (
+    ASTRAY_PX,
+    LONGEST_PX,
+    RIM_PX,
+    SHARED_RIM_PX,
+    SMOOTH_PX,
+    descend,
+    quality,
+)
 
 BACKGROUND_PX = 12.0
 """Structures wider than this are shading, not layout."""
@@ -21,6 +29,9 @@ LEVEL = 24.0
 """Added to all brightness, so that noise in black areas is not blown up."""
 NOISE_AREA_PX = 4 * np.pi * SMOOTH_PX**2 + 8
 """Pixels that share one independent noise value after smoothing and JPEG coding."""
+LAST_STEPS = 4
+CLOSE_PX = 0.01
+"""A last step shorter than this leaves next to nothing: it is taken by slopes that both pictures share."""
 COARSE_PX = 4
 COARSE_RIM = 2
 """Pixels of the coarse pictures, along their rims, that do not count."""
@@ -198,9 +209,14 @@ def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Settled | None:
     fit = _fit(a, b, (dx_px, dy_px), (dx_px, dy_px), 8, 1, SHARED_RIM_PX)
     if fit is None:
         return None
-    xx, xy, yy, shared = quality(a, b, fit.dx_px, fit.dy_px, SHARED_RIM_PX).tolist()
+    x, y = fit.dx_px, fit.dy_px
+    for _ in range(LAST_STEPS):
+        xx, xy, yy, shared, *steps = quality(a, b, (x, y), (dx_px, dy_px), SHARED_RIM_PX).tolist()
+        x, y = (at + min(max(step, -LONGEST_PX), LONGEST_PX) for at, step in zip((x, y), steps, strict=True))
+        if max(map(abs, steps)) < CLOSE_PX or max(abs(x - dx_px), abs(y - dy_px)) > ASTRAY_PX:
+            break
     sigmas = shared * math.sqrt(fit.pixels / NOISE_AREA_PX)
-    return Settled(fit.dx_px, fit.dy_px, (xx, xy, yy), sigmas, *coarse_misfit(a, b, fit.dx_px, fit.dy_px))
+    return Settled(x, y, (xx, xy, yy), sigmas, *coarse_misfit(a, b, x, y))
 
 
 def coarse_misfit(a: Image, b: Image, dx_px: float, dy_px: float) -> tuple[float | None, float | None]:

@@ -356,14 +356,17 @@ def _add_slopes(
 
 
 @compiled
-def quality(a: Image, b: Image, x: float, y: float, rim_px: int) -> npt.NDArray[np.float64]:
-    """What an offset is worth that `descend` gave of pictures at full size.
+def quality(
+    a: Image, b: Image, place: tuple[float, float], prior: tuple[float, float], rim_px: int
+) -> npt.NDArray[np.float64]:
+    """What an offset is worth that `descend` gave of pictures at full size, and the step to where it should be.
 
     Returns
     -------
-    ndarray of shape (4,), float64
-        Its covariance (xx, xy, yy), and the coherence of both pictures' slopes in the direction in which this is least,
-        from -1 to 1.
+    ndarray of shape (6,), float64
+        Its covariance (xx, xy, yy); the coherence of both pictures' slopes in the direction in which this is least,
+        from -1 to 1; the step (x, y) that is left. `descend` takes the slopes of one picture's noise for slopes of
+        what it shows, so that its steps are too short, and it may end early.
 
     Notes
     -----
@@ -375,6 +378,7 @@ def quality(a: Image, b: Image, x: float, y: float, rim_px: int) -> npt.NDArray[
     nothing. Where both show straight lines only, nothing is shared along these, however well all fits.
     """
     height, width = a.shape
+    x, y = place
     ix, iy = round(x), round(y)
     rim = rim_of(min(height - abs(iy), width - abs(ix)), rim_px)
     top, left = max(0, iy) + rim, max(0, ix) + rim
@@ -399,11 +403,15 @@ def quality(a: Image, b: Image, x: float, y: float, rim_px: int) -> npt.NDArray[
     area = max(nxx * nyy - nxy * nxy, 1e-12)
     # The inverse of the normal matrix on either side of the scatter.
     ixx, ixy, iyy = nyy / area, -nxy / area, nxx / area
-    found = np.empty(4)
+    along_x = (gain * (sums[6] - mx * sums[2]) - (sums[7] - mx * sums[3])) / 2 + held * (prior[0] - x)
+    along_y = (gain * (sums[9] - my * sums[2]) - (sums[10] - my * sums[3])) / 2 + held * (prior[1] - y)
+    found = np.empty(6)
     found[0] = ixx * ixx * vxx + 2 * ixx * ixy * vxy + ixy * ixy * vyy
     found[1] = ixx * ixy * vxx + (ixx * iyy + ixy * ixy) * vxy + ixy * iyy * vyy
     found[2] = ixy * ixy * vxx + 2 * ixy * iyy * vxy + iyy * iyy * vyy
     found[3] = _least_shared(slopes, 4 * xx, 4 * xy, 4 * yy)
+    found[4] = ixx * along_x + ixy * along_y
+    found[5] = ixy * along_x + iyy * along_y
     return found
 
 
