@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from shapely.geometry import LinearRing, Polygon
+from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
+
+from dieplat.phantom.cuts import CutAxis
 
 Float = npt.NDArray[np.float64]
 
@@ -64,11 +66,26 @@ def polygon_coverage(polygon: Polygon, height: int, width: int) -> Float:
     area
     between itself and the right-hand side of its row.
     """
-    rings = [np.asarray(ring.coords)[:, :2] for ring in _rings(orient(polygon, 1.0))]
-    start = np.concatenate([ring[:-1] for ring in rings])
-    end = np.concatenate([ring[1:] for ring in rings])
+    return _segment_coverage(*_segments(polygon), height, width)
+
+
+def cut_polygon_coverage(polygon: Polygon, rows: CutAxis, columns: CutAxis) -> Float:
+    """Covered fraction of the cells of two cut axes (rows.cells, columns.cells) by a polygon in pixel coordinates."""
+    start, end = _segments(polygon)
+    for axis, cuts in ((1, rows), (0, columns)):
+        if cuts.cells > cuts.pixels:
+            # Between two cuts a piece stays straight when cells are counted instead of pixels.
+            start, end = _split(start, end, axis, cuts.lines_px)
+    x, y = columns.to_cells, rows.to_cells
+    start, end = (np.column_stack([x(at[:, 0]), y(at[:, 1])]) for at in (start, end))
+    return _segment_coverage(start, end, rows.cells, columns.cells)
+
+
+def _segment_coverage(start: Float, end: Float, height: int, width: int) -> Float:
+    """Covered fraction within closed rings, given as segments (N, 2) each from start to end, holes the other way."""
     for axis in (1, 0):
-        start, end = _split_at_grid(start, end, axis)
+        low, high = (float(pick([start[:, axis], end[:, axis]])) for pick in (np.min, np.max))
+        start, end = _split(start, end, axis, np.arange(np.floor(low), np.ceil(high) + 1.0))
     middle = 0.5 * (start + end)
     rise = end[:, 1] - start[:, 1]
     row = np.floor(middle[:, 1]).astype(np.intp)
@@ -84,27 +101,28 @@ def polygon_coverage(polygon: Polygon, height: int, width: int) -> Float:
     return np.clip(covered, 0.0, 1.0)
 
 
-def _rings(polygon: Polygon) -> list[LinearRing]:
-    return [polygon.exterior, *polygon.interiors]
+def _segments(polygon: Polygon) -> tuple[Float, Float]:
+    """Where all edges of a polygon start and end, the outer ring one way and holes the other."""
+    turned = orient(polygon, 1.0)
+    rings = [np.asarray(ring.coords)[:, :2] for ring in (turned.exterior, *turned.interiors)]
+    return np.concatenate([ring[:-1] for ring in rings]), np.concatenate([ring[1:] for ring in rings])
 
 
-def _split_at_grid(start: Float, end: Float, axis: int) -> tuple[Float, Float]:
-    """Split segments where coordinate `axis` passes an integer."""
+def _split(start: Float, end: Float, axis: int, lines: Float) -> tuple[Float, Float]:
+    """Split segments where coordinate `axis` passes one of the lines, which ascend."""
     a, b = start[:, axis], end[:, axis]
-    low, high = np.minimum(a, b), np.maximum(a, b)
-    first = np.floor(low) + 1.0
-    inner = np.maximum(np.ceil(high) - first, 0.0).astype(np.intp)
+    first = np.searchsorted(lines, np.minimum(a, b), side="right")
+    beyond = np.searchsorted(lines, np.maximum(a, b), side="left")
+    inner = np.maximum(beyond - first, 0)
     owner = np.repeat(np.arange(len(a)), inner + 1)
     piece = np.arange(len(owner)) - np.repeat(np.cumsum(inner + 1) - (inner + 1), inner + 1)
     rising = (b >= a)[owner]
-    # What is shorter than any number here can tell has no grid line within it, but for its own end.
+    # What is shorter than any number here can tell has no line within it, but for its own end.
     span = np.where(np.abs(b - a) < 1e-300, 1.0, b - a)[owner]
-    # Piece j ends at the j-th grid line met on the way, counted from the segment's start.
-    from_low = first[owner] + piece
-    from_high = np.ceil(high)[owner] - 1.0 - piece
-    stop = (np.where(rising, from_low, from_high) - a[owner]) / span
+    # Piece j ends at the j-th line met on the way, counted from the segment's start.
+    met = np.where(rising, first[owner] + piece, beyond[owner] - 1 - piece)
     last = piece == inner[owner]
-    stop = np.where(last, 1.0, stop)
+    stop = np.where(last, 1.0, (lines[np.where(last, 0, met)] - a[owner]) / span)
     begin = np.where(piece == 0, 0.0, np.roll(stop, 1))
     step = (end - start)[owner]
     origin = start[owner]

@@ -14,6 +14,9 @@ Colour = tuple[float, float, float]
 
 Bounds = tuple[float, float, float, float]
 
+UPRIGHT_UM = 1e-9
+"""An edge that strays no further than this is upright: turning by 90 degrees rounds."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rectangles:
@@ -71,6 +74,21 @@ class Spot:
 
 
 Layer = Rectangles | Lattice | Area | Spot
+
+
+def upright_edges(layer: Layer) -> tuple[Float, Float]:
+    """Where edges along y lie on the x axis, and edges along x on the y axis, in micrometres.
+
+    Those of `Rectangles` are left out: wires and gates by the thousand, which share no edge with what they lie on.
+    """
+    if isinstance(layer, Lattice):
+        return layer.x_um.ravel(), layer.y_um.ravel()
+    if not isinstance(layer, Area):
+        return np.empty(0), np.empty(0)
+    rings = [np.asarray(r.coords)[:, :2] for r in (layer.polygon_um.exterior, *layer.polygon_um.interiors)]
+    start, end = np.concatenate([r[:-1] for r in rings]), np.concatenate([r[1:] for r in rings])
+    upright = np.abs(end - start) < UPRIGHT_UM
+    return start[upright[:, 0], 0], start[upright[:, 1], 1]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

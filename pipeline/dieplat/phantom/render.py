@@ -1,7 +1,8 @@
 """Draw any window of a die on its own raster, and look at it from any place.
 
 The raster is aligned with the die; pixel (0, 0) begins at the die's top-left corner, negative indices lie
-outside it. Each layer's coverage is exact (`coverage`). Looking at it uses the cubic B-spline as the point
+outside it. Each layer's coverage is exact (`coverage`), and so is what layers that end in one pixel hide of each other
+(`cuts`). Looking at it uses the cubic B-spline as the point
 spread: it reproduces straight ramps exactly, so it moves no edge. With raster pixels as large as the
 picture's, its zero at the sampling frequency keeps the sum over a row independent of where in a pixel an edge
 lies.
@@ -9,6 +10,7 @@ lies.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,12 +18,16 @@ import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 from shapely.affinity import affine_transform
 
-from dieplat.phantom.coverage import interval_coverage, polygon_coverage, rectangle_coverage
-from dieplat.phantom.layers import Area, Die, Lattice, Layer, Rectangles
+from dieplat.phantom.coverage import cut_polygon_coverage, interval_coverage, rectangle_coverage
+from dieplat.phantom.cuts import CutAxis, cut_axis
+from dieplat.phantom.layers import Area, Die, Lattice, Layer, Rectangles, upright_edges
 from dieplat.phantom.texture import Texture
 
 Float = npt.NDArray[np.float64]
 Float32 = npt.NDArray[np.float32]
+
+BLOCK_PX = 128
+"""Raster pixels along a side of what is drawn at once."""
 
 MOUNT = np.array([0.115, 0.100, 0.090], dtype=np.float32)
 
@@ -33,15 +39,22 @@ class DieRaster:
     die: Die
     um_per_px: float
     texture: Texture = field(init=False)
+    bounds: Float = field(init=False)
+    """Where each layer lies on the raster (N, 4): x0, y0, x1, y1."""
 
     def __post_init__(self) -> None:
         self.texture = Texture(self.die.seed)
+        bounds = [layer.bounds_um() for layer in self.die.layers]
+        self.bounds = np.array(bounds, dtype=np.float64).reshape(-1, 4) / self.um_per_px
 
     def window(self, top: int, left: int, height: int, width: int) -> Float32:
         """The window (3, height, width) with its first pixel at row `top`, column `left` of the raster."""
         picture = self._mount(top, left, height, width)
-        for layer in self.die.layers:
-            self._paint(picture, layer, top, left)
+        for y in range(top - top % BLOCK_PX, top + height, BLOCK_PX):
+            for x in range(left - left % BLOCK_PX, left + width, BLOCK_PX):
+                rows = slice(max(y, top) - top, min(y + BLOCK_PX, top + height) - top)
+                columns = slice(max(x, left) - left, min(x + BLOCK_PX, left + width) - left)
+                self._paint_block(picture[:, rows, columns], (y, x), max(y, top) - y, max(x, left) - x)
         self._weather(picture, top, left)
         return picture
 
@@ -64,40 +77,65 @@ class DieRaster:
             film += broad * self.texture.slow(700, channel, top, left, height, width)
             picture[channel] *= 1.0 + amount * (common + film)
 
-    def _paint(self, picture: Float32, layer: Layer, top: int, left: int) -> None:
+    def _paint_block(self, picture: Float32, block: tuple[int, int], row: int, column: int) -> None:
+        """Paint all layers on a part of a block that begins at this row and column of it.
+
+        Blocks lie on the raster and not on the window, and are cut as a whole: every window cuts alike.
+        """
+        y, x = block
+        x0, y0, x1, y1 = self.bounds.T
+        here = np.flatnonzero((x0 < x + BLOCK_PX) & (x1 > x) & (y0 < y + BLOCK_PX) & (y1 > y))
+        layers = [self.die.layers[k] for k in here]
+        down, across = [np.empty(0)], [np.empty(0)]
+        for layer in layers:
+            on_x, on_y = upright_edges(layer)
+            across.append(on_x)
+            down.append(on_y)
         _, height, width = picture.shape
-        x0, y0, x1, y1 = layer.bounds_um()
-        first_row = max(int(np.floor(y0 / self.um_per_px)) - top, 0)
-        last_row = min(int(np.ceil(y1 / self.um_per_px)) - top, height)
-        first_column = max(int(np.floor(x0 / self.um_per_px)) - left, 0)
-        last_column = min(int(np.ceil(x1 / self.um_per_px)) - left, width)
+        rows = cut_axis(np.concatenate(down) / self.um_per_px - y, BLOCK_PX).between(row, row + height)
+        columns = cut_axis(np.concatenate(across) / self.um_per_px - x, BLOCK_PX).between(column, column + width)
+        cells = picture[:, rows.pixel_of_cells][:, :, columns.pixel_of_cells]
+        for layer, bounds in zip(layers, self.bounds[here], strict=True):
+            self._paint(cells, layer, bounds, (y + row, x + column), rows, columns)
+        picture[...] = columns.means(rows.means(cells, 1), 2)
+
+    def _paint(
+        self, cells: Float32, layer: Layer, bounds: Float, corner: tuple[int, int], rows: CutAxis, columns: CutAxis
+    ) -> None:
+        """Paint a layer on the cells (3, rows, columns) of a part of the raster that begins at this row and column."""
+        top, left = corner
+        first_row, first_column = max(math.floor(bounds[1]) - top, 0), max(math.floor(bounds[0]) - left, 0)
+        last_row = min(math.ceil(bounds[3]) - top, rows.pixels)
+        last_column = min(math.ceil(bounds[2]) - left, columns.pixels)
         if first_row >= last_row or first_column >= last_column:
             return
-        covered = self._coverage(
-            layer, top + first_row, left + first_column, last_row - first_row, last_column - first_column
-        )
-        part = picture[:, first_row:last_row, first_column:last_column]
-        weight = (covered * layer.alpha).astype(np.float32)
+        part = cells[:, rows.cells_of(first_row, last_row), columns.cells_of(first_column, last_column)]
+        rows, columns = rows.between(first_row, last_row), columns.between(first_column, last_column)
+        weight = self._coverage(layer, top + first_row, left + first_column, rows, columns)
+        weight32 = (weight * layer.alpha).astype(np.float32)
         for channel in range(3):
             plane = part[channel]
-            plane += weight * (np.float32(layer.colour[channel]) - plane)
+            plane += weight32 * (np.float32(layer.colour[channel]) - plane)
 
-    def _coverage(self, layer: Layer, top: int, left: int, height: int, width: int) -> Float:
+    def _coverage(self, layer: Layer, top: int, left: int, rows: CutAxis, columns: CutAxis) -> Float:
         scale = 1.0 / self.um_per_px
         if isinstance(layer, Rectangles):
             rects = layer.rects_um * scale - np.array([left, top, left, top])
-            seen = (rects[:, 2] > 0) & (rects[:, 0] < width) & (rects[:, 3] > 0) & (rects[:, 1] < height)
-            return rectangle_coverage(rects[seen], height, width)
+            seen = (rects[:, 2] > 0) & (rects[:, 0] < columns.pixels) & (rects[:, 3] > 0) & (rects[:, 1] < rows.pixels)
+            x, y = (axis.to_cells(rects[seen, k::2]) for k, axis in enumerate((columns, rows)))
+            return rectangle_coverage(np.column_stack([x[:, 0], y[:, 0], x[:, 1], y[:, 1]]), rows.cells, columns.cells)
         if isinstance(layer, Lattice):
-            x = layer.x_um * scale - left
-            y = layer.y_um * scale - top
-            return np.outer(interval_coverage(y[:, 0], y[:, 1], height), interval_coverage(x[:, 0], x[:, 1], width))
+            x, y = columns.to_cells(layer.x_um * scale - left), rows.to_cells(layer.y_um * scale - top)
+            return np.outer(
+                interval_coverage(y[:, 0], y[:, 1], rows.cells), interval_coverage(x[:, 0], x[:, 1], columns.cells)
+            )
         if isinstance(layer, Area):
             moved = affine_transform(layer.polygon_um, [scale, 0.0, 0.0, scale, -left, -top])
-            return polygon_coverage(moved, height, width)
-        rows = (top + np.arange(height) + 0.5) * self.um_per_px - layer.centre_um[1]
-        columns = (left + np.arange(width) + 0.5) * self.um_per_px - layer.centre_um[0]
-        distance = np.hypot(rows[:, None], columns[None, :]) / layer.radius_um
+            return cut_polygon_coverage(moved, rows, columns)
+        # A spot has no edge; its value at the middle of a cell is its mean there.
+        down = (top + rows.middles_px) * self.um_per_px - layer.centre_um[1]
+        across = (left + columns.middles_px) * self.um_per_px - layer.centre_um[0]
+        distance = np.hypot(down[:, None], across[None, :]) / layer.radius_um
         return np.asarray(np.exp(-(distance**layer.power)))
 
 
