@@ -20,7 +20,7 @@ from dieplat.focus import fuse_series, show_one_field_each
 from dieplat.mosaicfile.write import Codec, write_mosaic
 from dieplat.registration.assemble import Tie
 from dieplat.registration.memory import Memory
-from dieplat.registration.overview import survey_tiles
+from dieplat.registration.overview import Colours, survey_tiles
 from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.read import read_picture
@@ -153,7 +153,7 @@ def build_mosaic(
         order = [tile.name for tile in tile_set.tiles]
         lens = Lens(**layout.lens) if layout.lens is not None else None
         correction = estimate_correction(
-            [by_name[name].colour for name in order], layout, order, lens=lens, executor=near(executor)
+            Colours([by_name[name] for name in order]), layout, order, lens=lens, executor=near(executor)
         )
         del views, by_name  # their room is worth more to the mosaic
         if out.name.endswith(CHUNKS):

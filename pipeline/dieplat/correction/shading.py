@@ -26,7 +26,9 @@ from dieplat.work import map_in_order
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 
-MOST_SAMPLES_A_PAIR = 400
+MOST_SAMPLES = 400_000
+MOST_SAMPLES_A_PAIR, FEWEST_SAMPLES_A_PAIR = 400, 24
+"""Samples of a pair; fewer where many pairs tell of the shading, so that memory and time stay bounded."""
 PART = 4
 """Every so manieth sample comes near the answer first, in at most `MOST_ROUNDS`; `LAST_ROUNDS` have them all."""
 MOST_ROUNDS, LAST_ROUNDS = 6, 6
@@ -83,10 +85,12 @@ def estimate_correction(
     places = {tile.name: (tile.x_px, tile.y_px) for tile in layout.tiles}
     index = {name: i for i, name in enumerate(order)}
     block = layout.tile_width_px / width, layout.tile_height_px / height
+    pairs = _touching(layout)
+    most = max(FEWEST_SAMPLES_A_PAIR, min(MOST_SAMPLES_A_PAIR, MOST_SAMPLES // max(len(pairs), 1)))
     samples = [
         found
-        for a, b in _touching(layout)
-        if (found := _sample_pair(index[a], index[b], colours, places[a], places[b], block)) is not None
+        for a, b in pairs
+        if (found := _sample_pair((index[a], index[b]), colours, places[a], places[b], block, most)) is not None
     ]
     if not samples:
         return Correction(
@@ -129,15 +133,16 @@ def _basis(places: F64) -> F64:
 
 
 def _sample_pair(
-    a: int,
-    b: int,
+    pair: tuple[int, int],
     colours: Sequence[F32],
     place_a: tuple[float, float],
     place_b: tuple[float, float],
     block: tuple[float, float],
+    most: int,
 ) -> _Samples | None:
     """Block means of a against those of b interpolated to the same places."""
-    height, width, _ = colours[a].shape
+    colour_a, colour_b = colours[pair[0]], colours[pair[1]]
+    height, width, _ = colour_a.shape
     dx, dy = (place_b[0] - place_a[0]) / block[0], (place_b[1] - place_a[1]) / block[1]
     rows, columns = np.mgrid[0:height, 0:width]
     u, v = columns - dx, rows - dy
@@ -145,15 +150,14 @@ def _sample_pair(
     if inside.sum() < 8:
         return None
     rows, columns, u, v = rows[inside], columns[inside], u[inside], v[inside]
-    if len(rows) > MOST_SAMPLES_A_PAIR:
-        keep = np.linspace(0, len(rows) - 1, MOST_SAMPLES_A_PAIR).astype(int)
+    if len(rows) > most:
+        keep = np.linspace(0, len(rows) - 1, most).astype(int)
         rows, columns, u, v = rows[keep], columns[keep], u[keep], v[keep]
     u0, v0 = np.minimum(u.astype(int), width - 2), np.minimum(v.astype(int), height - 2)
     fu, fv = (u - u0)[:, None], (v - v0)[:, None]
-    picture = colours[b]
-    theirs = (picture[v0, u0] * (1 - fu) + picture[v0, u0 + 1] * fu) * (1 - fv)
-    theirs = theirs + (picture[v0 + 1, u0] * (1 - fu) + picture[v0 + 1, u0 + 1] * fu) * fv
-    ours = colours[a][rows, columns]
+    theirs = (colour_b[v0, u0] * (1 - fu) + colour_b[v0, u0 + 1] * fu) * (1 - fv)
+    theirs = theirs + (colour_b[v0 + 1, u0] * (1 - fu) + colour_b[v0 + 1, u0 + 1] * fu) * fv
+    ours = colour_a[rows, columns]
     good = np.isfinite(ours).all(axis=1) & np.isfinite(theirs).all(axis=1)
     good &= (ours > 0).all(axis=1) & (theirs > 0).all(axis=1)
     if good.sum() < 8:
@@ -161,7 +165,7 @@ def _sample_pair(
     camera_a = np.stack([(columns + 0.5) / width, (rows + 0.5) / height], axis=-1)[good] * 2 - 1
     camera_b = np.stack([(u + 0.5) / width, (v + 0.5) / height], axis=-1)[good] * 2 - 1
     ratio = np.log(theirs[good].astype(np.float64)) - np.log(ours[good].astype(np.float64))
-    tiles = np.tile(np.array([a, b], dtype=np.intp), (len(ratio), 1))
+    tiles = np.tile(np.array(pair, dtype=np.intp), (len(ratio), 1))
     return _Samples(tiles, np.stack([camera_a, camera_b], axis=1), ratio)
 
 

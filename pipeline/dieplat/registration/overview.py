@@ -9,6 +9,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import overload
 
 import cv2
 import numpy as np
@@ -60,6 +61,23 @@ class Overview:
     def kept_by(self, keep: Keep) -> Overview:
         """The same with its arrays out of memory."""
         return Overview(keep(_values(self.half_thumb)), keep(_values(self.half_colour)), self.digest)
+
+
+class Colours(Sequence[npt.NDArray[np.float32]]):
+    """The block means of several tiles, each brought into memory when it is asked for."""
+
+    def __init__(self, views: Sequence[Overview]) -> None:
+        self._views = views
+
+    def __len__(self) -> int:
+        return len(self._views)
+
+    @overload
+    def __getitem__(self, index: int) -> npt.NDArray[np.float32]: ...
+    @overload
+    def __getitem__(self, index: slice) -> Colours: ...
+    def __getitem__(self, index: int | slice) -> npt.NDArray[np.float32] | Colours:
+        return Colours(self._views[index]) if isinstance(index, slice) else self._views[index].colour
 
 
 def _values(half: Half | Callable[[], Half]) -> Half:

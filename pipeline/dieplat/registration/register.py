@@ -20,7 +20,7 @@ from dieplat.registration.grid import find_grid
 from dieplat.registration.measuring import measure_pairs
 from dieplat.registration.memory import Memory
 from dieplat.registration.overlap import Measured
-from dieplat.registration.overview import Overview, thumb_factor
+from dieplat.registration.overview import Colours, Overview, thumb_factor
 from dieplat.registration.pixels import PixelCache
 from dieplat.registration.rows import grid_of_places
 from dieplat.registration.stage import Grid, grid_pairs, sample_evenly
@@ -244,7 +244,7 @@ def _shading(
     some = sample_evenly(pairs, SHADING_SAMPLE)
     size = tile_set.width_px, tile_set.height_px
     predicted = [model.predict(*grid[a], *grid[b]) for a, b in some]
-    looks = [views[tile.name].colour for tile in tile_set.tiles]
+    looks = Colours([views[tile.name] for tile in tile_set.tiles])
     return estimate_shading(looks, some, [(x / size[0], y / size[1]) for x, y in predicted])
 
 
