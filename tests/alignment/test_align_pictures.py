@@ -72,6 +72,21 @@ def test_the_map_is_found_to_a_part_of_a_pixel(
     assert found.magnification == pytest.approx(size, rel=3e-4)
 
 
+def test_a_corner_of_the_die_in_finer_pixels_and_a_quarter_turned_is_found(tmp_path: Path) -> None:
+    """The transforms are only as large as both pictures together need; the farthest shift must find room in them."""
+    die = drawn_die(9)
+    corner = cv2.resize(np.rot90(die[400:, 600:]), None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    # A quarter turn against the clock takes (x, y) to (y, width - x).
+    truth = np.array([[0.0, 2.0, -2 * 400.0], [-2.0, 0.0, 2.0 * WIDTH]])
+    with (
+        open_mosaic(written(tmp_path / "a.ome.tif", die)) as a,
+        open_mosaic(written(tmp_path / "b.ome.tif", corner)) as b,
+    ):
+        found = align_pictures(a, b, magnification=2.0)
+    for x, y in ((700, 500), (1400, 500), (1400, 1000), (700, 1000)):
+        assert np.hypot(*((found.matrix - truth) @ [x, y, 1.0])) < 0.5
+
+
 def test_written_anew_it_covers_the_reference(tmp_path: Path) -> None:
     die = drawn_die(6)
     other, _ = moved(die, -1.7, 1.02, (9.0, -4.0))

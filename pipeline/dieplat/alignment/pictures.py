@@ -29,6 +29,8 @@ TURNS_DEG = tuple(np.arange(-6.0, 6.01, 2.0))
 """About each quarter."""
 SIZES = tuple(1.03**k for k in range(-3, 4))
 """Other magnifications that are tried about the one expected: a tenth more and less."""
+STEPS = ((1.0, 1.015), (0.5, 1.0075), (0.25, 1.004))
+"""Degrees and factors by which a quarter's best is then approached."""
 LEVELS_PX = (1200, 2400, 4800)
 """Longest sides of the pictures in which windows are found, one after the other: bounded memory on any mosaic."""
 WINDOW_PX = 160
@@ -142,29 +144,7 @@ def _edges(grey: Image) -> Image:
 
 def _coarse(first: _Level, second: _Level, expected: float) -> Floats:
     """The turn, size and shift at which both pictures' edges correlate best, as a map at full size."""
-    diagonal = math.ceil(max(math.hypot(*first.edges.shape), math.hypot(*second.edges.shape)))
-    size = (
-        scipy.fft.next_fast_len(first.edges.shape[0] + diagonal, real=True),
-        scipy.fft.next_fast_len(first.edges.shape[1] + diagonal, real=True),
-    )
-    spectrum = scipy.fft.rfft2(first.edges, size)
-    norm = float(np.linalg.norm(first.edges))
-
-    def tried(turn_deg: float, magnification: float) -> _Tried:
-        return _best_shift(spectrum, norm, size, first, second, turn_deg, magnification)
-
-    # The steps are wide for the edges that are compared: each quarter's best is approached before they are ranked.
-    foremost = []
-    for quarter in QUARTERS_DEG:
-        best = max((tried(quarter + fine, expected * share) for fine in TURNS_DEG for share in SIZES), key=_score)
-        for step_deg, step_size in ((1.0, 1.015), (0.5, 1.0075), (0.25, 1.004)):
-            near = [
-                tried(best.turn_deg + a * step_deg, best.magnification * step_size**b)
-                for a in (-1, 0, 1)
-                for b in (-1, 0, 1)
-            ]
-            best = max([best, *near], key=_score)
-        foremost.append(best)
+    foremost = [_best_of_quarter(first, second, quarter, expected) for quarter in QUARTERS_DEG]
     foremost.sort(key=_score, reverse=True)
     if foremost[0].score < CLEAR_LEAD * foremost[1].score:
         raise RegistrationError(
@@ -174,31 +154,71 @@ def _coarse(first: _Level, second: _Level, expected: float) -> Floats:
     return foremost[0].matrix
 
 
+def _best_of_quarter(first: _Level, second: _Level, quarter_deg: float, expected: float) -> _Tried:
+    """The best turn and size about a quarter: a scan, and then ever finer steps about its best.
+
+    The scan's steps are wide for the edges that are compared, so quarters are not ranked before.
+    """
+    scan = [(quarter_deg + fine, expected * share) for fine in TURNS_DEG for share in SIZES]
+    outer = math.prod(size for _, size in STEPS)
+    reach_deg = sum(turn for turn, _ in STEPS)
+    shapes = [
+        _frame(first, second, turn + more, size / outer)[2] for turn, size in scan for more in (-reach_deg, reach_deg)
+    ]
+    size = tuple(
+        scipy.fft.next_fast_len(first.edges.shape[axis] + max(shape[axis] for shape in shapes), real=True)
+        for axis in (0, 1)
+    )
+    spectrum = scipy.fft.rfft2(first.edges, size)
+
+    def tried(turn_deg: float, magnification: float) -> _Tried:
+        return _best_shift(spectrum, size, first, second, turn_deg, magnification)
+
+    best = max((tried(*one) for one in scan), key=_score)
+    for step_deg, step_size in STEPS:
+        near = [
+            tried(best.turn_deg + a * step_deg, best.magnification * step_size**b)
+            for a in (-1, 0, 1)
+            for b in (-1, 0, 1)
+            if a or b
+        ]
+        best = max([best, *near], key=_score)
+    return best
+
+
+def _frame(
+    first: _Level, second: _Level, turn_deg: float, magnification: float
+) -> tuple[Floats, Floats, tuple[int, int]]:
+    """The second picture turned and sized so, all of it: the turn, where its frame begins, its height and width."""
+    angle = math.radians(turn_deg)
+    # One pixel of the first picture in pixels of the second.
+    step = magnification * first.factor / second.factor
+    turn = step * np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+    height, width = second.edges.shape
+    corners = np.linalg.inv(turn) @ np.array([[0, width, width, 0], [0, 0, height, height]], dtype=np.float64)
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    return turn, low, (math.ceil(high[1] - low[1]), math.ceil(high[0] - low[0]))
+
+
 def _best_shift(
     spectrum: npt.NDArray[np.complex64],
-    norm: float,
-    size: tuple[int, int],
+    size: tuple[int, ...],
     first: _Level,
     second: _Level,
     turn_deg: float,
     magnification: float,
 ) -> _Tried:
     """The second picture turned and sized so, where it fits best."""
-    angle = math.radians(turn_deg)
-    # One pixel of the first picture in pixels of the second.
-    step = magnification * first.factor / second.factor
-    turn = step * np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
-    height, width = second.edges.shape
-    # The second picture's corners in the first one's frame, so that all of it is seen.
-    corners = np.linalg.inv(turn) @ np.array([[0, width, width, 0], [0, 0, height, height]], dtype=np.float64)
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    shape = math.ceil(high[0] - low[0]), math.ceil(high[1] - low[1])
+    turn, low, shape = _frame(first, second, turn_deg, magnification)
     sample = np.column_stack([turn, turn @ (low + 0.5) - 0.5])
-    seen = cv2.warpAffine(second.edges, sample, shape, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    product = scipy.fft.irfft2(spectrum * np.conj(scipy.fft.rfft2(seen, size)), size)
+    seen = cv2.warpAffine(second.edges, sample, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    # As rfft2 does it, but without a transform of the rows that are only added.
+    other = scipy.fft.fft(scipy.fft.rfft(seen, size[1]), size[0], axis=0)
+    product = scipy.fft.irfft2(spectrum * np.conj(other), size)
     at = np.unravel_index(int(np.argmax(product)), product.shape)
-    score = float(product[at]) / max(norm * float(np.linalg.norm(seen)), 1e-9)
-    down, across = (int(v) if v <= s // 2 else int(v) - s for v, s in zip(at, size, strict=True))
+    norm = float(np.linalg.norm(first.edges)) * float(np.linalg.norm(seen))
+    score = float(product[at]) / max(norm, 1e-9)
+    down, across = (int(v) if v < n else int(v) - s for v, n, s in zip(at, first.edges.shape, size, strict=True))
     # seen's pixel p lies at p + (across, down) of the first picture.
     shift = turn @ (low - np.array([across, down], dtype=np.float64))
     full = np.column_stack([turn * second.factor / first.factor, shift * second.factor])
