@@ -2,6 +2,7 @@
 
     python bench/coverage_figures.py                                   # 500 surveys of each kind, ordinary phantoms
     python bench/coverage_figures.py --surveys 1-100 --workers 2 --csv coverage.csv
+    python bench/coverage_figures.py --found --surveys 1001-1060       # dies that nobody drew, in pictures
     python bench/coverage_figures.py --read coverage.csv               # the tables of an earlier run
 
 A survey here is a whole one but for stitching and pictures: the die, its blocks and every tile's place come from a
@@ -16,8 +17,11 @@ the program states it:
     drawing         "drawn": every vertex half a pixel off (standard deviation), all edges together a quarter of a pixel
                     to either side. "exact": the polygons of the truth, and a survey told so (vertex and edge u of 0)
 
+With --found the mosaic is a picture, of dies of 3 x 3 small tiles (each tile's part of it off as above, blurred, with
+noise), blocks are exact and the die's outline is what the survey finds. Dies that are not found are named.
+
 Blocks of one survey share its scale, so coverage is the mean over surveys, and +- its standard error over surveys.
-Nothing here is timed; a survey takes about a second and a half.
+Nothing here is timed; a survey takes about a second and a half, with --found about five.
 """
 
 from __future__ import annotations
@@ -26,7 +30,7 @@ import argparse
 import csv
 import math
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import astuple, dataclass, fields, replace
 from pathlib import Path
@@ -40,9 +44,12 @@ from shapely.geometry import LineString, Polygon
 from dieplat.calibration import Ruling, measure_scale
 from dieplat.calibration.pitch_fit import fit_pitch
 from dieplat.calibration.scale import SQUARE_U_REL, scale_of_rulings
+from dieplat.errors import UndecidedError
 from dieplat.measurement.lens_left import UNSEEN_BEND_PX
 from dieplat.measurement.tile_network import radial_pull, tiles_under
+from dieplat.phantom.camera import MARGIN_PX, Exposure, expose
 from dieplat.phantom.make import draw_micrometer, plan_phantom
+from dieplat.phantom.render import look
 from dieplat.phantom.scenario import Scenario, scenario_for
 from dieplat.phantom.truth import Truth
 from dieplat.survey import measure_survey
@@ -90,6 +97,17 @@ class NoPicture:
         raise AssertionError("nothing here is measured from pixels")
 
 
+class MosaicPicture:
+    """A picture (H, W, 3) in memory, read like a mosaic."""
+
+    def __init__(self, picture: npt.NDArray[np.uint8]) -> None:
+        self.picture = picture
+        self.height_px, self.width_px = picture.shape[:2]
+
+    def read(self, x0: int, y0: int, x1: int, y1: int, level: int = 0) -> npt.NDArray[Any]:
+        return self.picture[max(y0, 0) : y1, max(x0, 0) : x1].copy()
+
+
 def survey_both(seed: int, preset: str, pictures: bool) -> list[Figure]:
     """One phantom, surveyed as drawn by hand and with exact polygons."""
     rng = np.random.default_rng([seed, 77])
@@ -111,6 +129,44 @@ def survey_both(seed: int, preset: str, pictures: bool) -> list[Figure]:
         regions = drawn_regions(truth, layout, moves, bend, skew, drawing, rng)
         figures += compare(truth, regions, scale, layout, drawing)
     return figures
+
+
+def survey_found(seed: int, preset: str, pictures: bool) -> list[Figure]:
+    """One phantom of which nobody drew the die; none if it is not found."""
+    rng = np.random.default_rng([seed, 79])
+    ratio = scenario_for(preset).um_per_px_ratio_y * (1 + rng.normal(0, SQUARE_U_REL))
+    scenario = scenario_for(preset, um_per_px_ratio_y=ratio, rows=3, columns=3, tile_width_px=480, tile_height_px=360)
+    truth = plan_phantom(scenario, seed=seed, preset=preset)
+    rulings = [read_lines(truth, scenario, turned, rng) for turned in (False, True)[: 1 + scenario.turned]]
+    scale = scale_of_rulings(*rulings, pitch_um=truth.pitch_um, pitch_um_u=truth.pitch_u_um)
+    layout, moves = disturbed_layout(truth, rng)
+    bend, skew = rng.uniform(-UNSEEN_BEND_PX, UNSEEN_BEND_PX), rng.normal(0, SQUARE_U_REL)
+    blocks = drawn_regions(truth, layout, moves, bend, skew, "exact", rng).regions
+    undrawn = Regions(tuple(region for region in blocks if region.kind != "die"), "phantom")
+    mosaic = MosaicPicture(photographed(truth, layout, moves, bend, skew, rng))
+    try:
+        return compare(truth, undrawn, scale, layout, "found", mosaic)
+    except UndecidedError as error:
+        print(f"seed {seed}: {error}", file=sys.stderr, flush=True)
+        return []
+
+
+def photographed(
+    truth: Truth, layout: Layout, moves: Array, bend: float, skew: float, rng: np.random.Generator
+) -> npt.NDArray[np.uint8]:
+    """The disturbed mosaic (H, W, 3): every pixel is off as the tile is whose centre is nearest."""
+    x, y = np.meshgrid(
+        np.arange(-MARGIN_PX, truth.width_px + MARGIN_PX) + 0.5,
+        np.arange(-MARGIN_PX, truth.height_px + MARGIN_PX) + 0.5,
+    )
+    points = np.column_stack([x.ravel(), y.ravel()])
+    nearest = tiles_under(points, layout)
+    points -= moves[nearest] + bend * radial_pull(points, nearest, layout)
+    ratio = truth.frame.um_per_px_y / truth.frame.um_per_px_x
+    points[:, 0] += skew * ratio * (points[:, 1] - truth.frame.centre_px[1])
+    light = look(truth.raster, *truth.frame.to_die(points[:, 0].reshape(x.shape), points[:, 1].reshape(x.shape)))
+    exposure = Exposure((1.0, 1.0, 1.0), float(rng.uniform(*truth.camera.defocus_px)))
+    return expose(light, exposure, replace(truth.camera, vignetting=0.0), rng)
 
 
 def read_lines(truth: Truth, scenario: Scenario, turned: bool, rng: np.random.Generator) -> Ruling:
@@ -211,11 +267,13 @@ def end_offset(points: Array, offset: float) -> Array:
     return moves
 
 
-def compare(truth: Truth, regions: Regions, scale: Scale, layout: Layout, drawing: str) -> list[Figure]:
+def compare(
+    truth: Truth, regions: Regions, scale: Scale, layout: Layout, drawing: str, mosaic: MosaicPicture | None = None
+) -> list[Figure]:
     """Every result with a true value."""
     told = (VERTEX_U_PX, EDGE_U_PX) if drawing == "drawn" else (0.0, 0.0)
-    mosaic = NoPicture(truth.width_px, truth.height_px)
-    found = measure_survey(mosaic, regions, scale, stated=Stated(vertex_u_px=told[0], edge_u_px=told[1]), layout=layout)
+    seen = NoPicture(truth.width_px, truth.height_px) if mosaic is None else mosaic
+    found = measure_survey(seen, regions, scale, stated=Stated(vertex_u_px=told[0], edge_u_px=told[1]), layout=layout)
     pitch = truth.pitch_um / truth.pitch_true_um - 1.0
     square = 0.0 if scale.axes_independent else truth.frame.um_per_px_x / truth.frame.um_per_px_y - 1.0
     figures: list[Figure] = []
@@ -226,7 +284,8 @@ def compare(truth: Truth, regions: Regions, scale: Scale, layout: Layout, drawin
             figures.append(Figure(truth.seed, drawing, quantity, name, true, value, u, power * pitch, axes))
 
     die = found.die
-    assert die is not None
+    if die is None:
+        raise UndecidedError("; ".join(found.warnings))
     width, height = truth.die.width_um, truth.die.height_um
     add("die width", "die", width, die.width_um, die.width_um_u, 1)
     add("die height", "die", height, die.height_um, die.height_um_u, 1)
@@ -292,10 +351,16 @@ def _row(quantity: str, figures: Sequence[Figure]) -> str:
     )
 
 
-def run_all(seeds: Sequence[int], preset: str, pictures: bool, executor: Executor | None) -> Iterator[list[Figure]]:
+def run_all(
+    survey: Callable[[int, str, bool], list[Figure]],
+    seeds: Sequence[int],
+    preset: str,
+    pictures: bool,
+    executor: Executor | None,
+) -> Iterator[list[Figure]]:
     """The figures of one survey after the other."""
     more = ([preset] * len(seeds), [pictures] * len(seeds))
-    yield from (map if executor is None else executor.map)(survey_both, seeds, *more)
+    yield from (map if executor is None else executor.map)(survey, seeds, *more)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -304,6 +369,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--preset", default="ordinary", help="a preset of dieplat phantom")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--pictures", action="store_true", help="measure the phantom's picture of the micrometer")
+    parser.add_argument("--found", action="store_true", help="find the die in a picture instead of drawing it")
     parser.add_argument("--csv", type=Path, help="write every figure to this file")
     parser.add_argument("--read", type=Path, help="print the tables of an earlier run's CSV file")
     given = parser.parse_args(arguments)
@@ -311,10 +377,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print_tables(read_csv(given.read))
         return 0
     seeds = [seed for text in given.surveys for seed in seed_range(text)]
+    survey = survey_found if given.found else survey_both
     figures: list[Figure] = []
     with ProcessPoolExecutor(given.workers, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
         for done, more in enumerate(
-            run_all(seeds, given.preset, given.pictures, pool if given.workers > 1 else None), 1
+            run_all(survey, seeds, given.preset, given.pictures, pool if given.workers > 1 else None), 1
         ):
             figures += more
             print(f"{done}/{len(seeds)}", file=sys.stderr, flush=True)
