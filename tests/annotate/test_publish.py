@@ -15,7 +15,6 @@ import imagecodecs
 import numpy as np
 import pytest
 from page_server import SCALE, document, feature, square
-from test_page_in_browser import browser
 
 from dieplat.annotate.drawing import DrawingFile
 from dieplat.annotate.numbers import Conditions
@@ -24,8 +23,6 @@ from dieplat.annotate.publish import MANIFEST, publish
 from dieplat.annotate.session import Session
 from dieplat.errors import OutputExistsError
 from dieplat.mosaicfile.read import Mosaic
-
-__all__ = ["browser"]
 
 
 @pytest.fixture

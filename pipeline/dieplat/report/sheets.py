@@ -93,8 +93,7 @@ def inductor_sheet(block: Json) -> Sheet:
         budget=budget_rows(coil.get("budget") or ()),
         remarks=(
             _meaning(coil),
-            *map(with_micro, coil.get("explanations") or ()),
-            *map(with_micro, coil.get("remarks") or ()),
+            *(sentence(with_micro(text)) for key in ("explanations", "remarks") for text in coil.get(key) or ()),
         ),
         why_best=str(coil.get("why_best") or ""),
         circuit=circuit_rows(electrical),
