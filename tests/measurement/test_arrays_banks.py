@@ -28,8 +28,10 @@ def test_what_varies_along_columns_ends_a_bank_beside_a_rim_like_its_cells(along
     extent = find_extent(profile, np.ones(profile.shape[1], bool), Run(0, 124), [], CELL)
     low, high = extent.stop
     # Columns are whole here, and the edge between two of them may be either side of a column that is like both.
-    assert low <= 120.5 and high >= 119.5
-    assert high - low < 3.0 and abs((low + high) / 2 - 120.0) < 1.5
+    assert low <= 120.5
+    assert high >= 119.5
+    assert high - low < 3.0
+    assert abs((low + high) / 2 - 120.0) < 1.5
 
 
 def test_what_drowns_in_noise_along_columns_does_not_decide():
