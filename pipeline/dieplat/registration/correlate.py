@@ -205,7 +205,10 @@ def refine(
 
 
 def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Settled | None:
-    """The last step of a fit, in two pictures cut to what they share, from a place right to a part of a pixel."""
+    """The last steps of a fit, in two pictures cut to what they share, from a place right to a part of a pixel.
+
+    None where there is nothing to fit. A place that the last steps leave by more than `ASTRAY_PX` shares nothing.
+    """
     fit = _fit(a, b, (dx_px, dy_px), (dx_px, dy_px), 8, 1, SHARED_RIM_PX)
     if fit is None:
         return None
@@ -213,7 +216,10 @@ def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Settled | None:
     for _ in range(LAST_STEPS):
         xx, xy, yy, shared, *steps = quality(a, b, (x, y), (dx_px, dy_px), SHARED_RIM_PX).tolist()
         x, y = (at + min(max(step, -LONGEST_PX), LONGEST_PX) for at, step in zip((x, y), steps, strict=True))
-        if max(map(abs, steps)) < CLOSE_PX or max(abs(x - dx_px), abs(y - dy_px)) > ASTRAY_PX:
+        if max(abs(x - dx_px), abs(y - dy_px)) > ASTRAY_PX:
+            x, y, shared = fit.dx_px, fit.dy_px, 0.0
+            break
+        if max(map(abs, steps)) < CLOSE_PX:
             break
     sigmas = shared * math.sqrt(fit.pixels / NOISE_AREA_PX)
     return Settled(x, y, (xx, xy, yy), sigmas, *coarse_misfit(a, b, x, y))

@@ -130,7 +130,7 @@ def solve_positions(
         z2 = system.misfit(unknown)
         weight = np.where(rejectable, huber(z2, HUBER_SIGMA**2 * scale2), 1.0) * used
     counted = used & rejectable
-    freedom = _freedom(tiles, pairs[counted], len(common.side)) - system.taken_up(weight * counted, coupling)
+    freedom = _freedom(tiles, pairs[counted], len(common.side)) - system.taken_up(weight, coupling)
     factor = _variance_factor((weight * z2)[counted], freedom)
     weight = np.where(rejectable, weight / factor, weight)
     unknown = system.solve(weight)
@@ -259,8 +259,7 @@ class _System:
         """
         if self._tiles < 2 or not len(coupling.correlation):
             return 0.0
-        # Tiles that the counted pairs leave apart are held by next to nothing, which no pair shares.
-        normal = self._normal(np.maximum(weight, 1e-9))
+        normal = self._normal(weight)
         change = NUDGE * self._coupled(weight, coupling)
         return (self._log_det(sp.csc_matrix(normal + change)) - self._log_det(normal)) / NUDGE
 
