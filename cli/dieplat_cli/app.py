@@ -14,6 +14,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from dieplat.errors import DieplatError
 from dieplat.files import line_of
 from dieplat_cli.commands import register_all
+from dieplat_cli.limits import LimitedMemoryError, check_memory_limits
 
 OUT_OF_MEMORY = "the memory does not suffice; close other programs, or give fewer --workers or smaller pictures"
 NO_ROOM = ("failed to map segment", "cannot allocate memory", "can't start new thread")
@@ -35,12 +36,16 @@ def main() -> None:
     # What the readers of pictures remark of a damaged file, our own line says.
     logging.getLogger().addHandler(logging.NullHandler())
     try:
+        check_memory_limits()
         app()
     except DieplatError as error:
         sys.stderr.write(f"dieplat: {' '.join(str(error).split())}\n")
         raise SystemExit(1) from None
     except OSError as error:
         sys.stderr.write(f"dieplat: {' '.join(line_of(error).split())}\n")
+        raise SystemExit(1) from None
+    except LimitedMemoryError as error:
+        sys.stderr.write(f"dieplat: {error}\n")
         raise SystemExit(1) from None
     except MemoryError:
         sys.stderr.write(f"dieplat: {OUT_OF_MEMORY}\n")

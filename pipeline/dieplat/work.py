@@ -96,6 +96,15 @@ def near(executor: Executor | None) -> Executor | None:
     return executor.near if isinstance(executor, Spread) else executor
 
 
+def _submitted(executor: Executor, function: Callable[[T], R], item: T) -> Future[R]:
+    """Submit a job. A pool that cannot start a thread for it keeps it queued all the same: it must not run later."""
+    try:
+        return executor.submit(function, item)
+    except Exception:
+        executor.shutdown(cancel_futures=True)
+        raise
+
+
 def map_in_order(
     function: Callable[[T], R],
     items: Iterable[T],
@@ -130,7 +139,7 @@ def map_in_order(
     waiting: deque[Future[R]] = deque()
     try:
         for item in items:
-            waiting.append(executor.submit(function, item))
+            waiting.append(_submitted(executor, function, item))
             if len(waiting) >= most:
                 result = given(waiting[0])
                 waiting.popleft()

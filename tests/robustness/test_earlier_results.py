@@ -6,11 +6,14 @@ import errno
 import json
 import os
 import shutil
+import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Any
 
 import bad_inputs
+import killed
 import other_inputs
 import pytest
 
@@ -167,3 +170,18 @@ def test_no_memory_for_a_thread_or_a_library_is_one_line(
     assert (status, trace, told.count("\n")) == (1, "", 1), (told, trace)
     assert told.startswith("dieplat: the memory does not suffice; ")
     assert list((work / "new").iterdir()) == []
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="such limits are kept by this system")
+@pytest.mark.parametrize(("limit", "mib"), [("RLIMIT_AS", 460), ("RLIMIT_AS", 600), ("RLIMIT_DATA", 200)])
+def test_a_limit_below_what_the_libraries_take_is_told_at_once(tmp_path: Path, limit: str, mib: int) -> None:
+    """Under 460 MiB OpenBLAS once asked for its buffers for minutes; under 600 a library was said to be missing."""
+    code = f"import resource; resource.setrlimit(resource.{limit}, ({mib << 20}, {mib << 20}))\n{killed.BEGIN}"
+    given = ("publish", "mosaic.ome.tif", "blocks.geojson", "--out", "show")
+    done = subprocess.run(
+        [sys.executable, "-c", code, *given], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120
+    )
+    assert (done.returncode, done.stderr.count("\n")) == (1, 1), done.stderr
+    assert f"may take {mib} MiB" in done.stderr
+    assert "raise the limit (ulimit -" in done.stderr
+    assert list(tmp_path.iterdir()) == []

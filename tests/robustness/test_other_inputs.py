@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -120,6 +121,28 @@ def test_nothing_runs_any_more_when_one_of_many_has_failed() -> None:
         with pytest.raises(ValueError):  # noqa: PT011
             list(map_in_order(slow, range(20), executor=executor))
         assert running == []
+
+
+def test_a_job_whose_thread_could_not_be_started_does_not_run_later(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Such a job waits in the pool all the same, for the thread that is there already (`concurrent.futures`)."""
+    ran, start = [], threading.Thread.start
+
+    def only_one(thread: threading.Thread) -> None:
+        if threading.active_count() > before:
+            raise RuntimeError("can't start new thread")
+        start(thread)
+
+    def slow(number: int) -> None:
+        time.sleep(0.2)
+        ran.append(number)
+
+    before = threading.active_count()
+    monkeypatch.setattr(threading.Thread, "start", only_one)
+    with ThreadPoolExecutor(4) as executor:
+        with pytest.raises(RuntimeError, match="new thread"):
+            list(map_in_order(slow, range(20), executor=executor))
+        time.sleep(0.4)
+    assert ran == [0]
 
 
 def test_a_mosaic_whose_table_of_tiles_is_too_short_is_named(work: Path) -> None:
