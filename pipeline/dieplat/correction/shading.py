@@ -26,7 +26,7 @@ from dieplat.work import map_in_order
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 
-MOST_SAMPLES = 400_000
+MOST_SAMPLES = 100_000
 MOST_SAMPLES_A_PAIR, FEWEST_SAMPLES_A_PAIR = 400, 24
 """Samples of a pair; fewer where many pairs tell of the shading, so that memory and time stay bounded."""
 PART = 4
