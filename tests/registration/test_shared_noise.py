@@ -58,6 +58,7 @@ def test_correlation_is_that_of_simulated_noise(grid) -> None:
         stated[one, other] = stated[other, one] = value
     # A correlation from 2,400 draws scatters by 0.02; of some 200 none should be off by 4.5 times as much.
     assert np.abs(seen - stated).max() < 0.09
+    assert np.sqrt(np.square(seen - stated).mean()) < 0.023
     assert np.abs(stated - np.eye(len(pairs))).max() > 0.2
 
 

@@ -28,7 +28,8 @@ F64 = npt.NDArray[np.float64]
 
 MOST_SAMPLES = 100_000
 MOST_SAMPLES_A_PAIR, FEWEST_SAMPLES_A_PAIR = 400, 24
-"""Samples of a pair; fewer where many pairs tell of the shading, so that memory and time stay bounded."""
+"""Samples of a pair; fewer where many pairs tell of the shading. A pair needs some to tell its tiles' exposures: 10,000
+tiles come to half a million samples, of 160 bytes each."""
 PART = 4
 """Every so manieth sample comes near the answer first, in at most `MOST_ROUNDS`; `LAST_ROUNDS` have them all."""
 MOST_ROUNDS, LAST_ROUNDS = 6, 6

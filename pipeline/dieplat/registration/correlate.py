@@ -221,6 +221,8 @@ def settle(a: Image, b: Image, dx_px: float, dy_px: float) -> Settled | None:
             break
         if max(map(abs, steps)) < CLOSE_PX:
             break
+    else:
+        xx, yy = xx + steps[0] ** 2, yy + steps[1] ** 2
     sigmas = shared * math.sqrt(fit.pixels / NOISE_AREA_PX)
     return Settled(x, y, (xx, xy, yy), sigmas, *coarse_misfit(a, b, x, y))
 

@@ -27,8 +27,8 @@ OPEN_LEAD_PER_PAIR = 60.0
 some 50 nats each, all alike; pairs that see its rim favour the true one by a thousand (phantoms)."""
 PAIRS_AT_A_TIME = 2
 HOPELESS = 2.0
-"""A step that is behind by so many times the lead that decides is not looked at in further pairs (a sequential test;
-Wald 1945, Annals of Mathematical Statistics 16, 117-186)."""
+"""A step that is behind by so many times the lead that decides is not looked at in further pairs, where wrong steps win
+some tens of nats at the most (phantoms)."""
 THUMB_SCATTER_PX = 3.0
 """Scatter of stage steps expected at first, in thumbnail pixels."""
 STEP_PEAKS = 24

@@ -105,8 +105,8 @@ def solve_positions(
     -----
     Iteratively reweighted least squares with the weights of Geman and McClure (1985); pairs beyond `REJECT_SIGMA`
     robust deviations at the end are left out, the rest is solved with the weights of Huber (1964). The variance factor
-    is the a-posteriori one of the loops, not below `USUAL_FACTOR` and drawn towards it where there are few: the mean of
-    a scaled inverse chi-square prior's posterior scale (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, 2.6).
+    is the a-posteriori one of the loops, drawn towards `USUAL_FACTOR` where there are few: the mean of a scaled inverse
+    chi-square prior's posterior scale (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, 2.6); but never below it.
     """
     if common is None:
         common = Common(np.zeros((len(pairs), 2, 0)), np.zeros((0, 0)), np.zeros(0))
@@ -255,7 +255,8 @@ class _System:
     def taken_up(self, weight: Array, coupling: Coupling) -> float:
         """By how much less the pairs' squared misfits come to, because noise that they share moves a tile as a whole.
 
-        With normal matrix N and coupled part M that is the trace of M / N: the change of log det N with N.
+        With normal matrix N and coupled part M that is the trace of M / N: the change of log det N with N. Pairs of the
+        stage are in N, too, and hardly matter there: they are so much weaker than pictures.
         """
         if self._tiles < 2 or not len(coupling.correlation):
             return 0.0

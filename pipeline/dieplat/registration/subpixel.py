@@ -365,8 +365,8 @@ def quality(
     -------
     ndarray of shape (6,), float64
         Its covariance (xx, xy, yy); the coherence of both pictures' slopes in the direction in which this is least,
-        from -1 to 1; the step (x, y) that is left. `descend` takes the slopes of one picture's noise for slopes of
-        what it shows, so that its steps are too short, and it may end early.
+        from -1 to 1; the step (x, y) that is left. Zeros where nothing can be said. `descend` takes the slopes of one
+        picture's noise for slopes of what it shows, so that its steps are too short, and it may end early.
 
     Notes
     -----
@@ -390,6 +390,9 @@ def quality(
     mx, my, mv, mu = sums[0] / n, sums[1] / n, sums[2] / n, sums[3] / n
     xx, xy, yy = (sums[4] / n - mx * mx) * n / 4, (sums[5] / n - mx * my) * n / 4, (sums[8] / n - my * my) * n / 4
     bb, ab, aa = sums[11] / n - mv * mv, sums[12] / n - mv * mu, sums[13] / n - mu * mu
+    found = np.zeros(6)
+    if aa <= 1e-6 or bb <= 1e-6:
+        return found
     gain = math.sqrt(aa / bb)
     pull, slopes, blocks = scores(a, b, (top, left), corner_b, size, taps_x, taps_y, (mx / 2, my / 2, mv, mu), gain)
     share = blocks / (blocks + FEW_BLOCKS)
@@ -400,12 +403,14 @@ def quality(
     vxy = share * pull[1] + (1 - share) * variance * xy
     vyy = share * pull[2] + (1 - share) * variance * yy + held * variance
     nxx, nxy, nyy = slopes[3] / 4 + held, slopes[4] / 4, slopes[5] / 4 + held
-    area = max(nxx * nyy - nxy * nxy, 1e-12)
+    area = nxx * nyy - nxy * nxy
+    # Slopes that disagree in some direction say nothing of it.
+    if nxx <= 0 or area <= 1e-12 * nxx * nyy:
+        return found
     # The inverse of the normal matrix on either side of the scatter.
     ixx, ixy, iyy = nyy / area, -nxy / area, nxx / area
     along_x = (gain * (sums[6] - mx * sums[2]) - (sums[7] - mx * sums[3])) / 2 + held * (prior[0] - x)
     along_y = (gain * (sums[9] - my * sums[2]) - (sums[10] - my * sums[3])) / 2 + held * (prior[1] - y)
-    found = np.empty(6)
     found[0] = ixx * ixx * vxx + 2 * ixx * ixy * vxy + ixy * ixy * vyy
     found[1] = ixx * ixy * vxx + (ixx * iyy + ixy * ixy) * vxy + ixy * iyy * vyy
     found[2] = ixy * ixy * vxx + 2 * ixy * iyy * vxy + iyy * iyy * vyy
