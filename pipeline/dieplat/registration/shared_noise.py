@@ -48,7 +48,7 @@ def shared_noise(pairs: Indices, corners_px: Array, size_px: tuple[int, int], no
     from either tile, in proportion to 1 / A for an overlap of A pixels; two overlaps A and B of one tile that have C
     pixels in common share C / (A B) of it. So the correlation is C / (2 sqrt(A B)), with the sign of the tile's part in
     both offsets (propagation of the covariance of inputs, JCGM 100:2008, F.1.2.3, with structure taken as even). The
-    rims that fits leave out are not taken off: correlations of overlaps that are only some rims wide come out too large.
+    rims that fits leave out are not taken off: correlations of overlaps that are some rims wide come out too large.
     """
     owner = np.concatenate([pairs[:, 0], pairs[:, 1]])
     member = np.tile(np.arange(len(pairs)), 2)
