@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import itertools
 import json
-import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,7 +11,8 @@ from typing import Any
 import pytest
 from page_server import KEY, Running
 
-CHROMIUM = Path(os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium")
+from chromium import chromium
+
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
 AXE = Path(__file__).resolve().parents[2] / "pipeline" / "page" / "node_modules" / "axe-core" / "axe.min.js"
 SAVED_MS = 5000
@@ -22,14 +21,10 @@ SAVED_MS = 5000
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """Chromium. Skipped without it, except in CI, where it must be there."""
-    if not CHROMIUM.exists():
-        reason = f"no Chromium at {CHROMIUM}; install it or set CHROMIUM to its path"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
+    path = chromium()
     playwright = pytest.importorskip("playwright.sync_api")
     with playwright.sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        opened = driver.chromium.launch(executable_path=path, args=ARGUMENTS)
         yield opened
         opened.close()
 

@@ -2,31 +2,23 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 from compare_surveys import make_survey
 
+from chromium import chromium
 from dieplat.compare import compare_dies
 from dieplat.report.compare_page import write_comparison
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = Path(os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium")
-
 
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A page of three dies of unlike names and kinds. Skipped without Chromium, except in CI."""
-    if not CHROMIUM.exists():
-        reason = f"no Chromium at {CHROMIUM}; install it or set CHROMIUM to its path"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
+    path = chromium()
     playwright = pytest.importorskip("playwright.sync_api")
     folder = tmp_path_factory.mktemp("compared")
     core = ("logic", (100.0, 100.0, 600.0, 500.0))
@@ -43,9 +35,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     out = folder / "c.html"
     write_comparison(compare_dies(surveys), out)
     with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--headless", "--disable-gpu"]
-        )
+        browser = driver.chromium.launch(executable_path=path, args=["--no-sandbox", "--headless", "--disable-gpu"])
         opened = browser.new_page()
         opened.route("**/*", lambda route: route.continue_() if route.request.url == out.as_uri() else route.abort())
         opened.goto(out.as_uri())

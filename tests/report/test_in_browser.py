@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,13 +9,13 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
+from chromium import chromium
 from dieplat.phantom.board import make_board
 from dieplat.report import write_report
 from dieplat_cli.app import app
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = Path(os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium")
 ARGUMENTS = [
     "--no-sandbox",
     "--headless",
@@ -30,15 +28,11 @@ ARGUMENTS = [
 @pytest.fixture(scope="module")
 def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A browser with a profile of its own. Skipped without Chromium, except in CI, where it must be there."""
-    if not CHROMIUM.exists():
-        reason = f"no Chromium at {CHROMIUM}; install it or set CHROMIUM to its path"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
+    path = chromium()
     playwright = pytest.importorskip("playwright.sync_api")
     with playwright.sync_playwright() as driver:
         opened = driver.chromium.launch_persistent_context(
-            str(tmp_path_factory.mktemp("profile")), executable_path=str(CHROMIUM), args=ARGUMENTS
+            str(tmp_path_factory.mktemp("profile")), executable_path=path, args=ARGUMENTS
         )
         yield opened
         opened.close()
