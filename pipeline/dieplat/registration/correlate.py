@@ -12,6 +12,7 @@ import scipy.fft
 
 from dieplat.registration.loops import Image as Image
 from dieplat.registration.loops import coarse_scores, over_background, smoothed
+from dieplat.registration.quality import quality
 from dieplat.registration.search import LARGE_PX, halved, local_maxima
 from dieplat.registration.subpixel import (
     ASTRAY_PX,
@@ -20,7 +21,6 @@ from dieplat.registration.subpixel import (
     SHARED_RIM_PX,
     SMOOTH_PX,
     descend,
-    quality,
 )
 
 BACKGROUND_PX = 12.0
