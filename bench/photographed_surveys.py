@@ -1,0 +1,114 @@
+"""Surveys of phantoms from their pictures: tiles written, stitched, calibrated and measured, as an evening does it."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from dieplat.calibration import measure_scale
+from dieplat.calibration.scale import SQUARE_U_REL
+from dieplat.errors import DieplatError, UndecidedError
+from dieplat.mosaicfile.read import Mosaic, open_mosaic
+from dieplat.phantom import make_phantom
+from dieplat.phantom.layers import Block
+from dieplat.phantom.scenario import scenario_for
+from dieplat.phantom.truth import Truth
+from dieplat.survey import measure_survey
+from dieplat.tiles.read import read_picture
+from dieplat.values import Layout, Regions, Scale
+from dieplat.values.measurements import BlockResult
+from dieplat.workflow import build_mosaic
+from survey_truth import Array, Figure, compare, drawn_regions
+
+PRESETS_IN_TURN = (
+    "ordinary", "sharp", "lens", "shaded", "order", "shuffled", "memory", "hand", "positions", "stretched", "radio",
+    "missing", "blank",
+)  # fmt: skip
+TILES = {"rows": 3, "columns": 3, "tile_width_px": 480, "tile_height_px": 360}
+
+
+def survey_photographed(seed: int, preset: str, pictures: bool) -> list[Figure]:
+    """One phantom: its blocks drawn by hand, and again exactly with the die left to be found; none if refused.
+
+    What lies within blocks is measured from pixels, with the first of the two drawings only. Drawings move with their
+    tiles, but not with what the solved lens leaves (some 1e-3 px here).
+    """
+    preset = PRESETS_IN_TURN[seed % len(PRESETS_IN_TURN)] if preset == "all" else preset
+    rng = np.random.default_rng([seed, 81])
+    ratio = scenario_for(preset).um_per_px_ratio_y * (1 + rng.normal(0, SQUARE_U_REL))
+    folder = Path(tempfile.mkdtemp(prefix="survey_"))
+    try:
+        truth = make_phantom(folder / "die", seed=seed, preset=preset, um_per_px_ratio_y=ratio, **TILES)
+        layout = build_mosaic(folder / "die/tiles", folder / "mosaic.ome.tif")
+        scale = _scale(folder / "die", truth)
+        with open_mosaic(folder / "mosaic.ome.tif") as mosaic:
+            return _measured(truth, mosaic, layout, scale, rng)
+    except DieplatError as error:
+        print(f"seed {seed}, {preset}: {error}", file=sys.stderr, flush=True)
+        return []
+    finally:
+        shutil.rmtree(folder)
+
+
+def _scale(folder: Path, truth: Truth) -> Scale:
+    turned = folder / "micrometer_turned.png"
+    return measure_scale(
+        read_picture(folder / "micrometer.png"),
+        turned=read_picture(turned) if turned.exists() else None,
+        pitch_um=truth.pitch_um,
+        pitch_um_u=truth.pitch_u_um,
+    )
+
+
+def _measured(truth: Truth, mosaic: Mosaic, layout: Layout, scale: Scale, rng: np.random.Generator) -> list[Figure]:
+    true = {tile.name: (tile.x_px, tile.y_px) for tile in truth.tiles}
+    moves: Array = np.array([np.subtract((tile.x_px, tile.y_px), true[tile.name]) for tile in layout.tiles])
+    taken = replace(layout, tiles=tuple(replace(t, x_px=true[t.name][0], y_px=true[t.name][1]) for t in layout.tiles))
+    figures = []
+    for drawing in ("drawn", "exact"):
+        regions = drawn_regions(truth, taken, moves, 0.0, 0.0, drawing, rng)
+        if drawing == "exact":
+            undrawn = Regions(tuple(region for region in regions.regions if region.kind != "die"), "phantom")
+            try:
+                figures += compare(truth, undrawn, scale, layout, "found", mosaic)
+            except UndecidedError as error:
+                print(f"seed {truth.seed}, {truth.preset}: {error}", file=sys.stderr, flush=True)
+        figures += compare(truth, regions, scale, layout, drawing, mosaic)
+    kinds = {block.name: block.kind for block in truth.die.blocks}
+    inside = tuple(
+        replace(region, kind=kinds[region.name])
+        for region in drawn_regions(truth, taken, moves, 0.0, 0.0, "drawn", rng).regions
+        if kinds[region.name] in ("memory_array", "rf_inductor", "conductor")
+    )
+    if inside:
+        found = measure_survey(mosaic, Regions(inside, "phantom"), scale, layout=layout)
+        blocks = {block.name: block for block in truth.die.blocks}
+        for row in found.blocks:
+            figures += _within(truth, blocks[row.name], row)
+    return figures
+
+
+def _within(truth: Truth, block: Block, row: BlockResult) -> Iterator[Figure]:
+    pitch = truth.pitch_um / truth.pitch_true_um - 1.0
+
+    def figure(quantity: str, true: object, value: float | None, u: float | None) -> Iterator[Figure]:
+        if value is not None and u and isinstance(true, (int, float)):
+            yield Figure(truth.seed, "read from pixels", quantity, row.name, float(true), value, u, pitch, 0.0)
+
+    if row.array is not None and block.array is not None:
+        yield from figure("cell pitch across", block.array["pitch_x_um"], row.array.pitch_x_um, row.array.pitch_x_um_u)
+        yield from figure("cell pitch down", block.array["pitch_y_um"], row.array.pitch_y_um, row.array.pitch_y_um_u)
+        told = (row.array.columns, row.array.rows, row.array.banks)
+        true = (block.array["columns"], block.array["rows"], block.array["banks"])
+        if told != true:
+            print(f"seed {truth.seed}, {row.name}: {told}, true {true}; {row.array.remarks}", file=sys.stderr)
+    if row.inductor is not None and block.inductor is not None:
+        geometry, u = row.inductor.geometry, row.inductor.geometry_u_um
+        for name in ("outer_um", "inner_um", "width_um"):
+            yield from figure(f"coil {name[:-3]}", block.inductor[name], getattr(geometry, name), u.get(name))
