@@ -6,15 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import CubicSpline
 
 from dieplat.calibration.lattice import Lattice
+from dieplat.calibration.readings import Readings, read_turned, read_unturned
+from dieplat.calibration.sampling import Grid, mixing_of, phase_error_px
 from dieplat.calibration.strips import Strips
+from dieplat.calibration.template import Template, line_template, nearest_box
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-GROUPS = 12
 # A false numbering, of noise or of one line in a few, holds about as much contrast as chance gives it.
 LEAST_SHARE = 0.4
 
@@ -27,6 +28,7 @@ class LinePlaces:
     s_px : ndarray (lines,), place along s with the common lean taken out.
     groups : ndarray (lines,), how many groups of strips agree on the place.
     t_square_px2 : ndarray (lines,), mean square of t over those groups.
+    grid : how those groups lie on the grid of pixels.
     spread_px : standard deviation of one group's reading.
     lean, lean_u : ds/dt common to all lines, with its standard uncertainty.
     """
@@ -35,35 +37,10 @@ class LinePlaces:
     s_px: Floats
     groups: Indices
     t_square_px2: Floats
+    grid: Grid
     spread_px: float
     lean: float
     lean_u: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Template:
-    """The mean shape of a line at offsets from its strongest point, and its half width at half depth."""
-
-    curve: CubicSpline
-    centre_px: float
-    half_width_px: float
-
-
-def line_template(profile: Floats, columns: Floats, pitch_px: float) -> Template:
-    """The median shape of the lines at `columns` of `profile`, over two pitches."""
-    # The strongest point may lie half a pitch off, and a match needs 0.45 pitch on both its sides.
-    offset = np.arange(-pitch_px, pitch_px + 0.25, 0.25)
-    inside = (columns + offset[0] > 1) & (columns + offset[-1] < len(profile) - 2)
-    windows = CubicSpline(np.arange(len(profile)), profile)(columns[inside][:, None] + offset[None, :])
-    shape = np.median(windows, axis=0)
-    inner = np.abs(offset) <= 0.5 * pitch_px
-    depth = np.abs(shape - np.median(shape[inner]))
-    centre = int(np.argmax(np.where(inner, depth, -1.0)))
-    below = depth < 0.5 * depth[centre]
-    left = int(np.argmax(below[centre::-1])) if below[: centre + 1].any() else centre
-    right = int(np.argmax(below[centre:])) if below[centre:].any() else len(offset) - 1 - centre
-    half_width = min(max(left, right) * 0.25, 0.3 * pitch_px)
-    return Template(CubicSpline(offset - offset[centre], shape), float(offset[centre]), max(half_width, 0.75))
 
 
 def share_in_lines(profile: Floats, valid: npt.NDArray[np.bool_], template: Template, columns: Floats) -> float:
@@ -84,43 +61,6 @@ def share_in_lines(profile: Floats, valid: npt.NDArray[np.bool_], template: Temp
     if covered >= 1.0 or excess.sum() <= 0.0:
         return 0.0
     return (float(excess[inside].sum() / excess.sum()) - covered) / (1.0 - covered)
-
-
-def _match(
-    profile: Floats, weight: Floats, template: Template, columns: Floats, pitch_px: float
-) -> tuple[Floats, Floats, Floats]:
-    """Places, strengths and misfits of the template near `columns`; NaN where the profile has no data.
-
-    Least squares for strength, shift, level and slope, linearised in the shift and repeated (Gauss-Newton):
-    the optimal estimate of a known shape's place in white noise.
-    """
-    wing = float(np.clip(2.0 * template.half_width_px + 1.5, 1.75, 0.45 * pitch_px))
-    offset = np.arange(-wing, wing + 0.25, 0.5)
-    shape, slope = template.curve(offset), template.curve(offset, 1)
-    design = np.stack([shape, slope, np.ones_like(offset), offset], axis=1)
-    if wing < 3.0:
-        design = design[:, :3]
-    solve = np.linalg.pinv(design)
-    curve = CubicSpline(np.arange(len(profile)), profile)
-    start = columns + template.centre_px
-    inside = (start - wing > 1) & (start + wing < len(profile) - 2)
-    covered = np.interp(start - wing, np.arange(len(weight)), weight) > 0
-    covered &= np.interp(start + wing, np.arange(len(weight)), weight) > 0
-    inside &= covered
-    place = np.where(inside, start, len(profile) / 2.0)
-    limit = 0.25 * pitch_px
-    for _ in range(5):
-        values = curve(place[:, None] + offset[None, :])
-        terms = values @ solve.T
-        with np.errstate(divide="ignore", invalid="ignore"):
-            shift = np.nan_to_num(-terms[:, 1] / terms[:, 0])
-        place = np.clip(place + np.clip(shift, -wing / 4, wing / 4), place - wing, place + wing)
-        place = np.where(inside, np.clip(place, start - limit, start + limit), place)
-    values = curve(place[:, None] + offset[None, :])
-    terms = values @ solve.T
-    misfit = np.sqrt(np.mean((values - terms @ design.T) ** 2, axis=1))
-    inside &= np.abs(place - start) < 0.98 * limit
-    return np.where(inside, place, np.nan), np.where(inside, terms[:, 0], np.nan), misfit
 
 
 def body_strips(strips: Strips, template: Template, columns: Floats, pitch_px: float) -> Indices:
@@ -158,29 +98,46 @@ def place_lines(strips: Strips, lattice: Lattice, divisions: int = 1) -> LinePla
     template = line_template(mean_profile, columns, pitch)
     if divisions == 1 and share_in_lines(mean_profile, mean_valid, template, columns) < LEAST_SHARE:
         return None
-    groups = np.array_split(body, min(GROUPS, len(body)))
-    place = np.full((len(index), len(groups)), np.nan)
-    strength, misfit = np.full_like(place, np.nan), np.full_like(place, np.nan)
-    t_px = np.array([strips.t_px[group].mean() for group in groups])
-    for g, group in enumerate(groups):
-        profile, _ = strips.mean(group)
-        weight = strips.weight[group].min(axis=0)
-        place[:, g], strength[:, g], misfit[:, g] = _match(profile, weight, template, columns, pitch)
-    if not np.isfinite(strength).any():
+    read = read_turned(strips, body, template, columns + template.centre_px + strips.s0_px, pitch, None)
+    near = nearest_box(mean_profile, read.middles_px - strips.s0_px, template.half_width_px)
+    if near is not None:
+        box, start = near[0], near[1] + strips.s0_px
+        if strips.unturned is None:
+            read = read_turned(strips, body, box, start, pitch, box.blur_px)
+        else:
+            along = (float(strips.t_px[body[0]]), float(strips.t_px[body[-1]]))
+            read = read_unturned(strips.unturned, strips.angle_rad, along, box, start, pitch)
+    return _line_places(index, read, strips.angle_rad)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Combined:
+    good: npt.NDArray[np.bool_]
+    rows: npt.NDArray[np.bool_]
+    lean: float
+    lean_u: float
+    spread_px: float
+
+
+def _line_places(index: Indices, read: Readings, angle_rad: float) -> LinePlaces | None:
+    """One place a line from the groups that count."""
+    found = _combine(read.place_px, read.good, read.t_px) if read.good.any() else None
+    if found is None:
         return None
-    usual = np.nanmedian(strength)
-    good = np.isfinite(place) & (strength > 0.4 * usual)
-    if good.any():
-        # Uneven light alone leaves a few per cent of a line's depth; dirt on a line leaves more.
-        depth = float(np.ptp(template.curve(np.linspace(-1.0, 1.0, 41) * 2.0 * template.half_width_px)))
-        good &= misfit < max(5.0 * float(np.median(misfit[good])), 0.06 * abs(usual) * depth)
-    return _combine(index, place + strips.s0_px, good, t_px)
+    rows = found.rows
+    good, place, t = found.good[rows], read.place_px[rows], read.t_px[rows]
+    counts = good.sum(axis=1)
+    step, mixing = mixing_of(angle_rad, found.lean, t, read.reach_px)
+    grid = Grid(step, np.where(good, mixing, 0.0).sum(axis=1) / counts, phase_error_px(read.blur_px))
+    upright = np.where(good, place - found.lean * t, 0.0).sum(axis=1) / counts
+    t_square = np.where(good, t * t, 0.0).sum(axis=1) / counts
+    groups = counts.astype(np.intp)
+    return LinePlaces(index[rows], upright, groups, t_square, grid, found.spread_px, found.lean, found.lean_u)
 
 
-def _combine(index: Indices, place: Floats, good: npt.NDArray[np.bool_], t_px: Floats) -> LinePlaces | None:
-    """One place a line from its groups, with the common lean, keystone and bow modelled to find outliers."""
+def _combine(place: Floats, good: npt.NDArray[np.bool_], t: Floats) -> _Combined | None:
+    """Which groups count: the common lean, keystone and bow are modelled to find those that are off."""
     needed = max(1, int(np.ceil(0.35 * place.shape[1])))
-    t = np.broadcast_to(t_px, place.shape)
     lean, lean_u, spread = 0.0, 0.0, 0.0
     for _ in range(3):
         good = good & (good.sum(axis=1) >= needed)[:, None]
@@ -218,9 +175,6 @@ def _combine(index: Indices, place: Floats, good: npt.NDArray[np.bool_], t_px: F
         good = good & (np.abs(off) < 4.5 * spread)
     good = good & (good.sum(axis=1) >= needed)[:, None]
     rows = good.sum(axis=1) >= needed
-    counts = good.sum(axis=1)[rows]
-    if len(counts) < 3:
+    if rows.sum() < 3:
         return None
-    upright = np.where(good, place - lean * t, 0.0)[rows].sum(axis=1) / counts
-    t_square = np.where(good, t * t, 0.0)[rows].sum(axis=1) / counts
-    return LinePlaces(index[rows], upright, counts.astype(np.intp), t_square, max(spread, 1e-6), lean, lean_u)
+    return _Combined(good, rows, lean, lean_u, max(spread, 1e-6))

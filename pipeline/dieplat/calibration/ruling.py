@@ -16,7 +16,7 @@ from dieplat.calibration.lattice import (
     lattices_of,
     uneven_classes,
 )
-from dieplat.calibration.lines import LinePlaces, line_template, place_lines
+from dieplat.calibration.lines import LinePlaces, place_lines
 from dieplat.calibration.pitch_fit import PitchFit, fit_pitch
 from dieplat.calibration.strips import (
     Strips,
@@ -24,8 +24,10 @@ from dieplat.calibration.strips import (
     direction_candidates,
     lean_of,
     to_grey,
+    with_unturned,
     without_shading,
 )
+from dieplat.calibration.template import line_template
 from dieplat.errors import RulingError
 
 Floats = npt.NDArray[np.float64]
@@ -104,7 +106,7 @@ def find_ruling(picture: npt.NDArray[np.generic], *, name: str = "picture") -> R
     tries: list[tuple[float, Strips]] = []
     for angle in direction_candidates(flat):
         lean, energy = lean_of(cut_strips(flat, angle))
-        tries.append((energy, cut_strips(flat, angle - float(np.arctan(lean)))))
+        tries.append((energy, with_unturned(cut_strips(flat, angle - float(np.arctan(lean))), flat)))
     best: tuple[float, Strips, LinePlaces, PitchFit] | None = None
     strongest = max(energy for energy, _ in tries)
     for energy, strips in sorted(tries, key=lambda item: -item[0]):
@@ -151,6 +153,7 @@ def _measure_lattice(strips: Strips, lattice: Lattice, shape: tuple[int, ...]) -
             t_square_px2=places.t_square_px2,
             spread_px=places.spread_px,
             norm_px=float(np.hypot(shape[0], shape[1])) / 2.0,
+            grid=places.grid,
         )
         if _believable(places, fit):
             return places, fit

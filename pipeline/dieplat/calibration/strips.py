@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -13,6 +13,8 @@ Grey = npt.NDArray[np.float32]
 
 SHORTEST_STRIP_PX = 8
 STRIPS = 48
+NEXT_TO_AXIS = float(np.radians(1.0))
+"""A strip of 25 rows, of a picture 1200 px high, smears a line that leans so by less than half a pixel."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,6 +27,8 @@ class Strips:
     profile : ndarray (strips, columns), float64, shading removed, 0 where the picture has no data.
     weight : ndarray (strips, columns), float64, how many pixels went into each mean.
     t_px : ndarray (strips,), float64, the middle of each strip.
+    tall_px : rows a strip.
+    unturned : strips of the picture as it is, where the ruling lies next to one of its axes.
     """
 
     angle_rad: float
@@ -32,6 +36,8 @@ class Strips:
     profile: Floats
     weight: Floats
     t_px: Floats
+    tall_px: int
+    unturned: Strips | None = None
 
     def mean(self, chosen: npt.NDArray[np.intp] | slice) -> tuple[Floats, npt.NDArray[np.bool_]]:
         """The mean profile of some strips, and where at least 60 % of the fullest column's pixels exist."""
@@ -100,7 +106,8 @@ def cut_strips(flat: Grey, angle_rad: float) -> Strips:
     cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
     half_s = (abs(width * cosine) + abs(height * sine)) / 2.0
     half_t = (abs(width * sine) + abs(height * cosine)) / 2.0
-    columns, rows = int(np.ceil(2 * half_s)), int(np.ceil(2 * half_t))
+    along, across = (width, height) if abs(cosine) >= abs(sine) else (height, width)
+    columns, rows = _as_even_as(along, 2 * half_s), _as_even_as(across, 2 * half_t)
     s0, t0 = -(columns - 1) / 2.0, -(rows - 1) / 2.0
     # Target sample (j, i) comes from source sample centre + s n + t m, with m = (-sin, cos).
     matrix = np.array(
@@ -121,7 +128,21 @@ def cut_strips(flat: Grey, angle_rad: float) -> Strips:
     total = (turned * mask)[:used].reshape(len(starts), tall, columns).sum(axis=1, dtype=np.float64)
     profile = np.where(weight >= 0.7 * tall, total / np.maximum(weight, 1.0), 0.0)
     weight = np.where(weight >= 0.7 * tall, weight, 0.0)
-    return Strips(float(angle_rad), s0, profile, weight, (t0 + starts + (tall - 1) / 2.0).astype(np.float64))
+    return Strips(float(angle_rad), s0, profile, weight, (t0 + starts + (tall - 1) / 2.0).astype(np.float64), tall)
+
+
+def with_unturned(strips: Strips, flat: Grey) -> Strips:
+    """The strips with those of the picture that they were cut from; see `Strips.unturned`."""
+    axis = round(strips.angle_rad / (np.pi / 2.0)) * np.pi / 2.0
+    if abs(strips.angle_rad - axis) > NEXT_TO_AXIS:
+        return strips
+    return replace(strips, unturned=cut_strips(flat, axis))
+
+
+def _as_even_as(pixels: int, extent_px: float) -> int:
+    """Samples over an extent, even or odd as `pixels` is: next to an axis they then lie on pixels and not between."""
+    count = int(np.ceil(extent_px))
+    return count + (count - pixels) % 2
 
 
 def lean_of(strips: Strips) -> tuple[float, float]:
