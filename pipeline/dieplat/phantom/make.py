@@ -300,16 +300,12 @@ def draw_micrometer(truth: Truth, scenario: Scenario, *, turned: bool = False) -
         0.5 * truth.tile_width_px + float(rng.uniform(-4.0, 4.0)),
         0.5 * truth.tile_height_px + float(rng.uniform(-12.0, 12.0)),
     )
-    frame = Frame(
-        truth.frame.um_per_px_x,
-        truth.frame.um_per_px_y,
-        angle,
-        centre,
-        (0.5 * plate.width_um, 0.5 * plate.height_um),
-    )
+    middle = (0.5 * plate.glass.width_um, 0.5 * plate.glass.height_um)
+    frame = Frame(truth.frame.um_per_px_x, truth.frame.um_per_px_y, angle, centre, middle)
     grid = undistorted(truth.tile_width_px, truth.tile_height_px, truth.camera.k1, truth.camera.k2)
-    raster = DieRaster(plate, truth.raster.um_per_px)
-    light = look(raster, *frame.to_die(*grid))
+    at = frame.to_die(*grid)
+    light = look(DieRaster(plate.glass, truth.raster.um_per_px), *at)
+    light *= plate.shade(*at, truth.um_per_px)[..., None].astype(np.float32)
     blur = 0.5 * (scenario.camera.defocus_px[0] + scenario.camera.defocus_px[1])
     return expose(light, Exposure((1.0, 1.0, 1.0), blur), truth.camera, rng)
 
