@@ -127,7 +127,7 @@ def run_survey(
         settings.tiles, columns=settings.columns, executor=executor, progress=_bar(progress, "looking")
     )
     if settings.ties is not None:
-        load_ties(settings.ties, tile_set.tiles)
+        load_ties(settings.ties, tile_set)
     scale = _measure_scale(settings)
     regions = load_regions(settings.blocks, um_per_px=(scale.um_per_px_x, scale.um_per_px_y))
     inputs = _digest_inputs(settings, tile_set, executor, _bar(progress, "checking"))

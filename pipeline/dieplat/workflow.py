@@ -25,9 +25,10 @@ from dieplat.registration.register import place_in_grid, register
 from dieplat.tiles.discover import discover_tiles
 from dieplat.tiles.read import read_picture
 from dieplat.tiles.store import DecodedTiles
+from dieplat.values.bounds import is_within
 from dieplat.values.correction import Correction, Lens
 from dieplat.values.layout import FusedTile, Layout
-from dieplat.values.tiles import MAX_COLUMNS, Skipped, Tile, TileSet
+from dieplat.values.tiles import MAX_COLUMNS, Skipped, TileSet
 from dieplat.work import Progress, Spread, near
 
 WORK_FOLDER = "dieplat_work"
@@ -40,6 +41,8 @@ CHUNKS = ".ome.zarr"
 """An output with this ending is a folder of chunks."""
 VIEW_BYTES = 150_000
 """At most what is kept of a tile's thumbnails."""
+TIE_U_PX = (1e-3, 1e3)
+"""How well a person may know a place: better than any picture shows, to about a whole tile."""
 CACHE_NAME = "stitch_cache.sqlite"
 """By custom the cache lies under this name beside the mosaic."""
 
@@ -134,7 +137,7 @@ def build_mosaic(
         tile_set = replace(tile_set, tiles=tuple(kept), skipped=(*tile_set.skipped, *damaged))
         by_name = {tile.name: view for tile, view in zip(kept, views, strict=True)}
         tile_set = place_in_grid(tile_set, views, columns=columns, executor=executor)
-        stated = load_ties(ties, tile_set.tiles) if ties is not None else ()
+        stated = load_ties(ties, tile_set) if ties is not None else ()
         layout = register(
             tile_set,
             by_name,
@@ -256,7 +259,7 @@ def _check_settings(columns: int | None, overlap: float | None) -> None:
         raise SettingsError(f"--overlap {overlap}: must be a fraction between 0.02 and 0.9, such as 0.2")
 
 
-def load_ties(path: Path, tiles: Sequence[Tile]) -> tuple[Tie, ...]:
+def load_ties(path: Path, tile_set: TileSet) -> tuple[Tie, ...]:
     """Read tie points: one place of the die as seen in two tiles.
 
     The file is JSON, `{"ties": [{"a": name, "a_px": [x, y], "b": name, "b_px": [x, y], "u_px": 0.5}]}`;
@@ -266,7 +269,7 @@ def load_ties(path: Path, tiles: Sequence[Tile]) -> tuple[Tie, ...]:
     Raises
     ------
     SettingsError
-        If the file is no such list, or names a tile that is not in the set.
+        If the file is no such list, names a tile that is not in the set, or a place that is not in a tile.
     """
     try:
         check_plain(path)
@@ -274,11 +277,12 @@ def load_ties(path: Path, tiles: Sequence[Tile]) -> tuple[Tie, ...]:
         rows = list(document["ties"])
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise SettingsError(f'{path}: is no file of ties ({error}); expected {{"ties": [...]}}') from None
-    index = {tile.name: i for i, tile in enumerate(tiles)}
-    return tuple(_ties(path, rows, index))
+    return tuple(_ties(path, rows, tile_set))
 
 
-def _ties(path: Path, rows: Sequence[Any], index: dict[str, int]) -> Iterator[Tie]:
+def _ties(path: Path, rows: Sequence[Any], tile_set: TileSet) -> Iterator[Tie]:
+    index = {tile.name: i for i, tile in enumerate(tile_set.tiles)}
+    size = (tile_set.width_px, tile_set.height_px)
     for number, row in enumerate(rows, 1):
         try:
             a, b = index[row["a"]], index[row["b"]]
@@ -289,8 +293,16 @@ def _ties(path: Path, rows: Sequence[Any], index: dict[str, int]) -> Iterator[Ti
             raise SettingsError(f"{path}: tie {number}: no tile or key {error}; check the names") from None
         except (TypeError, ValueError, AttributeError):
             raise SettingsError(
-                f"{path}: tie {number}: a_px and b_px must be two numbers each, u_px one number"
+                f"{path}: tie {number}: a_px, b_px or u_px is no number; give two for each place, as [310.5, 20], "
+                "and one for u_px"
             ) from None
-        if not all(map(math.isfinite, (ax, ay, bx, by, u))) or u <= 0 or a == b:
-            raise SettingsError(f"{path}: tie {number}: needs finite places, u_px over 0, and two different tiles")
+        if not (is_within(u, TIE_U_PX) and a != b):
+            raise SettingsError(
+                f"{path}: tie {number}: needs two different tiles, and a u_px of {TIE_U_PX[0]:g} to {TIE_U_PX[1]:g}"
+            )
+        if not all(0 <= x <= size[0] and 0 <= y <= size[1] for x, y in ((ax, ay), (bx, by))):
+            raise SettingsError(
+                f"{path}: tie {number}: its places must lie in the tiles, which are {size[0]} x {size[1]} px; count "
+                "from a tile's top-left corner"
+            )
         yield Tie(a, b, ax - bx, ay - by, u * math.sqrt(2))

@@ -21,6 +21,9 @@ from dieplat.files import atomic_folder, writer_mark
 from dieplat.work import map_in_order
 
 CASES = 16
+FAILED_ONCE = (20714, 20943, 21095, 21369, 22255)
+"""No file named, a tie of 1e30 px, another that no file could hold, levels without rows, rows of 1.6e9 pixels."""
+TIE = '{"ties": [{"a": "r00_c00.png", "a_px": %s, "b": "r00_c01.png", "b_px": [1, 20], "u_px": %s}]}'
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signals or limits")
 
 
@@ -44,6 +47,12 @@ def test_spoiled_inputs_of_the_other_commands_end_in_success_or_in_one_line(base
     assert 0 < sum(ran.status == 1 for ran in ended) < CASES
 
 
+@pytest.mark.parametrize("number", FAILED_ONCE)
+def test_what_failed_once_ends_in_one_line(base: Path, tmp_path: Path, number: int) -> None:
+    ran = other_inputs.try_case(number, base, tmp_path / "work")
+    assert (ran.status, ran.faults) == (1, ())
+
+
 @pytest.mark.parametrize(
     ("ties", "said"),
     [
@@ -51,6 +60,11 @@ def test_spoiled_inputs_of_the_other_commands_end_in_success_or_in_one_line(base
         ('{"ties": 3}', "is no file of ties"),
         ("[]", "is no file of ties"),
         ('{"ties": [null]}', "ties.json: tie 1"),
+        (TIE % ("[1e30, 20]", "0.5"), "must lie in the tiles, which are 400 x 320 px"),
+        (TIE % ("[-1, 20]", "0.5"), "must lie in the tiles"),
+        (TIE % ("[NaN, 20]", "0.5"), "must lie in the tiles"),
+        (TIE % ("[310, 20]", "1e-320"), "a u_px of 0.001 to 1000"),
+        (TIE % ("310", "0.5"), "is no number; give two for each place"),
         ("\udcff", "ties.json"),
     ],
 )

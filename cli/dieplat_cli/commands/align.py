@@ -49,7 +49,8 @@ def align(
         check_replaceable(path, replace=replace)
     with open_mosaic(reference) as first, open_mosaic(mosaic) as second, progress_bars() as bar:
         if marks is not None:
-            found = fit_pairs(marks_in_common(load_regions(marks[0]), load_regions(marks[1])))
+            common = marks_in_common(load_regions(marks[0]), load_regions(marks[1]))
+            found = fit_pairs(common, source=f"{marks[0]} and {marks[1]}")
         else:
             found = align_pictures(first, second)
         with workers() as executor:

@@ -95,7 +95,9 @@ class Alignment:
         }
 
 
-def fit_pairs(pairs: Sequence[Pair], *, model: Model | None = None, notes: Sequence[str] = ()) -> Alignment:
+def fit_pairs(
+    pairs: Sequence[Pair], *, model: Model | None = None, notes: Sequence[str] = (), source: str = "pairs"
+) -> Alignment:
     """Fit the map by iteratively reweighted least squares with Huber's weights.
 
     Parameters
@@ -106,6 +108,8 @@ def fit_pairs(pairs: Sequence[Pair], *, model: Model | None = None, notes: Seque
         A turn, a magnification and a shift, or besides a shear and unequal axes. None takes the affine map if there
         are at least six pairs and it fits better by the Bayesian information criterion (Schwarz 1978, Annals of
         Statistics 6, 461-464).
+    source : str
+        What the pairs are called in messages.
 
     Raises
     ------
@@ -113,24 +117,24 @@ def fit_pairs(pairs: Sequence[Pair], *, model: Model | None = None, notes: Seque
         If there are too few pairs or they lie on top of each other or on a line.
     """
     if len(pairs) < 2:
-        raise RegistrationError(f"{len(pairs)} pair of marks: two or more are needed, far apart")
+        raise RegistrationError(f"{source}: {len(pairs)} pair of marks; two or more are needed, far apart")
     if model is None:
-        plain = _fitted(pairs, "similarity", notes)
+        plain = _fitted(pairs, "similarity", notes, source)
         if len(pairs) < 6:
             return plain
-        free = _fitted(pairs, "affine", notes)
+        free = _fitted(pairs, "affine", notes, source)
         return free if _criterion(free) < _criterion(plain) else plain
-    return _fitted(pairs, model, notes)
+    return _fitted(pairs, model, notes, source)
 
 
-def _fitted(pairs: Sequence[Pair], model: Model, notes: Sequence[str]) -> Alignment:
+def _fitted(pairs: Sequence[Pair], model: Model, notes: Sequence[str], source: str) -> Alignment:
     here = np.array([pair.reference_px for pair in pairs], dtype=np.float64)
     there = np.array([pair.mosaic_px for pair in pairs], dtype=np.float64)
     stated = np.repeat([pair.u_px for pair in pairs], 2)
     centre = here.mean(axis=0)
     design, target = _design(here - centre, model), there.ravel()
     if np.linalg.matrix_rank(design, tol=1e-9 * max(1.0, float(np.abs(design).max()))) < design.shape[1]:
-        raise RegistrationError("the pairs of marks lie on one place or one line; spread them over the die")
+        raise RegistrationError(f"{source}: the marks lie on one place or one line; spread them over the die")
     weight = 1.0 / stated
     residual = target
     for _ in range(_ROUNDS):

@@ -17,7 +17,7 @@ import scipy.fft
 
 from dieplat.alignment.fit import Alignment, Pair, fit_pairs
 from dieplat.errors import RegistrationError
-from dieplat.mosaicfile.read import Mosaic
+from dieplat.mosaicfile.read import Mosaic, read_shrunk
 
 Image = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -87,6 +87,11 @@ def align_pictures(reference: Mosaic, mosaic: Mosaic, *, magnification: float | 
     """
     expected = magnification or _from_physical_sizes(reference, mosaic)
     matrix = _coarse(_level(reference, COARSE_PX), _level(mosaic, COARSE_PX * expected), expected)
+    if matrix is None:
+        raise RegistrationError(
+            f"{mosaic.path}: looks like {reference.path} at several turns, or nowhere; mark the same places in both "
+            "with dieplat annotate and give --marks"
+        )
     found: Alignment | None = None
     largest = max(reference.width_px, reference.height_px)
     for longest in sorted({min(size, largest) for size in LEVELS_PX}):
@@ -116,11 +121,13 @@ def _level(mosaic: Mosaic, longest_px: float) -> _Level:
     """The mosaic at a longest side of about so many pixels, from the nearest larger level of its pyramid."""
     wanted = max(mosaic.width_px, mosaic.height_px) / longest_px
     level = max(0, min(mosaic.levels - 1, math.floor(math.log2(max(wanted, 1.0)))))
-    width, height = mosaic.level_sizes[level]
-    grey = mosaic.read(0, 0, width, height, level).astype(np.float32)
-    if grey.ndim == 3:
-        grey = cv2.cvtColor(grey, cv2.COLOR_RGB2GRAY)
     rest = max(wanted, 1.0) / 2**level
+    # A picture without a pyramid may be far larger than what is wanted of it.
+    shrink = max(1, math.floor(rest))
+    rest /= shrink
+    grey = read_shrunk(mosaic, level, mosaic.level_sizes[level], shrink)
+    grey = cv2.cvtColor(grey, cv2.COLOR_RGB2GRAY) if grey.shape[2] == 3 else grey[..., 0]
+    height, width = grey.shape
     if rest > 1.0:
         size = (max(1, math.ceil(width / rest)), max(1, math.ceil(height / rest)))
         # A whole pixel of the result covers exactly `rest` of the level, also at the far rim.
@@ -142,16 +149,11 @@ def _edges(grey: Image) -> Image:
     return np.asarray(strength - cv2.GaussianBlur(strength, (0, 0), 12.0), dtype=np.float32)
 
 
-def _coarse(first: _Level, second: _Level, expected: float) -> Floats:
-    """The turn, size and shift at which both pictures' edges correlate best, as a map at full size."""
+def _coarse(first: _Level, second: _Level, expected: float) -> Floats | None:
+    """The turn, size and shift at which both pictures' edges correlate best, at full size; None if none leads."""
     foremost = [_best_of_quarter(first, second, quarter, expected) for quarter in QUARTERS_DEG]
     foremost.sort(key=_score, reverse=True)
-    if foremost[0].score < CLEAR_LEAD * foremost[1].score:
-        raise RegistrationError(
-            "the two pictures look alike at several turns, or nowhere; mark the same places in both with dieplat "
-            "annotate and give --marks"
-        )
-    return foremost[0].matrix
+    return foremost[0].matrix if foremost[0].score >= CLEAR_LEAD * foremost[1].score else None
 
 
 def _best_of_quarter(first: _Level, second: _Level, quarter_deg: float, expected: float) -> _Tried:

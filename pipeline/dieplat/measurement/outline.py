@@ -16,6 +16,7 @@ from dieplat.measurement.edge_blur import blur_beside
 from dieplat.measurement.edge_fit import Edge, Reader
 from dieplat.measurement.placement import Point
 from dieplat.measurement.snapping import find_side, meet
+from dieplat.mosaicfile.read import read_shrunk
 
 Array = npt.NDArray[np.float64]
 
@@ -108,16 +109,8 @@ def reduced(mosaic: Any, *, coarse_px: int = COARSE_PX) -> tuple[npt.NDArray[np.
     level = fine[-1]
     width, height = sizes[level]
     shrink = max(1, max(width, height) // coarse_px)
-    bands = []
-    rows = shrink * max(1, 4_000_000 // (max(width, 1) * shrink))
-    for top in range(0, height - height % shrink, rows):
-        bottom = min(top + rows, height - height % shrink)
-        band = mosaic.read(0, top, width - width % shrink, bottom, level).astype(np.float32)
-        band = band[..., None] if band.ndim == 2 else band
-        h, w, channels = band.shape
-        bands.append(band.reshape(h // shrink, shrink, w // shrink, shrink, channels).mean(axis=(1, 3)))
     factor = (mosaic.width_px / width * shrink, mosaic.height_px / height * shrink)
-    return np.concatenate(bands), factor
+    return read_shrunk(mosaic, level, sizes[level], shrink), factor
 
 
 def _rectangle(picture: npt.NDArray[np.float32]) -> Array:

@@ -16,11 +16,15 @@ import tifffile
 from dieplat.errors import MosaicError, PictureError
 from dieplat.files import check_plain
 from dieplat.tiles.read import read_picture
+from dieplat.values.bounds import PICTURE_PX, is_within
 
 Pixels = npt.NDArray[Any]
 
 _UM_PER_UNIT = {"nm": 1e-3, "µm": 1.0, "μm": 1.0, "um": 1.0, "mm": 1e3, "cm": 1e4, "m": 1e6}
 _PHOTOMETRIC_CHANNELS = {1: 1, 2: 3, 6: 3}
+LARGEST_SEGMENT_BYTES = 2**32
+"""A strip or tile is decoded as a whole."""
+BAND_PX = 4_000_000
 
 
 class Mosaic:
@@ -146,7 +150,7 @@ def _pyramid(tiff: Any) -> list[Any]:
             base.photometric,
         )
         # A thumbnail of another crop or kind is not a level; a level's height is right within its rounding.
-        same_crop = abs(base.imagelength / ratio - page.imagelength) <= 2
+        same_crop = page.imagelength > 0 and abs(base.imagelength / ratio - page.imagelength) <= 2
         if same_kind and same_crop and page.imagewidth < last.imagewidth:
             levels.append(page)
     return levels
@@ -165,6 +169,15 @@ def _check(path: Path, tiff: Any, pages: list[Any]) -> None:
         what = f"this kind of TIFF ({kind}) is not handled"
         raise MosaicError(f"{path}: {what}; save it as 8- or 16-bit grey or RGB")
     for page in pages:
+        size = (page.imagewidth, page.imagelength)
+        segment_bytes = math.prod(page.chunks) * page.dtype.itemsize
+        if not all(is_within(side, PICTURE_PX) for side in size) or segment_bytes > LARGEST_SEGMENT_BYTES:
+            said = f"it says to be {size[0]} x {size[1]} px, in pieces of {segment_bytes / 1e6:.3g} MB"
+            raise MosaicError(f"{path}: {said}; it is damaged, or must be saved in tiles")
+        # Pieces of nothing but black may be left out; a whole one has its size.
+        whole = min(segment_bytes, math.prod(page.shape) * page.dtype.itemsize)
+        if page.compression == 1 and 0 < max(page.databytecounts, default=0) < whole:
+            raise MosaicError(f"{path}: holds less than {size[0]} x {size[1]} px; copy it again or make it again")
         ends = [a + b for a, b in zip(page.dataoffsets, page.databytecounts, strict=True)]
         if not ends or max(ends) > tiff.filehandle.size:
             raise MosaicError(f"{path}: the file is cut short; copy it again or make the mosaic again")
@@ -295,3 +308,20 @@ class _Segments(_Source):
             what = " ".join(str(error).split())[:100]
             raise MosaicError(f"{self._path}: its data is damaged ({what}); make the mosaic again") from None
         return None if segment is None else np.asarray(segment[0][: shape[1], : shape[2]])
+
+
+def read_shrunk(mosaic: Any, level: int, size: tuple[int, int], shrink: int) -> npt.NDArray[np.float32]:
+    """Means (h, w, channels) of squares of `shrink` pixels of a level of this size (width, height).
+
+    What does not fill a square at the right and lower edges is left out. Memory is that of the result and of some
+    `BAND_PX` pixels, however large the level is.
+    """
+    width, height = size[0] - size[0] % shrink, size[1] - size[1] % shrink
+    bands = []
+    rows = shrink * max(1, BAND_PX // (max(size[0], 1) * shrink))
+    for top in range(0, height, rows):
+        band = mosaic.read(0, top, width, min(top + rows, height), level).astype(np.float32)
+        band = band[..., None] if band.ndim == 2 else band
+        h, w, channels = band.shape
+        bands.append(band.reshape(h // shrink, shrink, w // shrink, shrink, channels).mean(axis=(1, 3)))
+    return np.concatenate(bands)
