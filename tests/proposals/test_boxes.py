@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dieplat.proposals.boxes import largest_rectangle, parted, rectangles
+from dieplat.proposals.texture import Texture
 from dieplat.proposals.values import Box
 
 
@@ -41,10 +42,29 @@ def test_a_hole_of_dirt_does_not_part_a_block_but_a_street_does() -> None:
     assert sorted((box.x0, box.y0, box.x1, box.y1) for box in found) == [(5, 5, 55, 20), (5, 22, 55, 35)]
 
 
+def texture_with(across: np.ndarray, down: np.ndarray) -> Texture:
+    """A texture of which only the gradients across (xx) and down (yy) count."""
+    return Texture(across**2, down**2, 0 * across, across, across)
+
+
 def test_bare_lines_part_a_box_but_a_narrow_one_between_two_pieces_is_a_strap() -> None:
     strength = np.ones((80, 100), dtype=np.float32)
     strength[40:52] = 0.05  # a street
     strength[:, 50:54] = 0.05  # a strap
     strength[:, :9] = 0.05  # bare ground beside it
-    found = parted(Box(0, 0, 100, 80), strength, 20.0)
+    found = parted(Box(0, 0, 100, 80), texture_with(strength, strength), 20.0)
     assert sorted((box.x0, box.y0, box.x1, box.y1) for box in found) == [(9, 0, 100, 40), (9, 52, 100, 80)]
+
+
+def test_lines_that_run_along_a_street_are_part_of_it() -> None:
+    across, down = np.ones((80, 100), dtype=np.float32), np.ones((80, 100), dtype=np.float32)
+    across[:, 70:] = down[:, 70:] = 0.05
+    across[:, 72:74] = across[:, 78:80] = across[:, 90:92] = 3.0  # edges of a ring's lines
+    found = parted(Box(0, 0, 100, 80), texture_with(across, down), 8.0)
+    assert [(box.x0, box.y0, box.x1, box.y1) for box in found] == [(0, 0, 70, 80)]
+
+
+def test_a_strap_near_a_side_parts_no_narrow_piece_off() -> None:
+    strength = np.ones((80, 100), dtype=np.float32)
+    strength[:, 15:20] = 0.05
+    assert parted(Box(0, 0, 100, 80), texture_with(strength, strength), 20.0) == [Box(0, 0, 100, 80)]

@@ -39,6 +39,40 @@ def test_banks_of_one_array_are_one_proposal(fault):
     assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx((60, 60, 438, 328), abs=4.5)
 
 
+def row_of_banks(fault, third=256):
+    """Three banks of cells of 7 by 8 px side by side, x 60 to 346 and y 60 to 164; the third one soiled."""
+    rng = np.random.default_rng(2)
+    pixels = np.full((300, 460), 3.0, np.float32)
+    for left in (60, 158, third):
+        for y in range(60, 164, 8):
+            for x in range(left, left + 90, 7):
+                pixels[y + 1 : y + 6, x + 1 : x + 4] += 4.0
+                pixels[y + 4 : y + 7, x + 4 : x + 6] -= 2.0
+    if fault == "scratch and dirt":
+        cv2.line(pixels, (252, 84), (318, 64), 12.0, 2)
+        cv2.circle(pixels, (284, 144), 11, -6.0, -1)
+        cv2.line(pixels, (262, 98), (290, 160), 12.0, 2)
+    if fault == "fibre":
+        for ends in (((250, 150), (300, 110)), ((300, 110), (352, 80))):
+            cv2.line(pixels, *ends, -4.0, 8)
+        cv2.line(pixels, (262, 66), (340, 154), -4.0, 3)
+    pixels = cv2.GaussianBlur(pixels, (0, 0), 0.8) + rng.normal(0, 0.1, pixels.shape)
+    return pixels[..., None].astype(np.float32)
+
+
+@pytest.mark.parametrize("fault", ["none", "scratch and dirt", "fibre"])
+def test_an_array_reaches_to_its_end_beneath_dirt(fault):
+    found = arrays(row_of_banks(fault))
+    assert len(found) == 1
+    box = found[0].box
+    assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx((60, 60, 346, 164), abs=4.5)
+
+
+def test_arrays_of_the_same_cells_that_bare_ground_parts_stay_two():
+    found = sorted((box.x0, box.x1) for box in (field.box for field in arrays(row_of_banks("none", third=290))))
+    assert np.array(found) == pytest.approx(np.array([(60, 248), (290, 380)]), abs=4.5)
+
+
 PAD = 40
 
 
@@ -71,6 +105,10 @@ def test_a_dirty_pad_at_the_end_of_a_row_is_found_by_the_one_across():
     found = middles(rim(dirty=[(1, 9)]))
     assert len(found) == 20
     assert any(abs(x - 674) <= 3 and abs(y - 386) <= 3 for x, y in found)
+
+
+def test_two_clean_pads_of_a_row_and_the_other_row_tell_where_the_dirty_ones_are():
+    assert len(middles(rim(dirty=[(1, column) for column in range(10) if column not in (2, 6)]))) == 20
 
 
 def test_no_pad_is_made_up_at_the_end_of_a_shorter_row():

@@ -15,9 +15,12 @@ MERGED = 0.88
 STREET = 0.5
 """A row or column of the mask that is less full than this is a street, which parts blocks."""
 BARE, STREET_PX = 0.5, 3
-"""A street is at least so many pixels wide, and its mean gradient is under this part of the usual one."""
+"""A street is at least so many pixels wide, and its mean gradient (`parted`: that along it) is under this part of the
+usual one."""
 STRAP_PX = 6
 """Between two pieces a bare line of up to so many pixels is a strap."""
+BAND_PX, BANDS = 10, 9
+"""A column is looked at in bands of so many pixels at least, and so many at most: dirt reaches a few of them."""
 SMOOTH_PX = 5
 """Columns that are averaged before their distance from the inside is taken."""
 FAR = 2.0
@@ -104,14 +107,15 @@ def joined(boxes: list[Box], mask: Mask) -> list[Box]:
     return boxes
 
 
-def parted(box: Box, strength: Image, least: float) -> list[Box]:
+def parted(box: Box, texture: Texture, least: float) -> list[Box]:
     """Cut a box along the streets that cross it from side to side; pieces narrower than `least` are left out.
 
-    A street is a run of rows (columns) whose mean gradient is under `BARE` of the usual one.
+    A street is a run of rows (columns) along which little changes: their mean gradient along themselves is under `BARE`
+    of the usual one. Lines that run along a street, such as those of a ring or a bus, so are part of it.
     """
     for turned in (False, True):
-        rows, columns = box.cut()
-        profile = strength[rows, columns].mean(axis=0 if turned else 1)
+        along = (texture.yy if turned else texture.xx)[box.cut()]
+        profile = np.sqrt(along).mean(axis=0 if turned else 1)
         if len(profile) < 3:
             return []
         bare = np.concatenate([[False], profile < BARE * np.median(profile), [False]])
@@ -121,12 +125,12 @@ def parted(box: Box, strength: Image, least: float) -> list[Box]:
             continue
         start = box.x0 if turned else box.y0
         cuts = [0, *(value for street in streets for value in street), len(profile)]
-        pieces = [(start + a, start + b) for a, b in zip(cuts[::2], cuts[1::2], strict=True) if b - a >= least]
-        pieces = _over_straps(pieces)
+        pieces = [(start + a, start + b) for a, b in zip(cuts[::2], cuts[1::2], strict=True) if b - a > STRAP_PX]
+        pieces = [(a, b) for a, b in _over_straps(pieces) if b - a >= least]
         boxes = [Box(a, box.y0, b, box.y1) if turned else Box(box.x0, a, box.x1, b) for a, b in pieces]
         if boxes == [box]:
             continue
-        return [part for piece in boxes for part in parted(piece, strength, least)]
+        return [part for piece in boxes for part in parted(piece, texture, least)]
     return [box] if box.short >= least else []
 
 
@@ -146,26 +150,35 @@ def about(one: Box, other: Box) -> Box:
     return Box(min(one.x0, other.x0), min(one.y0, other.y0), max(one.x1, other.x1), max(one.y1, other.y1))
 
 
-def refined(box: Box, pixels: Image, texture: Texture, *, reach: int) -> Box:
+def refined(box: Box, pixels: Image, texture: Texture, *, reach: int, gap: int | None = None) -> Box:
     """Move every side by up to `reach` to where columns (rows) stop looking like those inside.
 
-    Their look is means and spreads of the channels and of the gradient along the side; their distance from the inside
-    counts in deviations of the inside. A side lies where the sum of (FAR - distance), from inside out, is greatest.
+    Their look is means and spreads of the channels and of the gradient, the medians over bands along the side; their
+    distance from the inside counts in deviations of the inside. A side lies where the sum of (FAR - distance), from
+    inside out, is greatest, and not beyond `gap` of them that all look otherwise.
     """
     stack = np.concatenate([pixels, np.sqrt(texture.xx)[..., None], np.sqrt(texture.yy)[..., None]], axis=2)
     height, width = pixels.shape[:2]
-    x0, x1 = _sides(stack, box, reach, width)
-    turned = _sides(stack.transpose(1, 0, 2), Box(box.y0, box.x0, box.y1, box.x1), reach, height)
+    gap = gap or reach
+    x0, x1 = _sides(stack, box, reach, gap, width)
+    turned = _sides(stack.transpose(1, 0, 2), Box(box.y0, box.x0, box.y1, box.x1), reach, gap, height)
     return Box(x0, turned[0], x1, turned[1])
 
 
-def _sides(stack: Image, box: Box, reach: int, size: int) -> tuple[float, float]:
+def _looks(part: Image) -> Floats:
+    """Means and spreads of every column and channel, (columns, 2 channels): the medians of those of bands."""
+    count = min(max(part.shape[0] // BAND_PX, 1), BANDS)
+    bands = np.array_split(part, count, axis=0)
+    means, spreads = (np.median([of(band, axis=0) for band in bands], axis=0) for of in (np.mean, np.std))
+    return np.concatenate([means, spreads], axis=1).astype(np.float64)
+
+
+def _sides(stack: Image, box: Box, reach: int, gap: int, size: int) -> tuple[float, float]:
     a, b = round(box.x0), round(box.x1)
     trim = 0.1 * box.height
     rows = slice(max(int(box.y0 + trim), 0), max(int(box.y1 - trim), int(box.y0 + trim) + 1))
     low, high = max(a - reach, 0), min(b + reach, size)
-    part = stack[rows, low:high]
-    columns: Floats = np.concatenate([part.mean(axis=0), part.std(axis=0)], axis=1).astype(np.float64)
+    columns = _looks(stack[rows, low:high])
     kernel = np.ones(SMOOTH_PX) / SMOOTH_PX
     padded = np.pad(columns, ((SMOOTH_PX // 2, SMOOTH_PX // 2), (0, 0)), mode="edge")
     columns = np.stack([np.convolve(line, kernel, mode="valid") for line in padded.T], axis=1)
@@ -177,8 +190,13 @@ def _sides(stack: Image, box: Box, reach: int, size: int) -> tuple[float, float]
     spread = 1.4826 * np.median(np.abs(inside - middle), axis=0) + 0.03 * float(np.abs(middle).mean()) + 0.02
     distance = np.minimum((np.abs(columns - middle) / spread).max(axis=1), 3.0 * FAR)
     start, stop = a - low + inset, b - low - inset
-    right = np.cumsum(FAR - distance[stop:])
-    left = np.cumsum(FAR - distance[:start][::-1])
-    x1 = stop + (int(np.argmax(right)) + 1 if len(right) and right.max() > 0 else 0)
-    x0 = start - (int(np.argmax(left)) + 1 if len(left) and left.max() > 0 else 0)
+    x0, x1 = start - _last_alike(distance[:start][::-1], gap), stop + _last_alike(distance[stop:], gap)
     return float(low + x0), float(low + x1)
+
+
+def _last_alike(distance: Floats, gap: int) -> int:
+    """How many columns from inside out still belong to the inside, by their distance from it."""
+    unlike = np.convolve(distance > FAR, np.ones(gap), mode="valid") if len(distance) >= gap else np.zeros(0)
+    ends = np.flatnonzero(unlike > gap - 0.5)
+    total = np.cumsum(FAR - distance[: ends[0] if len(ends) else None])
+    return int(np.argmax(total)) + 1 if len(total) and total.max() > 0 else 0

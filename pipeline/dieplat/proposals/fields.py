@@ -11,7 +11,7 @@ from shapely.geometry import box as rectangle
 from shapely.ops import unary_union
 
 from dieplat.proposals.boxes import about, joined, parted, pieces_of, rectangles, refined
-from dieplat.proposals.texture import Repeats, Texture, dense_level
+from dieplat.proposals.texture import Repeats, Texture, dense_level, repeats_in_all
 from dieplat.proposals.values import Box, Image, Mask
 
 LEAST_SIDE = 0.045
@@ -21,14 +21,21 @@ REPEATING = 0.6
 WIDER_REPEATING = 0.85
 """The same on the sheet at half its size: there rows of analog parts reached 0.81 on invented dies, cells 0.9 and
 more."""
+IN_ALL = 0.3
+"""Least score of a bank as one: meanders side by side reached 0.1, banks 0.8."""
 PALE = 0.8
 """Edge density, in parts of what is asked of an array, from which a bank counts beside a denser one of its look."""
+HIDDEN = 0.75
+"""Beyond a side of an array as much of it may lie hidden under dirt, in parts of its longer side."""
 FILLED = 0.85
 """Banks fill at least this much of an array: the rest is straps."""
 ONE_WAY = 0.80
 """Coherence from which a texture is made of lines along one way."""
 FINGERS = 12
 """Lines along one way are a field from this many on."""
+PATCH_PX, EVEN = 13, 0.4
+"""Logic has edges across and edges along it everywhere: in small patches, of either the emptiest tenth has this part of
+the usual one."""
 CROSSED = 5.0
 """Edges that a line across logic crosses at least: resistors and corners of buses have fewer one way."""
 GRAIN = 0.35
@@ -66,10 +73,16 @@ def find_memories(
             continue
         # Contacts and dummy metal repeat as well, but leave most of the ground bare.
         density = float(texture.energy[box.cut()].mean()) / level
-        if density > PALE:
+        if density > PALE and repeats_in_all(pixels[box.cut()]) > IN_ALL:
             banks.append((box, float(np.median(found.score[cell.cut()])), density))
+    groups: list[tuple[Box, float, float, int]] = []
+    gap = round(1.5 * found.half)
+    for box, score, density, count in _together(pixels, banks, gap):
+        reach = round(HIDDEN * max(box.width, box.height))
+        whole = about(box, refined(box, pixels, texture, reach=reach, gap=gap))
+        groups.append((whole if _share(taken, whole) <= 0.1 else box, score, density, count))
     fields = []
-    for box, score, density, count in _together(pixels, banks, 1.5 * found.half):
+    for box, score, density, count in _largest(groups):
         if density < 1.0:
             continue
         confidence = 0.45 + 0.25 * min(score, 1.2) + 0.2 * min(density - 1.0, 1.0)
@@ -103,7 +116,11 @@ def _together(pixels: Image, banks: list[tuple[Box, float, float]], gap: float) 
                     break
             if again:
                 break
-    # Parts of one that were seen by themselves too.
+    return groups
+
+
+def _largest(groups: list[tuple[Box, float, float, int]]) -> list[tuple[Box, float, float, int]]:
+    """Without parts of one that were seen by themselves too."""
     groups.sort(key=lambda group: -group[0].area)
     kept: list[tuple[Box, float, float, int]] = []
     for group in groups:
@@ -167,7 +184,6 @@ def find_dense(pixels: Image, texture: Texture, found: Sequence[Repeats], taken:
     lines = cv2.morphologyEx((coherence > ONE_WAY).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)).astype(
         bool
     )
-    strength = np.sqrt(texture.xx + texture.yy)
     candidates: list[Field] = []
     for one_way in (False, True):
         closed = dense & free & (lines == one_way)
@@ -178,9 +194,11 @@ def find_dense(pixels: Image, texture: Texture, found: Sequence[Repeats], taken:
         def fields_of(cell: Box, one_way: bool = one_way) -> list[Field]:
             whole = Box(*(float(value * GRID_PX) for value in (cell.x0, cell.y0, cell.x1, cell.y1)))
             # Streets bound wired blocks; what lies beyond one is a piece of its own.
-            boxes = _outlined(whole.grown(4 * GRID_PX, width, height), strength, least)
-            if one_way:
-                boxes = [refined(whole, pixels, texture, reach=4 * GRID_PX)]
+            boxes = (
+                [refined(whole, pixels, texture, reach=4 * GRID_PX)]
+                if one_way
+                else _outlined(whole.grown(4 * GRID_PX, width, height), texture, least)
+            )
             boxes = [box for box in boxes if _share(taken, box) <= 0.1 and box.short >= least]
             told = [
                 _finger_field(texture, box) if one_way else _logic_field(pixels, texture, found, box) for box in boxes
@@ -200,21 +218,21 @@ def find_dense(pixels: Image, texture: Texture, found: Sequence[Repeats], taken:
     return fields
 
 
-def _outlined(box: Box, strength: Image, least: float) -> list[Box]:
+def _outlined(box: Box, texture: Texture, least: float) -> list[Box]:
     """The pieces between streets, their sides moved to where edges begin once more without what lay beside them."""
-    pieces = parted(box, strength, least)
-    return [part for piece in pieces for part in parted(piece, strength, least)]
+    pieces = parted(box, texture, least)
+    return [part for piece in pieces for part in parted(piece, texture, least)]
 
 
 def _logic_field(pixels: Image, texture: Texture, found: Sequence[Repeats], box: Box) -> Field | None:
     rows, columns = box.cut()
-    strength = np.sqrt(texture.xx + texture.yy)[rows, columns]
-    # Edges are everywhere in logic: the emptiest tenth of small patches is not empty.
-    patches = cv2.blur(strength, (9, 9))[4::9, 4::9]
-    if patches.size < 9:
+    across, down = texture.xx[rows, columns], texture.yy[rows, columns]
+    strength = np.sqrt(across + down)
+    evenness = _evenness(strength)
+    # Where bands of lines cross, as at a corner of a ring, edges are everywhere too, but not both ways.
+    if min(_evenness(np.sqrt(across)), _evenness(np.sqrt(down))) < EVEN:
         return None
-    evenness = float(np.percentile(patches, 10.0) / max(float(np.median(patches)), 1e-9))
-    along = float(texture.xx[rows, columns].sum()), float(texture.yy[rows, columns].sum())
+    along = float(across.sum()), float(down.sum())
     mixed = min(along) / max(max(along), 1e-9)
     repeat = max(_median_score(one, box) for one in found)
     inner = np.ascontiguousarray(pixels[rows, columns])
@@ -222,11 +240,20 @@ def _logic_field(pixels: Image, texture: Texture, found: Sequence[Repeats], box:
         return None
     if min(_crossed(strength), _crossed(strength.T)) < CROSSED:
         return None
-    if evenness < 0.35 or mixed < 0.12 or repeat > REPEATING:
+    if mixed < 0.12 or repeat > REPEATING:
         return None
     confidence = 0.35 + 0.35 * min(evenness / 0.7, 1.0) + 0.15 * min(mixed / 0.4, 1.0) - 0.3 * max(repeat - 0.3, 0.0)
     reason = f"dense edges both ways (evenness {evenness:.2f}) that do not repeat"
     return Field("logic", box, float(np.clip(confidence, 0.1, 0.85)), reason)
+
+
+def _evenness(strength: Image) -> float:
+    """Edges in the emptiest tenth of small patches, as a part of the median patch's; 0 where there are few patches."""
+    middles = slice(PATCH_PX // 2, None, PATCH_PX)
+    patches = cv2.blur(np.ascontiguousarray(strength), (PATCH_PX, PATCH_PX))[middles, middles]
+    if patches.size < 9:
+        return 0.0
+    return float(np.percentile(patches, 10.0) / max(float(np.median(patches)), 1e-9))
 
 
 def _crossed(strength: Image) -> float:

@@ -128,17 +128,14 @@ def _completed(pixels: Image, centres: Floats, pattern: Image, size: float) -> F
     height, width = pixels.shape[:2]
     near = _sides_of(centres, width, height)
     found = [*centres]
+    pitches = _pitches(centres, near, size)
     for number in range(4):
         members = centres[near == number]
         axis = 1 if number < 2 else 0
-        if len(members) < 2:
-            continue
         along = np.sort(members[:, axis])
-        steps = np.diff(along)
-        steps = steps[steps > 0.8 * size]
-        if len(steps) == 0:
+        pitch = pitches.get(number)
+        if pitch is None:
             continue
-        pitch = float(np.median(steps[steps < 1.4 * steps.min()]))
         depth = float(np.median(members[:, 1 - axis]))
         end = width if axis == 0 else height
         for place in np.arange(along[0] % pitch, end, pitch):
@@ -156,6 +153,22 @@ def _completed(pixels: Image, centres: Floats, pattern: Image, size: float) -> F
             if better is not None and all(np.abs(better - other).max() > 0.9 * size for other in found):
                 found.append(better)
     return np.array(found)
+
+
+def _pitches(centres: Floats, near: Floats, size: float) -> dict[int, float]:
+    """Pitch of the row along every side; one that is a multiple of another side's has lost the pads between."""
+    found: dict[int, float] = {}
+    for number in range(4):
+        steps = np.diff(np.sort(centres[near == number, 1 if number < 2 else 0]))
+        steps = steps[steps > 0.8 * size]
+        if len(steps):
+            found[number] = float(np.median(steps[steps < 1.4 * steps.min()]))
+    least = min(found.values(), default=0.0)
+    for number, pitch in found.items():
+        times = round(pitch / least)
+        if abs(pitch - times * least) < 0.1 * least:
+            found[number] = pitch / times
+    return found
 
 
 def _matched(pixels: Image, at: Floats, pattern: Image, reach: float, least: float) -> Floats | None:

@@ -17,6 +17,8 @@ PADDED_PX = 48
 LONGEST_PX = 14
 SHORTEST_PX = 3
 """Periods that are looked for, in pixels of the level looked at."""
+LEAST_CELLS = 3
+"""An array has so many cells along either axis, at least."""
 GRID = 240
 """Windows along the sheet's longest side, at most."""
 
@@ -123,11 +125,7 @@ def repeat_score(windows: npt.NDArray[np.float32]) -> Image:
     both = np.outer(weight, weight)
     own = fft.irfft2(np.abs(fft.rfft2(both, (PADDED_PX, PADDED_PX))) ** 2, (PADDED_PX, PADDED_PX))
     own /= own[0, 0]
-    flat = windows - np.einsum("ncij,j->nci", windows, weight)[..., None]
-    flat = flat - np.einsum("ncij,i->ncj", flat, weight)[:, :, None, :]
-    # Dirt and scratches stand out; they must not outweigh the cells beneath.
-    limit = 2.5 * flat.std(axis=(1, 2, 3), keepdims=True)
-    flat = np.clip(flat, -limit, limit)
+    flat = _without_lines(windows, weight, weight)
     power = (np.abs(fft.rfft2(flat * both, (PADDED_PX, PADDED_PX))) ** 2).sum(axis=1)
     value = fft.irfft2(power, (PADDED_PX, PADDED_PX))
     value = np.asarray(value / np.maximum(value[:, :1, :1], 1e-9) / own, dtype=np.float32)
@@ -135,8 +133,41 @@ def repeat_score(windows: npt.NDArray[np.float32]) -> Image:
     return np.asarray(np.minimum(across, down), dtype=np.float32)
 
 
-def _rise(value: Image) -> Image:
+def repeats_in_all(part: Image) -> float:
+    """How far a rectangle (h, w, channels) repeats as one, at lags of up to `1 / LEAST_CELLS` of its sides.
+
+    A window may repeat by chance, where a few parts of some other kind lie side by side: it sees two of them.
+    """
+    height, width = part.shape[:2]
+    even = np.full(height, 1.0 / height, np.float32), np.full(width, 1.0 / width, np.float32)
+    flat = _without_lines(np.moveaxis(part, 2, 0)[None], *even)[0]
+    lags = height // LEAST_CELLS, width // LEAST_CELLS
+    if min(lags) < SHORTEST_PX:
+        return 0.0
+    # Zeros to the farthest lag keep one end of the rectangle from meeting the other.
+    size = fft.next_fast_len(height + lags[0] + 1, real=True), fft.next_fast_len(width + lags[1] + 1, real=True)
+    value = fft.irfft2((np.abs(fft.rfft2(flat, size)) ** 2).sum(axis=0), size)
+    value = value / max(float(value[0, 0]), 1e-9)
+    # Of h - lag rows the sum is taken.
+    value *= (height / (height - np.minimum(np.arange(size[0]), lags[0])))[:, None]
+    value *= width / (width - np.minimum(np.arange(size[1]), lags[1]))
+    across, down = (
+        _rise(each[None].astype(np.float32), lag)[0] for each, lag in ((value, lags[1]), (value.T, lags[0]))
+    )
+    return float(min(across, down))
+
+
+def _without_lines(windows: Image, down: Image, across: Image) -> Image:
+    """Windows (N, channels, H, W) without their row and column means (weights `across` and `down`), and clipped."""
+    flat = windows - np.einsum("ncij,j->nci", windows, across)[..., None]
+    flat = flat - np.einsum("ncij,i->ncj", flat, down)[:, :, None, :]
+    # Dirt and scratches stand out; they must not outweigh the cells beneath.
+    limit = 2.5 * flat.std(axis=(1, 2, 3), keepdims=True)
+    return np.asarray(np.clip(flat, -limit, limit), dtype=np.float32)
+
+
+def _rise(value: Image, longest: int = LONGEST_PX) -> Image:
     """The rise along the last axis, but at most 1.6 times the peak; lags off the axis by a pixel are looked at too."""
-    beside = np.max([value[:, lag, : LONGEST_PX + 1] for lag in (0, 1, -1)], axis=0)[:, SHORTEST_PX:]
-    lowest = np.minimum.accumulate(value[:, 0, : LONGEST_PX + 1], axis=1)[:, SHORTEST_PX - 1 : -1]
+    beside = np.max([value[:, lag, : longest + 1] for lag in (0, 1, -1)], axis=0)[:, SHORTEST_PX:]
+    lowest = np.minimum.accumulate(value[:, 0, : longest + 1], axis=1)[:, SHORTEST_PX - 1 : -1]
     return np.asarray(np.minimum((beside - lowest).max(axis=1), 1.6 * beside.max(axis=1)), dtype=np.float32)

@@ -1,0 +1,82 @@
+"""What lies side by side by chance, or crosses, is neither an array nor logic; a ring beside logic is no part of it."""
+
+import cv2
+import numpy as np
+import pytest
+
+from dieplat.phantom.cells import add_logic
+from dieplat.phantom.layers import Die, Sheet
+from dieplat.phantom.render import DieRaster
+from dieplat.proposals.fields import REPEATING, WIDER_REPEATING, find_dense, find_memories
+from dieplat.proposals.texture import repeats, repeats_in_all, texture_of, wider_repeats
+
+
+def seen(pixels):
+    """Blurred, with noise, (h, w, 1)."""
+    noise = np.random.default_rng(5).normal(0.0, 0.1, pixels.shape)
+    return (cv2.GaussianBlur(pixels, (0, 0), 0.8) + noise).astype(np.float32)[..., None]
+
+
+def meanders():
+    """Two resistors that wind to and fro, one over the other."""
+    pixels = np.full((360, 420), 3.0, np.float32)
+    for top in (120, 160):
+        for number in range(22):
+            x, end = 140 + 5 * number, top + 30 * (number % 2)
+            cv2.line(pixels, (x, top), (x, top + 30), 7.0, 2)
+            cv2.line(pixels, (x, end), (x + 5, end), 7.0, 2)
+    return seen(pixels)
+
+
+def test_two_meanders_are_no_array():
+    pixels = meanders()
+    texture, nothing = texture_of(pixels), np.zeros(pixels.shape[:2], bool)
+    own, wider = repeats(pixels, texture), wider_repeats(pixels)
+    assert float(wider.score.max()) > WIDER_REPEATING  # a window does repeat
+    assert find_memories(pixels, texture, own, nothing, repeating=REPEATING) == []
+    assert find_memories(pixels, texture, wider, nothing, repeating=WIDER_REPEATING) == []
+
+
+@pytest.mark.parametrize(("pitch_x", "pitch_y"), [(7, 8), (4, 5), (18, 25)])
+def test_cells_repeat_in_all_and_noise_does_not(pitch_x, pitch_y):
+    pixels = np.full((120, 150), 3.0, np.float32)
+    for y in range(0, 120, pitch_y):
+        for x in range(0, 150, pitch_x):
+            pixels[y : y + pitch_y // 2, x : x + pitch_x // 2] = 7.0
+    assert repeats_in_all(seen(pixels)) > 0.8
+    assert repeats_in_all(seen(np.full((120, 150), 3.0, np.float32))) < 0.2
+
+
+@pytest.mark.parametrize("across", [(), (110, 126, 142)], ids=["corner", "with lines across"])
+def test_a_corner_of_a_ring_is_not_logic(across):
+    pixels = np.full((420, 520), 3.0, np.float32)
+    for depth in range(60, 156, 16):
+        pixels[depth : depth + 3, 60:] = 8.0
+        pixels[60:, depth : depth + 3] = 8.0
+    for x in across:
+        pixels[20:156, x : x + 3] = 8.0
+    pixels = seen(pixels)
+    found = find_dense(pixels, texture_of(pixels), [repeats(pixels, texture_of(pixels))], np.zeros((420, 520), bool))
+    assert [field for field in found if field.kind == "logic"] == []
+
+
+def test_a_ring_near_two_blocks_of_logic_neither_joins_them_nor_belongs_to_them():
+    sheet, rng = Sheet(), np.random.default_rng(3)
+    width, height = 520, 520
+    sheet.box((0.36, 0.29, 0.40), (0, 0, width, height))
+    blocks = [(300, 60, 405, 260), (300, 270, 405, 380)]
+    for bounds in blocks:
+        add_logic(sheet, bounds, rng, base=(0.42, 0.36, 0.40), row_um=9.0)
+    for near, wide in ((7, 3), (12, 6), (22, 12)):
+        sheet.box((0.8, 0.78, 0.7), (405 + near, 20, 405 + near + wide, 500))
+    flat = np.moveaxis(
+        DieRaster(Die(width, height, tuple(sheet.layers), (), 0.3, 3), 1.0).window(0, 0, 520, 520), 0, -1
+    )
+    grey = cv2.cvtColor(np.ascontiguousarray(flat, dtype=np.float32), cv2.COLOR_RGB2GRAY)
+    pixels = seen(10.0 * grey)
+    texture = texture_of(pixels)
+    found = find_dense(pixels, texture, [repeats(pixels, texture)], np.zeros((height, width), bool))
+    logic = sorted((field.box for field in found if field.kind == "logic"), key=lambda box: box.y0)
+    assert len(logic) == 2
+    for box, bounds in zip(logic, blocks, strict=True):
+        assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx(bounds, abs=4.0)
