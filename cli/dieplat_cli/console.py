@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor
@@ -51,6 +52,10 @@ def workers(count: int | None = None) -> Iterator[Executor]:
 
     import cv2
 
+    from dieplat_cli.limits import check_work_limits
+
+    # As many as the library takes unless told otherwise.
+    check_work_limits(count or min(32, (os.cpu_count() or 1) + 4))
     cv2.setNumThreads(1)
     with ThreadPoolExecutor(count) as executor:
         yield executor

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from synthetic_ruler import Ruler, as_uint8, draw
 
@@ -33,10 +33,11 @@ def test_a_pitch_of_nearly_whole_pixels(pitch, angle, blur):
     assert abs(error) < 4.5 * u_rel
 
 
-@given(width=st.floats(1.5, 6.0), blur=st.floats(0.35, 1.0), shift=st.floats(-0.5, 0.5), pitch=st.floats(14.0, 22.0))
+@given(width=st.floats(1.5, 6.0), blur=st.floats(0.4, 1.0), shift=st.floats(-0.5, 0.5), pitch=st.floats(14.0, 22.0))
 @settings(max_examples=40, deadline=None)
 def test_the_box_that_was_drawn_is_found(width, blur, shift, pitch):
     """A line's width and blur, and its place to 0.01 px, from noiseless samples; starts are off by up to 0.1 px."""
+    assume(abs(2.0 * pitch - round(2.0 * pitch)) > 0.05)  # else all lines lie alike on the pixels and tell one thing
     true = 12.0 + shift + pitch * np.arange(20)
     samples = np.arange(int(true[-1]) + 13)
     profile = -3.0 * Box(width, blur).value(samples[:, None] - true).sum(axis=1)

@@ -185,3 +185,18 @@ def test_a_limit_below_what_the_libraries_take_is_told_at_once(tmp_path: Path, l
     assert f"may take {mib} MiB" in done.stderr
     assert "raise the limit (ulimit -" in done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="such limits are kept by this system")
+def test_a_limit_below_what_stitching_takes_is_told_before_it_begins(tmp_path: Path) -> None:
+    """Under 1100 MiB the compiler's threads once waited for ever, under 1200 the process was ended half-way."""
+    (tmp_path / "tiles").mkdir()
+    code = f"import resource; resource.setrlimit(resource.RLIMIT_AS, ({1100 << 20}, {1100 << 20}))\n{killed.BEGIN}"
+    given = ("stitch", "tiles", "--out", "m.ome.tif", "--workers", "4")
+    done = subprocess.run(
+        [sys.executable, "-c", code, *given], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120
+    )
+    assert (done.returncode, done.stderr.count("\n")) == (1, 1), done.stderr
+    assert "may take 1100 MiB and 4 threads at work, with libraries, take 1392" in done.stderr
+    assert "or give fewer --workers" in done.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["tiles"]

@@ -15,7 +15,7 @@ from scipy.special import ndtr
 Floats = npt.NDArray[np.float64]
 
 FEWEST_LINES = 4
-ROUNDS = 5
+ROUNDS = 10
 LARGEST_MISFIT = 0.05
 """Of the depth: lines whose samples are further than this from a blurred box, in the median, are no boxes."""
 
