@@ -155,6 +155,7 @@ def build_mosaic(
             layout = replace(layout, notes=(*layout.notes, note))
         order = [tile.name for tile in tile_set.tiles]
         lens = Lens(**layout.lens) if layout.lens is not None else None
+        lens = lens if lens is not None and lens.bends else None
         correction = estimate_correction(
             Colours([by_name[name] for name in order]), layout, order, lens=lens, executor=near(executor)
         )

@@ -215,3 +215,21 @@ def test_workers_do_not_change_the_numbers(tmp_path: Path) -> None:
         rng=np.random.default_rng(1),
     )
     assert lay_out(tmp_path, workers=1) == lay_out(tmp_path, workers=4)
+
+
+def test_a_lens_that_cannot_be_told_is_stated_where_overlaps_contradict_one_another(tmp_path):
+    """Small tiles on a die with little in their overlaps, and a lens of k1 = -0.017 that moves tiles by 3.5 px."""
+    size = {"rows": 3, "columns": 3, "tile_width_px": 480, "tile_height_px": 360}
+    truth = make_phantom(tmp_path / "die", seed=41225, preset="lens", **size)
+    tile_set = discover_tiles(tmp_path / "die/tiles")
+    kept, views, _ = survey_tiles(tile_set.tiles)
+    layout = register(tile_set, {tile.name: view for tile, view in zip(kept, views, strict=True)})
+    assert layout.lens is not None
+    assert (layout.lens["k1"], layout.lens["k1_u"]) == (0.0, 0.01)
+    assert "contradict one another" in layout.notes[0]
+    true = {tile.name: (tile.x_px, tile.y_px) for tile in truth.tiles}
+    off = np.array([np.subtract((tile.x_px, tile.y_px), true[tile.name]) for tile in layout.tiles])
+    off -= off.mean(axis=0)
+    stated = np.array([(tile.x_px_u, tile.y_px_u) for tile in layout.tiles])
+    assert np.abs(off).max() > 2.0
+    assert np.abs(off / stated).max() < 3.0

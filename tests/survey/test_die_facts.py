@@ -14,7 +14,7 @@ from dieplat.phantom.coverage import polygon_coverage
 from dieplat.survey import measure_survey
 from dieplat.survey.die import FOUND_NAME
 from dieplat.survey.snap import snap_regions
-from dieplat.values import Region, Regions, Scale
+from dieplat.values import Layout, PlacedTile, Region, Regions, Scale
 from dieplat.values.stated import Stated, WaferPlan
 from memory_mosaic import Memory
 
@@ -79,6 +79,22 @@ def test_a_die_that_nobody_drew_is_found_and_said_to_be():
     names = [line.name for line in die.budget if line.u > 0]
     assert "vertices found" in names
     assert "vertices" not in names
+
+
+@pytest.mark.parametrize(
+    ("tiles", "unseen"),
+    [
+        ([(0, 0), (300, 0), (0, 250), (300, 250)], False),
+        ([(0, 0), (300, 0), (0, 250)], True),  # a corner of the die is missing
+        ([(0, 0), (259, 0), (0, 250), (259, 250)], True),  # its right side lies along the picture's end
+    ],
+)
+def test_a_die_is_found_only_where_all_of_it_was_photographed(tiles, unseen):
+    placed = tuple(PlacedTile(f"t{k}", float(x), float(y), 0.01, 0.01, "overlap") for k, (x, y) in enumerate(tiles))
+    layout = Layout(800, 600, 500, 350, placed, (), (), 0.01)
+    result = measure_survey(shown(), drawn(die=False), SCALE, layout=layout)
+    assert (result.die is None) == unseen
+    assert ("was not photographed), so there are no shares" in result.warnings[0]) == unseen
 
 
 def test_a_die_is_not_looked_for_when_told_not_to():

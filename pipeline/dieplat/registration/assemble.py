@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,11 @@ from dieplat.values.tiles import TileSet
 
 MODEL_PARAMETERS = 3
 """Of the stage model along either axis: two steps and the backlash."""
+UNTOLD_PX = 0.05
+"""Residuals (rms) beyond which overlaps contradict one another: on phantoms those without a lens stay below 0.02."""
+UNTOLD_U = 0.01
+"""Radial distortion at the corner that a microscope's picture may have before anything is known of it, as a standard
+uncertainty (common practice, no source)."""
 UNSEEN_PX = 0.0006
 """Error of an offset that its pixels do not show: interpolation, compression and the like (phantoms without noise)."""
 
@@ -174,6 +179,15 @@ def assemble_layout(
         )
     size = np.ceil(corner.max(axis=0) + np.array([tile_set.width_px, tile_set.height_px]) - 1e-6).astype(int)
     links, rms = _links(tile_set, offsets, choice, solution, system, changes @ adjustment.left)
+    lens, notes = adjustment.lens, in_words(adjustment.choice, windows, norm)
+    if adjustment.choice is None and rms > UNTOLD_PX:
+        lens = Lens(0.0, 0.0, norm, k1_u=UNTOLD_U)
+        notes = (
+            f"Lens: the overlaps show too little to tell its distortion, yet contradict one another by {rms:.2f} px, "
+            f"as with one they would: none is taken out, and a k1 of 0 with a standard uncertainty of {UNTOLD_U:g} "
+            "goes into every uncertainty. More overlap would tell it.",
+        )
+        placed = _less_sure(placed, size_px, norm)
     return Layout(
         width_px=int(size[0]),
         height_px=int(size[1]),
@@ -183,9 +197,21 @@ def assemble_layout(
         pairs=links,
         skipped=tile_set.skipped,
         rms_residual_px=rms,
-        lens=None if adjustment.lens is None else asdict(adjustment.lens),
-        notes=in_words(adjustment.choice, windows, norm),
+        lens=None if lens is None else asdict(lens),
+        notes=notes,
     )
+
+
+def _less_sure(placed: Sequence[PlacedTile], size_px: tuple[int, int], norm_px: float) -> list[PlacedTile]:
+    """Tiles with what a lens that nobody could tell does to the distance from one to the next."""
+    width, height = size_px
+    stretch = np.array([width**2 / 4 + height**2 / 12, height**2 / 4 + width**2 / 12]) * UNTOLD_U / norm_px**2
+    middle = np.mean([(tile.x_px, tile.y_px) for tile in placed], axis=0)
+    more = [np.abs(np.subtract((tile.x_px, tile.y_px), middle)) * stretch for tile in placed]
+    return [
+        replace(tile, x_px_u=math.hypot(tile.x_px_u, float(u[0])), y_px_u=math.hypot(tile.y_px_u, float(u[1])))
+        for tile, u in zip(placed, more, strict=True)
+    ]
 
 
 def _changes(

@@ -214,7 +214,7 @@ def _registered(
     present: Lens | None = None
     for _ in range(LENS_LOOKS):
         lens = None if layout.lens is None else Lens(**layout.lens)
-        if lens is None or (present is not None and further_shift(lens, present) < FOLLOWED_PX):
+        if lens is None or not lens.bends or (present is not None and further_shift(lens, present) < FOLLOWED_PX):
             break
         present = lens
         model, measured = measure_pairs(tile_set, grid, pairs, model, cache.with_lens(lens), executor, progress)

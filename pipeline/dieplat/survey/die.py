@@ -9,8 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely.geometry import Polygon
 
 from dieplat.errors import UndecidedError
+from dieplat.measurement.coverage import photographed_ground, unseen_share
 from dieplat.measurement.outline import find_outline
 from dieplat.measurement.pads import pad_rows
 from dieplat.measurement.placement import Inputs, Placement, Point
@@ -24,6 +26,8 @@ from dieplat.values.measurements import DieResult, PadRow, WaferEstimate
 from dieplat.values.stated import WaferPlan
 
 FOUND_NAME = "Die (found)"
+BESIDE_PX = 4.0
+"""How far beyond a found side the picture must go on."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +41,7 @@ class Die:
     edge_u_px: float = 0.0
 
 
-def die_of(mosaic: Picture, regions: Regions, *, find: bool) -> Die:
+def die_of(mosaic: Picture, regions: Regions, layout: Layout | None, *, find: bool) -> Die:
     """The drawn outline, else the one that the picture shows, else none; the remarks say which."""
     drawn = next(iter(regions.of_kind("die")), None)
     if drawn is not None:
@@ -46,6 +50,7 @@ def die_of(mosaic: Picture, regions: Regions, *, find: bool) -> Die:
     if find:
         try:
             outline = find_outline(mosaic)
+            _check_seen(outline.polygon, layout)
         except UndecidedError as error:
             missing += f" and none was found ({error})"
         else:
@@ -53,6 +58,19 @@ def die_of(mosaic: Picture, regions: Regions, *, find: bool) -> Die:
             region = Region(FOUND_NAME, "die", outline.polygon)
             return Die(region, outline.vertex_u_px, (remark,), outline.edge_u_px)
     return Die(None, {}, (f"{missing}, so there are no shares and no unassigned area",))
+
+
+def _check_seen(outline: Polygon, layout: Layout | None) -> None:
+    """Refuse an outline with what was not photographed in it or beside it.
+
+    Along the end of the picture it is that end which was found. And next to a hole the sides found on invented dies
+    were those of the rim that was sawn, by up to 1.7 % of the die's width too far in.
+    """
+    if layout is None:
+        return
+    unseen = unseen_share(outline.buffer(BESIDE_PX, join_style="mitre"), photographed_ground(layout))
+    if unseen > 0.0:
+        raise UndecidedError(f"{100 * unseen:.2g} % of what seems to be it was not photographed")
 
 
 def placement_of(

@@ -67,7 +67,7 @@ def measure_survey(
     _check(scale, stated)
     assume(stated.surroundings, thickness_um=stated.thickness_um)  # refuses what cannot be, before any work
     check_inside(regions, mosaic.width_px, mosaic.height_px)
-    die = die_of(mosaic, regions, find=stated.find_die)
+    die = die_of(mosaic, regions, layout, find=stated.find_die)
     placement = placement_of(regions, die, layout, vertex_u_px=stated.vertex_u_px, edge_u_px=stated.edge_u_px)
     run = Run(
         mosaic=mosaic,

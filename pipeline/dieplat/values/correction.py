@@ -23,6 +23,11 @@ class Lens:
     k2_u: float = 0.0
     k1_k2_cov: float = 0.0
 
+    @property
+    def bends(self) -> bool:
+        """Whether there is anything to take out; a lens that could not be told has only uncertainties."""
+        return self.k1 != 0.0 or self.k2 != 0.0
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Correction:
