@@ -79,11 +79,12 @@ def read_unturned(
         Where they lie along the normal.
     """
     cosine, sine = np.cos(angle_rad - unturned.angle_rad), np.sin(angle_rad - unturned.angle_rad)
-    body = np.flatnonzero((unturned.t_px >= along_px[0]) & (unturned.t_px <= along_px[1]))
+    # Strips of both pictures do not lie on one another.
+    body = np.flatnonzero(np.abs(unturned.t_px - np.clip(unturned.t_px, *along_px)) <= 0.5 * unturned.tall_px)
     across = unturned.t_px[body]
     at = (start_px[:, None] - across * sine) / cosine - unturned.s0_px
     found = []
-    for k in np.unique(np.linspace(0, len(body) - 1, TRIES).astype(np.intp)):
+    for k in range(0, len(body), max(1, len(body) // TRIES)):
         near = nearest_box(unturned.profile[body[k]], at[:, k], box.half_width_px)
         if near is not None:
             found.append((near[0].width_px, near[0].blur_px))
