@@ -70,20 +70,18 @@ def _measured(truth: Truth, mosaic: Mosaic, layout: Layout, scale: Scale, rng: n
     true = {tile.name: (tile.x_px, tile.y_px) for tile in truth.tiles}
     moves: Array = np.array([np.subtract((tile.x_px, tile.y_px), true[tile.name]) for tile in layout.tiles])
     taken = replace(layout, tiles=tuple(replace(t, x_px=true[t.name][0], y_px=true[t.name][1]) for t in layout.tiles))
-    figures = []
-    for drawing in ("drawn", "exact"):
-        regions = drawn_regions(truth, taken, moves, 0.0, 0.0, drawing, rng)
-        if drawing == "exact":
-            undrawn = Regions(tuple(region for region in regions.regions if region.kind != "die"), "phantom")
-            try:
-                figures += compare(truth, undrawn, scale, layout, "found", mosaic)
-            except UndecidedError as error:
-                print(f"seed {truth.seed}, {truth.preset}: {error}", file=sys.stderr, flush=True)
-        figures += compare(truth, regions, scale, layout, drawing, mosaic)
+    by_hand, exact = (drawn_regions(truth, taken, moves, 0.0, 0.0, drawing, rng) for drawing in ("drawn", "exact"))
+    figures = compare(truth, by_hand, scale, layout, "drawn", mosaic)
+    figures += compare(truth, exact, scale, layout, "exact", mosaic)
+    undrawn = Regions(tuple(region for region in exact.regions if region.kind != "die"), "phantom")
+    try:
+        figures += compare(truth, undrawn, scale, layout, "found", mosaic)
+    except UndecidedError as error:
+        print(f"seed {truth.seed}, {truth.preset}: {error}", file=sys.stderr, flush=True)
     kinds = {block.name: block.kind for block in truth.die.blocks}
     inside = tuple(
         replace(region, kind=kinds[region.name])
-        for region in drawn_regions(truth, taken, moves, 0.0, 0.0, "drawn", rng).regions
+        for region in by_hand.regions
         if kinds[region.name] in ("memory_array", "rf_inductor", "conductor")
     )
     if inside:

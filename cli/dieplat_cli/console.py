@@ -54,10 +54,10 @@ def workers(count: int | None = None) -> Iterator[Executor]:
 
     from dieplat_cli.limits import check_work_limits
 
-    # As many as the library takes unless told otherwise.
-    check_work_limits(count or min(32, (os.cpu_count() or 1) + 4))
+    threads = count or min(32, (os.cpu_count() or 1) + 4)  # the library's own default, which it does not tell
+    check_work_limits(threads)
     cv2.setNumThreads(1)
-    with ThreadPoolExecutor(count) as executor:
+    with ThreadPoolExecutor(threads) as executor:
         yield executor
 
 

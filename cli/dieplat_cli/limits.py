@@ -12,9 +12,9 @@ With less, loading them fails in ways of their own: OpenBLAS asks again and agai
 0.3.30 without end (its issue 5289), and the compiler's library is said to be missing.
 """
 WORK_MIB = {"RLIMIT_AS": (1104, 72), "RLIMIT_DATA": (600, 8)}
-"""What stitching takes besides, for itself and for each of its threads: 1100 and 1200 MiB of address space with six
-threads left the compiler waiting for its own lock or ended the process, 1400 sufficed; so did 600 MiB of data. A thread
-reserves a stack (8 MiB) and a heap (64 MiB) of addresses."""
+"""What stitching takes with its libraries, and for each of its threads besides. 1100 and 1200 MiB of address space with
+six threads left the compiler waiting for its own lock or ended the process, 1400 sufficed; so did 600 MiB of data. A
+thread reserves a stack (8 MiB) and a heap (64 MiB) of addresses."""
 ULIMIT = {"RLIMIT_AS": "ulimit -v", "RLIMIT_DATA": "ulimit -d"}
 
 

@@ -28,7 +28,7 @@ def test_a_pitch_of_nearly_whole_pixels(pitch, angle, blur):
     found = find_ruling(as_uint8(draw(ruler)))
     u_rel = math.hypot(found.pitch_px_fit_u, found.pitch_px_distortion_u) / found.pitch_px
     error = found.pitch_px / pitch - 1.0
-    # A micrometer of 0.2 % tolerance a division is known to 2e-4; a curve through the samples was off by up to 9e-4.
+    # A division of 10 um that is known to 0.002 um is known to 2e-4; a curve through the samples was off by up to 9e-4.
     assert abs(error) < 2e-4
     assert abs(error) < 4.5 * u_rel
 

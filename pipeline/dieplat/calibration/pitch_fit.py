@@ -10,13 +10,11 @@ from scipy.optimize import brentq
 from scipy.stats import f as fisher
 
 from dieplat.calibration.sampling import Grid
+from dieplat.values.correction import USUAL_K1_U
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-# Radial distortion at the corner that a microscope's picture may have before anything is known of it, as a
-# standard uncertainty (common practice, no source). It keeps the fit steady where the lines cannot tell.
-DISTORTION_U = 0.01
 FEWEST_FOR_DISTORTION = 8
 FEWEST_FOR_REMAINDER = 14
 LEAST_VARIANCE = 1e-8
@@ -122,8 +120,7 @@ def fit_pitch(
         if grid is not None:
             pattern = grid.columns(smooth @ np.array([origin, pitch, k1])[:width])
         design = np.hstack([smooth, pattern])
-        prior = np.array([*(np.inf, np.inf, DISTORTION_U)[:width], *[0.0 if grid is None else grid.error_u_px] * 2])
-        prior = prior[: design.shape[1]]
+        prior = np.array([*(np.inf, np.inf, USUAL_K1_U)[:width], *([] if grid is None else [grid.error_u_px] * 2)])
         found = _solve(design[used], s_px[used], variance[used], prior)
         origin, pitch = float(found.values[0]), float(found.values[1])
         k1 = float(found.values[2]) if with_k1 else 0.0
@@ -141,7 +138,7 @@ def fit_pitch(
     fit_u = float(np.sqrt(found.covariance[1, 1]) * student)
     reach = float(np.max(np.abs(origin + pitch * whole[used]))) / norm_px
     if not with_k1:
-        left = abs(pitch) * DISTORTION_U * 0.6 * reach**2
+        left = abs(pitch) * USUAL_K1_U * 0.6 * reach**2
     else:
         u = (origin + pitch * whole[used]) / norm_px
         left = _remaining(u, s_px[used], variance[used], design[used], prior, found, norm_px)
@@ -168,7 +165,7 @@ def _remaining(
         return 0.0
     wider = np.column_stack([design, u**2, u**5])
     # The added terms are bounded like the first, in pixels at the corner.
-    more = _solve(wider, s_px, variance, np.array([*prior, DISTORTION_U * norm_px, DISTORTION_U * norm_px]))
+    more = _solve(wider, s_px, variance, np.array([*prior, USUAL_K1_U * norm_px, USUAL_K1_U * norm_px]))
     weight = 1.0 / variance
     before = float(np.sum(weight * found.residual**2))
     after = float(np.sum(weight * more.residual**2))

@@ -18,7 +18,7 @@ from dieplat.registration.choose import Choice
 from dieplat.registration.shared_noise import shared_noise
 from dieplat.registration.solve import Solution
 from dieplat.registration.stage import is_clear
-from dieplat.values.correction import Lens
+from dieplat.values.correction import USUAL_K1_U, Lens
 from dieplat.values.layout import Layout, PairLink, PlacedBy, PlacedTile
 from dieplat.values.offsets import PairOffsets, StageModel
 from dieplat.values.tiles import TileSet
@@ -27,9 +27,6 @@ MODEL_PARAMETERS = 3
 """Of the stage model along either axis: two steps and the backlash."""
 UNTOLD_PX = 0.05
 """Residuals (rms) beyond which overlaps contradict one another: on phantoms those without a lens stay below 0.02."""
-UNTOLD_U = 0.01
-"""Radial distortion at the corner that a microscope's picture may have before anything is known of it, as a standard
-uncertainty (common practice, no source)."""
 UNSEEN_PX = 0.0006
 """Error of an offset that its pixels do not show: interpolation, compression and the like (phantoms without noise)."""
 
@@ -181,10 +178,10 @@ def assemble_layout(
     links, rms = _links(tile_set, offsets, choice, solution, system, changes @ adjustment.left)
     lens, notes = adjustment.lens, in_words(adjustment.choice, windows, norm)
     if adjustment.choice is None and rms > UNTOLD_PX:
-        lens = Lens(0.0, 0.0, norm, k1_u=UNTOLD_U)
+        lens = Lens(0.0, 0.0, norm, k1_u=USUAL_K1_U)
         notes = (
             f"Lens: the overlaps show too little to tell its distortion, yet contradict one another by {rms:.2f} px, "
-            f"as with one they would: none is taken out, and a k1 of 0 with a standard uncertainty of {UNTOLD_U:g} "
+            f"as with one they would: none is taken out, and a k1 of 0 with a standard uncertainty of {USUAL_K1_U:g} "
             "goes into every uncertainty. More overlap would tell it.",
         )
         placed = _less_sure(placed, size_px, norm)
@@ -205,7 +202,7 @@ def assemble_layout(
 def _less_sure(placed: Sequence[PlacedTile], size_px: tuple[int, int], norm_px: float) -> list[PlacedTile]:
     """Tiles with what a lens that nobody could tell does to the distance from one to the next."""
     width, height = size_px
-    stretch = np.array([width**2 / 4 + height**2 / 12, height**2 / 4 + width**2 / 12]) * UNTOLD_U / norm_px**2
+    stretch = np.array([width**2 / 4 + height**2 / 12, height**2 / 4 + width**2 / 12]) * USUAL_K1_U / norm_px**2
     middle = np.mean([(tile.x_px, tile.y_px) for tile in placed], axis=0)
     more = [np.abs(np.subtract((tile.x_px, tile.y_px), middle)) * stretch for tile in placed]
     return [

@@ -7,6 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+USUAL_K1_U = 0.01
+"""Radial distortion at the corner that a microscope's picture may have before anything is known of it, as a standard
+uncertainty (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Lens:
