@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dieplat.proposals.boxes import largest_rectangle, parted, rectangles
-from dieplat.proposals.texture import Texture
+from dieplat.proposals.boxes import largest_rectangle, parted, rectangles, refined
+from dieplat.proposals.texture import Texture, texture_of
 from dieplat.proposals.values import Box
 
 
@@ -68,3 +70,17 @@ def test_a_strap_near_a_side_parts_no_narrow_piece_off() -> None:
     strength = np.ones((80, 100), dtype=np.float32)
     strength[:, 15:20] = 0.05
     assert parted(Box(0, 0, 100, 80), texture_with(strength, strength), 20.0) == [Box(0, 0, 100, 80)]
+
+
+@pytest.mark.parametrize("depth", [0.0, 0.2, 0.3])
+def test_a_side_is_found_where_a_film_that_grows_thicker_dims_the_cells_before_it(depth: float) -> None:
+    rng = np.random.default_rng(7)
+    pixels = np.ones((140, 260), np.float32)
+    for y in range(20, 120, 8):
+        for x in range(30, 230, 7):
+            pixels[y : y + 8, x : x + 7] = 4.0
+            pixels[y + 1 : y + 6, x + 1 : x + 4] = 6.0
+    film = 1.0 - depth * np.clip((np.arange(260) - 140) / 90, 0.0, 1.4) ** 2
+    seen = (cv2.GaussianBlur(pixels, (0, 0), 0.8) * film + rng.normal(0, 0.1, pixels.shape)).astype(np.float32)
+    box = refined(Box(36, 26, 222, 114), seen[..., None], texture_of(seen[..., None]), reach=19)
+    assert (box.x0, box.x1) == pytest.approx((30, 233), abs=4)  # 29 cells of 7 px

@@ -183,15 +183,33 @@ def _sides(stack: Image, box: Box, reach: int, gap: int, size: int) -> tuple[flo
     padded = np.pad(columns, ((SMOOTH_PX // 2, SMOOTH_PX // 2), (0, 0)), mode="edge")
     columns = np.stack([np.convolve(line, kernel, mode="valid") for line in padded.T], axis=1)
     inset = min(reach, (b - a) // 4)
-    inside = columns[a - low + inset : b - low - inset]
-    if len(inside) < 4:
+    start, stop = a - low + inset, b - low - inset
+    if stop - start < 4:
         return box.x0, box.x1
+    inside = columns[start:stop]
     middle = np.median(inside, axis=0)
     spread = 1.4826 * np.median(np.abs(inside - middle), axis=0) + 0.03 * float(np.abs(middle).mean()) + 0.02
-    distance = np.minimum((np.abs(columns - middle) / spread).max(axis=1), 3.0 * FAR)
-    start, stop = a - low + inset, b - low - inset
-    x0, x1 = start - _last_alike(distance[:start][::-1], gap), stop + _last_alike(distance[stop:], gap)
-    return float(low + x0), float(low + x1)
+    before, after = (
+        _last_alike(_distances(outer, within, spread, 2 * reach), gap)
+        for outer, within in ((columns[:start][::-1], inside[::-1]), (columns[stop:], inside))
+    )
+    return float(low + start - before), float(low + stop + after)
+
+
+def _distances(columns: Floats, within: Floats, spread: Floats, count: int) -> Floats:
+    """How far columns, from inside out, are from the last `count` alike before them: deviations, at most `3 FAR`.
+
+    Light and films change slowly all over a die, by more within a block than its columns scatter.
+    """
+    last = within[-count:]
+    middle = np.median(last, axis=0)
+    distances = np.empty(len(columns))
+    for number, column in enumerate(columns):
+        distances[number] = (np.abs(column - middle) / spread).max()
+        if distances[number] <= FAR:
+            last = np.concatenate([last[1:], column[None]])
+            middle = np.median(last, axis=0)
+    return np.minimum(distances, 3.0 * FAR)
 
 
 def _last_alike(distance: Floats, gap: int) -> int:
