@@ -6,7 +6,7 @@ import pytest
 
 from dieplat.proposals.fields import find_memories
 from dieplat.proposals.pads import find_pads
-from dieplat.proposals.texture import repeats, texture_of
+from dieplat.proposals.texture import goes_on, repeats, texture_of
 
 
 def memory(*, pale=1.0, scratched=False):
@@ -40,7 +40,8 @@ def test_banks_of_one_array_are_one_proposal(fault):
 
 
 def row_of_banks(fault, third=256):
-    """Three banks of cells of 7 by 8 px side by side, x 60 to 346 and y 60 to 164; the third one soiled."""
+    """Three banks of cells of 7 by 8 px side by side, x 60 to 346 and y 60 to 164; the third one soiled, or parts of
+    cells scattered without order below all three, y 172 to 232."""
     rng = np.random.default_rng(2)
     pixels = np.full((300, 460), 3.0, np.float32)
     for left in (60, 158, third):
@@ -56,11 +57,15 @@ def row_of_banks(fault, third=256):
         for ends in (((250, 150), (300, 110)), ((300, 110), (352, 80))):
             cv2.line(pixels, *ends, -4.0, 8)
         cv2.line(pixels, (262, 66), (340, 154), -4.0, 3)
+    if fault == "no order below":
+        for y, x in zip(rng.integers(172, 225, 290), rng.integers(60, 340, 290), strict=True):
+            pixels[y + 1 : y + 6, x + 1 : x + 4] = 7.0
+            pixels[y + 4 : y + 7, x + 4 : x + 6] = 1.0
     pixels = cv2.GaussianBlur(pixels, (0, 0), 0.8) + rng.normal(0, 0.1, pixels.shape)
     return pixels[..., None].astype(np.float32)
 
 
-@pytest.mark.parametrize("fault", ["none", "scratch and dirt", "fibre"])
+@pytest.mark.parametrize("fault", ["none", "scratch and dirt", "fibre", "no order below"])
 def test_an_array_reaches_to_its_end_beneath_dirt(fault):
     found = arrays(row_of_banks(fault))
     assert len(found) == 1
@@ -71,6 +76,21 @@ def test_an_array_reaches_to_its_end_beneath_dirt(fault):
 def test_arrays_of_the_same_cells_that_bare_ground_parts_stay_two():
     found = sorted((box.x0, box.x1) for box in (field.box for field in arrays(row_of_banks("none", third=290))))
     assert np.array(found) == pytest.approx(np.array([(60, 248), (290, 380)]), abs=4.5)
+
+
+@pytest.mark.parametrize("fault", ["none", "scratch and dirt", "fibre"])
+@pytest.mark.parametrize("turn", [0, 1, 2, 3])
+def test_cells_go_on_in_a_soiled_bank_and_not_on_the_ground(fault, turn):
+    pixels = row_of_banks(fault)
+    inside, third, ground = pixels[60:164, 60:249], pixels[60:164, 249:346], pixels[164:261, 60:346]
+    if turn == 1:  # the other way round
+        inside, third = inside[:, ::-1], third[:, ::-1]
+    if turn == 2:  # the bank beside it mirrored
+        third = third[:, ::-1]
+    if turn == 3:
+        inside, third = inside[::-1], third[::-1]
+    assert goes_on(inside, third) > 0.4
+    assert goes_on(inside.transpose(1, 0, 2), ground[:, :189].transpose(1, 0, 2)) < 0.15
 
 
 PAD = 40

@@ -139,8 +139,7 @@ def repeats_in_all(part: Image) -> float:
     A window may repeat by chance, where a few parts of some other kind lie side by side: it sees two of them.
     """
     height, width = part.shape[:2]
-    even = np.full(height, 1.0 / height, np.float32), np.full(width, 1.0 / width, np.float32)
-    flat = _without_lines(np.moveaxis(part, 2, 0)[None], *even)[0]
+    flat = _flat(part)
     lags = height // LEAST_CELLS, width // LEAST_CELLS
     if min(lags) < SHORTEST_PX:
         return 0.0
@@ -155,6 +154,32 @@ def repeats_in_all(part: Image) -> float:
         _rise(each[None].astype(np.float32), lag)[0] for each, lag in ((value, lags[1]), (value.T, lags[0]))
     )
     return float(min(across, down))
+
+
+def goes_on(inside: Image, added: Image) -> float:
+    """How far what follows an array (h, w, channels) along x, (h, t, channels), shows its cells: 1 fully, 0 not.
+
+    Its outermost part, at most as wide as the array, is laid over the array at every place across, as it is and
+    mirrored, as banks may be. Counted is how often both are on the same side of what is about them, less how often not:
+    dirt, however dark, counts by its area.
+    """
+    wide = min(added.shape[1], inside.shape[1])
+    one, other = _above(inside), _above(added[:, -wide:])
+    places = range(inside.shape[1] - wide + 1)
+    return max(float((one[:, lag : lag + wide] * way).mean()) for way in (other, other[:, ::-1]) for lag in places)
+
+
+def _above(part: Image) -> Image:
+    """Where a rectangle (h, w, channels), without row and column means, is above (1) or below (-1) what is about."""
+    flat = np.ascontiguousarray(np.moveaxis(_flat(part), 0, 2), dtype=np.float32)
+    about = cv2.blur(flat, (LONGEST_PX + 1, LONGEST_PX + 1)).reshape(flat.shape)
+    return np.asarray(np.sign(flat - about), dtype=np.float32)
+
+
+def _flat(part: Image) -> Image:
+    """A rectangle (h, w, channels) without its row and column means, clipped, channels first."""
+    down, across = (np.full(size, 1.0 / size, np.float32) for size in part.shape[:2])
+    return np.asarray(_without_lines(np.moveaxis(part, 2, 0)[None], down, across)[0], dtype=np.float32)
 
 
 def _without_lines(windows: Image, down: Image, across: Image) -> Image:
