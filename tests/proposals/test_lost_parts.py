@@ -93,6 +93,12 @@ def test_cells_go_on_in_a_soiled_bank_and_not_on_the_ground(fault, turn):
     assert goes_on(inside.transpose(1, 0, 2), ground[:, :189].transpose(1, 0, 2)) < 0.15
 
 
+@pytest.mark.parametrize("cut", range(7))
+def test_cells_go_on_in_a_bank_as_wide_as_the_array_wherever_its_last_cell_is_cut(cut):
+    pixels = row_of_banks("none")
+    assert goes_on(pixels[60:164, 158:249], pixels[60:164, 249 : 347 - cut]) > 0.6
+
+
 PAD = 40
 
 

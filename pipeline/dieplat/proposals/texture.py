@@ -159,11 +159,11 @@ def repeats_in_all(part: Image) -> float:
 def goes_on(inside: Image, added: Image) -> float:
     """How far what follows an array (h, w, channels) along x, (h, t, channels), shows its cells: 1 fully, 0 not.
 
-    Its outermost part, at most as wide as the array, is laid over the array at every place across, as it is and
+    Its outermost part, at most half as wide as the array, is laid over the array at every place across, as it is and
     mirrored, as banks may be. Counted is how often both are on the same side of what is about them, less how often not:
     dirt, however dark, counts by its area.
     """
-    wide = min(added.shape[1], inside.shape[1])
+    wide = max(min(added.shape[1], inside.shape[1] // 2), 1)
     one, other = _above(inside), _above(added[:, -wide:])
     places = range(inside.shape[1] - wide + 1)
     return max(float((one[:, lag : lag + wide] * way).mean()) for way in (other, other[:, ::-1]) for lag in places)
