@@ -37,6 +37,22 @@ def test_two_meanders_are_no_array():
     assert find_memories(pixels, texture, wider, nothing, repeating=WIDER_REPEATING) == []
 
 
+@pytest.mark.parametrize("rim", [9.0, 12.0])
+def test_contacts_on_two_plates_are_no_array_though_the_rims_have_edges(rim):
+    pixels = np.full((320, 360), 3.0, np.float32)
+    for top in (100, 160):
+        pixels[top : top + 54, 120:178] = rim
+        pixels[top + 2 : top + 52, 122:176] = rim - 0.6
+        for y in range(top + 5, top + 50, 6):
+            for x in range(125, 174, 7):
+                pixels[y : y + 2, x : x + 2] += 1.2
+    pixels = seen(pixels)
+    texture = texture_of(pixels)
+    own = repeats(pixels, texture)
+    assert float(own.score.max()) > REPEATING  # the contacts do repeat
+    assert find_memories(pixels, texture, own, np.zeros(pixels.shape[:2], bool)) == []
+
+
 @pytest.mark.parametrize(("pitch_x", "pitch_y"), [(7, 8), (4, 5), (18, 25)])
 def test_cells_repeat_in_all_and_noise_does_not(pitch_x, pitch_y):
     pixels = np.full((120, 150), 3.0, np.float32)
@@ -80,3 +96,24 @@ def test_a_ring_near_two_blocks_of_logic_neither_joins_them_nor_belongs_to_them(
     assert len(logic) == 2
     for box, bounds in zip(logic, blocks, strict=True):
         assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx(bounds, abs=4.0)
+
+
+@pytest.mark.parametrize("contrast", [4.0, 12.0])
+def test_logic_is_found_beside_a_large_array_of_much_contrast(contrast):
+    sheet, bounds, large = Sheet(), (360, 60, 465, 260), (20, 20, 330, 400)
+    sheet.box((0.36, 0.29, 0.40), (0, 0, 520, 420))
+    add_logic(sheet, bounds, np.random.default_rng(3), base=(0.42, 0.36, 0.40), row_um=9.0)
+    die = Die(520, 420, tuple(sheet.layers), (), 0.3, 3)
+    flat = np.ascontiguousarray(np.moveaxis(DieRaster(die, 1.0).window(0, 0, 420, 520), 0, -1), dtype=np.float32)
+    pixels, taken = 10.0 * cv2.cvtColor(flat, cv2.COLOR_RGB2GRAY), np.zeros((420, 520), bool)
+    x0, y0, x1, y1 = large
+    for y in range(y0, y1, 8):
+        for x in range(x0, x1, 7):
+            pixels[y + 1 : y + 5, x + 1 : x + 4] += contrast
+    taken[y0:y1, x0:x1] = True
+    pixels = seen(pixels)
+    texture = texture_of(pixels)
+    found = find_dense(pixels, texture, [repeats(pixels, texture)], taken)
+    assert [field.kind for field in found] == ["logic"]
+    box = found[0].box
+    assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx(bounds, abs=4.0)

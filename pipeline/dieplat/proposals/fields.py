@@ -28,6 +28,9 @@ GOING_ON = 0.3
 dies, banks half of which is dirt 0.4."""
 PALE = 0.8
 """Edge density, in parts of what is asked of an array, from which a bank counts beside a denser one of its look."""
+COVERED = 0.75
+"""The median place of a bank has at least this part of its mean edge density: on 124 invented arrays it had 0.83 and
+more, on plates with contacts, whose rims have most of the edges, up to 0.66."""
 HIDDEN = 0.75
 """Beyond a side of an array as much of it may lie hidden under dirt, in parts of its longer side."""
 FILLED = 0.85
@@ -75,8 +78,9 @@ def find_memories(
         if _share(taken, box) > 0.1 or box.short < LEAST_SIDE * short:
             continue
         # Contacts and dummy metal repeat as well, but leave most of the ground bare.
-        density = float(texture.energy[box.cut()].mean()) / level
-        if density > PALE and repeats_in_all(pixels[box.cut()]) > IN_ALL:
+        edges = texture.energy[box.cut()]
+        density = float(edges.mean()) / level
+        if density > PALE and np.median(edges) > COVERED * edges.mean() and repeats_in_all(pixels[box.cut()]) > IN_ALL:
             banks.append((box, float(np.median(found.score[cell.cut()])), density))
     groups: list[tuple[Box, float, float, int]] = []
     gap = round(1.5 * found.half)
@@ -202,7 +206,7 @@ def find_dense(pixels: Image, texture: Texture, found: Sequence[Repeats], taken:
 
     energy, coherence = coarse(texture.energy), coarse(texture.coherence)
     free = coarse(taken.astype(np.float32)) < 0.5
-    dense = energy > dense_level(texture)
+    dense = energy > dense_level(texture, taken)
     least = LEAST_SIDE * short
     lines = cv2.morphologyEx((coherence > ONE_WAY).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)).astype(
         bool

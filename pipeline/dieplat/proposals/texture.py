@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from dieplat.proposals.values import Image
+from dieplat.proposals.values import Image, Mask
 
 WINDOW_PX = 32
 """Window in which a texture must repeat: four cells of 8 px."""
@@ -69,9 +69,14 @@ def texture_of(pixels: Image) -> Texture:
     return Texture(xx, yy, xy, energy, np.asarray(difference / (sum_ + 1e-4), np.float32))
 
 
-def dense_level(texture: Texture) -> float:
-    """Edge density from which a place belongs to a dense block: half the median of what has edges at all."""
+def dense_level(texture: Texture, known: Mask | None = None) -> float:
+    """Edge density from which a place belongs to a dense block: half the median of what has edges at all.
+
+    What is `known` already does not count: a large array of much contrast says nothing of the wiring beside it.
+    """
     energy = texture.energy[::4, ::4]
+    if known is not None and not known[::4, ::4].all():
+        energy = energy[~known[::4, ::4]]
     floor = 0.25 * float(np.percentile(energy, 95.0))
     return 0.5 * float(np.median(energy[energy > floor])) if floor > 0 else np.inf
 
