@@ -7,8 +7,9 @@ import pytest
 from dieplat.phantom.cells import add_logic
 from dieplat.phantom.layers import Die, Sheet
 from dieplat.phantom.render import DieRaster
-from dieplat.proposals.fields import REPEATING, WIDER_REPEATING, find_dense, find_memories
+from dieplat.proposals.fields import REPEATING, WIDER_REPEATING, _logic_field, find_dense, find_memories
 from dieplat.proposals.texture import repeats, repeats_in_all, texture_of, wider_repeats
+from dieplat.proposals.values import Box
 
 
 def seen(pixels):
@@ -117,3 +118,17 @@ def test_logic_is_found_beside_a_large_array_of_much_contrast(contrast):
     assert [field.kind for field in found] == ["logic"]
     box = found[0].box
     assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx(bounds, abs=4.0)
+
+
+@pytest.mark.parametrize(("bare", "told"), [(0, True), (4, False), (5, False)])
+def test_lines_of_strokes_with_bare_ground_between_are_not_logic_as_writing_is_not(bare, told):
+    pixels, rng = np.full((200, 400), 3.0, np.float32), np.random.default_rng(3)
+    for top in (60, 98):
+        for _ in range(420):
+            x, y = rng.integers(60, 330), rng.integers(top, top + 30 - bare)
+            wide, high = (10, 2) if rng.random() < 0.5 else (2, 8)
+            pixels[y : y + high, x : x + wide] = rng.choice([6.0, 9.0])
+    pixels = seen(pixels)
+    texture = texture_of(pixels)
+    field = _logic_field(pixels, texture, [repeats(pixels, texture)], Box(60, 56, 340, 132))
+    assert (field is not None) == told

@@ -41,7 +41,7 @@ FINGERS = 12
 """Lines along one way are a field from this many on."""
 PATCH_PX, EVEN = 13, 0.4
 """Logic has edges across and edges along it everywhere: in small patches, of either the emptiest tenth has this part of
-the usual one."""
+the usual one; so have its rows and columns."""
 CROSSED = 5.0
 """Edges that a line across logic crosses at least: resistors and corners of buses have fewer one way."""
 GRAIN = 0.35
@@ -259,6 +259,9 @@ def _logic_field(pixels: Image, texture: Texture, found: Sequence[Repeats], box:
     # Where bands of lines cross, as at a corner of a ring, edges are everywhere too, but not both ways.
     if min(_evenness(np.sqrt(across)), _evenness(np.sqrt(down))) < EVEN:
         return None
+    # Lines of writing have bare ground above and below.
+    if min(_fullness(strength), _fullness(strength.T)) < EVEN:
+        return None
     along = float(across.sum()), float(down.sum())
     mixed = min(along) / max(max(along), 1e-9)
     repeat = max(_median_score(one, box) for one in found)
@@ -281,6 +284,12 @@ def _evenness(strength: Image) -> float:
     if patches.size < 9:
         return 0.0
     return float(np.percentile(patches, 10.0) / max(float(np.median(patches)), 1e-9))
+
+
+def _fullness(strength: Image) -> float:
+    """Edges along the emptiest tenth of rows, as a part of the median row's."""
+    rows = strength.mean(axis=1)
+    return float(np.percentile(rows, 10.0) / max(float(np.median(rows)), 1e-9))
 
 
 def _crossed(strength: Image) -> float:
