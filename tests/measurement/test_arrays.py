@@ -281,7 +281,8 @@ def test_equal_banks_are_never_taken_for_cells(banks: int):
         outside="metal",
     )
     try:
-        found = measure_array(*draw(recipe))
+        # On a raster of a third of a pixel every column of cells has edges of its own, off by up to 0.17 px.
+        found = measure_array(*draw(recipe, factor=12))
     except UndecidedError:
         return
     check(recipe, found)

@@ -32,6 +32,9 @@ SHARED_PX = 0.005 / math.sqrt(3.0)
 """Standard uncertainty of what all cells share: errors of 0.005 px at most, uniform within that (JCGM 100, 4.3.7).
 On 130 axes of invented arrays 95 % were then right within 1.96 u (rms 0.87 u); with 0.005 px itself as the standard
 uncertainty all within 2.0 u, and without this part 81 %."""
+STRAYED = 0.3
+"""Periods by which the parts of banks may move a bank's ends against one another: the phases of whole periods are
+right to some hundredths of one, and half a period more or less is another lattice."""
 FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
 
@@ -144,11 +147,31 @@ def _coarse(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Matrix, Matr
 def _refined(
     grey: FloatArray, frame: Frame, rectangles: Sequence[arrays_fit.Rectangle], reciprocal: Matrix
 ) -> tuple[Matrix, Matrix]:
-    """The lattice by the banks' parts, then by all pixels at once where that can be had."""
-    tiles = [arrays_fit.within(arrays_fit.tiles_of(frame, one), grey.shape) for one in rectangles]
-    reciprocal, covariance = arrays_fit.refine(grey, tiles, reciprocal)
+    """The lattice by all pixels at once; of banks too large for that, or too noisy, by their parts.
+
+    Raises
+    ------
+    UndecidedError
+        If neither keeps to the lattice that the phases gave: parts of a few periods settle on any.
+    """
     joint = arrays_joint.fit_jointly(grey, frame, rectangles, reciprocal)
-    return (reciprocal, covariance) if joint is None else joint
+    if joint is not None:
+        return joint
+    tiles = [arrays_fit.within(arrays_fit.tiles_of(frame, one), grey.shape) for one in rectangles]
+    refined, covariance = arrays_fit.refine(grey, tiles, reciprocal)
+    change = refined @ np.linalg.inv(reciprocal) - np.eye(2)
+    if _over_banks(change, frame, rectangles) > STRAYED:
+        raise UndecidedError(
+            "memory array: the cells do not keep to one straight lattice; measure the banks one by one"
+        )
+    joint = arrays_joint.fit_jointly(grey, frame, rectangles, refined)
+    return (refined, covariance) if joint is None else joint
+
+
+def _over_banks(change: Matrix, frame: Frame, rectangles: Sequence[arrays_fit.Rectangle]) -> float:
+    """Periods by which the ends of the longest bank move against one another under a change of the lattice."""
+    sides = np.array([(i1 - i0, j1 - j0) for i0, j0, i1, j1 in rectangles]) / frame.samples
+    return float(np.abs(np.concatenate([sides * row for row in change])).max())
 
 
 def _tiles(grey: FloatArray, frame: Frame, block: _Block) -> list[arrays_model.Tile]:

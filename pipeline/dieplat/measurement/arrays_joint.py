@@ -12,12 +12,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
 from dieplat.measurement.arrays_fit import Rectangle
 from dieplat.measurement.arrays_frame import Frame
-from dieplat.measurement.arrays_model import half_plane, ridge_of
+from dieplat.measurement.arrays_model import ridge_of
 
 FloatArray = npt.NDArray[np.float32]
 Matrix = npt.NDArray[np.float64]
@@ -26,15 +27,21 @@ Orders = npt.NDArray[np.int64]
 RIM_PX = 2.5
 """Left out along a bank's edge, where the lens mixes cells and what stands beside them: of a blur of 0.9 px (standard
 deviation) 0.3 % is left there."""
-HIGHEST_FREQUENCY = 0.6
-"""Of the orders fitted, cycles a pixel along either axis."""
+HIGHEST_FREQUENCY, MOST_ORDERS = 0.5, 120
+"""Of the orders fitted: cycles a pixel along either axis, and how many, the lowest first. Where six orders of a pair of
+cells of 23 px were all, what they left out moved the pitch of banks of three periods by 7e-4."""
 LEAST_PX = 4
 """Narrower banks (px, as pixels' places differ) do not tell their ground from a bend of it."""
 MOST_PIXELS = 100_000
 """Larger arrays are left to their parts: there both readings agree within their noise, and this one takes seconds."""
-CHUNK = 40_000
+CHUNK = 20_000
 """Pixels whose terms are held in memory at once."""
 STEPS = 8
+FOREIGN, BESIDE_PX = 5.0, 2
+"""Standard deviations by which the fit may miss a pixel; those that it misses by more are left out, and so are their
+neighbours, which blur mixes with them."""
+ROUNDS = 4
+"""Fits with ever fewer foreign pixels, at most."""
 SETTLED, LOST = 1e-3, 0.2
 """Periods by which the picture's far corner moves in a step: few enough to stop, too many to go on."""
 
@@ -49,6 +56,22 @@ class _Pixels:
     def wide_enough(self, pixels: int) -> bool:
         """Whether there are more than so many of them, over `LEAST_PX` along either axis."""
         return self.level.size > pixels and float(np.ptp(self.place, axis=1).min()) >= LEAST_PX
+
+    def frame(self) -> tuple[Matrix, Matrix]:
+        """Their middle and their reach (2, 1)."""
+        return self.place.mean(axis=1, keepdims=True), np.maximum(np.ptp(self.place, axis=1, keepdims=True), 1.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """What one bank says: its harmonics (cosines, then sines) and ground with the lattice as it is, how the harmonics
+    change with the four changes of the lattice (W, 4), and its part of the normal equations of these."""
+
+    value: Matrix
+    ground: Matrix
+    coupling: Matrix
+    normal: Matrix
+    gradient: Matrix
 
 
 def fit_jointly(
@@ -69,34 +92,77 @@ def fit_jointly(
         As of `arrays_fit.refine`, the covariance (4, 4) of the relative change from the scatter of all pixels about
         the fit. None where there are too many pixels, or the steps do not settle.
     """
-    # All orders, strong or not: what is left out of a short bank leans on its pitch.
-    orders = half_plane(reciprocal)
-    orders = orders[np.abs(orders @ reciprocal).max(axis=1) < HIGHEST_FREQUENCY]
+    orders = _orders(reciprocal)
     least = 8 * len(orders) + 40
     banks = [pixels for one in rectangles if (pixels := _inside(grey, frame, one)).wide_enough(least)]
     if not banks or sum(pixels.level.size for pixels in banks) > MOST_PIXELS:
         return None
-    values = [np.zeros(2 * len(orders)) for _ in banks]
-    far = np.array(grey.shape[::-1], dtype=np.float64)
-    for step in range(STEPS):
-        normal, right = np.zeros((4, 4)), np.zeros(4)
-        for index, pixels in enumerate(banks):
-            values[index], part, gradient = _bank(pixels, reciprocal, orders, values[index])
-            normal += part
-            right += gradient
-        if step == 0:
-            continue  # only the harmonics were found
+    for _ in range(ROUNDS):
+        settled = _settle(banks, reciprocal, orders, np.array(grey.shape[::-1], dtype=np.float64))
+        if settled is None:
+            return None
+        reciprocal, covariance, parts = settled
+        clean = [_without_foreign(one, reciprocal, orders, part) for one, part in zip(banks, parts, strict=True)]
+        lost = sum(one.level.size for one in banks) - sum(one.level.size for one in clean)
+        banks = [one for one in clean if one.wide_enough(least)]
+        if not banks:
+            return None
+        if lost == 0:
+            break
+    return reciprocal, covariance
+
+
+def _orders(reciprocal: Matrix) -> Orders:
+    """All orders of one half plane that are low enough, strong or not: what is left out of a short bank leans on its
+    pitch."""
+    highest = [int(HIGHEST_FREQUENCY * float(np.hypot(*period))) + 1 for period in np.linalg.inv(reciprocal).T]
+    h, k = np.meshgrid(np.arange(highest[0] + 1), np.arange(-highest[1], highest[1] + 1), indexing="ij")
+    orders = np.stack([h.ravel(), k.ravel()], axis=1)
+    orders = orders[(orders[:, 0] > 0) | (orders[:, 1] > 0)]
+    frequency = np.abs(orders @ reciprocal).max(axis=1)
+    lowest = np.argsort(frequency, kind="stable")[:MOST_ORDERS]
+    return np.asarray(orders[lowest[frequency[lowest] < HIGHEST_FREQUENCY]])
+
+
+def _settle(
+    banks: Sequence[_Pixels], reciprocal: Matrix, orders: Orders, far: Matrix
+) -> tuple[Matrix, Matrix, list[_Part]] | None:
+    """The lattice, its covariance, and what every bank says there; None if the steps do not come to rest."""
+    parts = [_bank(pixels, reciprocal, orders, np.zeros(2 * len(orders))) for pixels in banks]
+    values = [part.value for part in parts]
+    for _ in range(STEPS):
+        parts = [_bank(pixels, reciprocal, orders, value) for pixels, value in zip(banks, values, strict=True)]
+        normal = np.sum([part.normal for part in parts], axis=0)
         if np.linalg.cond(normal) > 1e14:
             return None
         covariance = np.linalg.inv(normal)
-        change = (covariance @ right).reshape(2, 2)
+        change = (covariance @ np.sum([part.gradient for part in parts], axis=0)).reshape(2, 2)
         moved = float(np.abs(change @ reciprocal @ far).max())
         if moved > LOST:
             return None
         reciprocal = (np.eye(2) + change) @ reciprocal
+        values = [part.value - part.coupling @ change.ravel() for part in parts]
         if moved < SETTLED:
-            return reciprocal, np.asarray(covariance, dtype=np.float64)
+            return reciprocal, covariance, parts
     return None
+
+
+def _without_foreign(pixels: _Pixels, reciprocal: Matrix, orders: Orders, part: _Part) -> _Pixels:
+    """A bank's pixels but those that the fit misses by far, as dirt and scratches do, and their neighbours."""
+    middle, reach = pixels.frame()
+    nothing = np.zeros_like(part.value)
+    miss = np.empty_like(pixels.level)
+    for start in range(0, miss.size, CHUNK):
+        some = slice(start, start + CHUNK)
+        terms = _terms(pixels.place[:, some], middle, reach, reciprocal, orders, nothing)[:, :-4]
+        miss[some] = pixels.level[some] - terms @ np.concatenate([part.value, part.ground])
+    # 1.4826 median deviations are a standard deviation (P. J. Huber, Robust Statistics, 1981, from memory).
+    foreign = np.abs(miss) > FOREIGN * 1.4826 * float(np.median(np.abs(miss)))
+    x, y = (pixels.place - pixels.place.min(axis=1, keepdims=True)).astype(int)
+    marked = np.zeros((y.max() + 1, x.max() + 1), dtype=np.uint8)
+    marked[y[foreign], x[foreign]] = 1
+    kept = cv2.dilate(marked, np.ones((2 * BESIDE_PX + 1,) * 2, dtype=np.uint8))[y, x] == 0
+    return _Pixels(pixels.place[:, kept], pixels.level[kept])
 
 
 def _inside(grey: FloatArray, frame: Frame, rectangle: Rectangle) -> _Pixels:
@@ -118,11 +184,10 @@ def _inside(grey: FloatArray, frame: Frame, rectangle: Rectangle) -> _Pixels:
     return _Pixels(place[:, within], grey[y[within], x[within]].astype(np.float64))
 
 
-def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix) -> tuple[Matrix, Matrix, Matrix]:
-    """A bank's harmonics (cosines, then sines), and its part of the normal equations of the four changes."""
+def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix) -> _Part:
+    """Fit a bank's harmonics and ground, and eliminate them from the equations of the lattice's change."""
     waves, count = 2 * len(orders), pixels.level.size
-    middle = pixels.place.mean(axis=1, keepdims=True)
-    reach = np.maximum(np.ptp(pixels.place, axis=1, keepdims=True), 1.0)
+    middle, reach = pixels.frame()
     total = np.zeros((waves + 10, waves + 10))
     right, square = np.zeros(waves + 10), 0.0
     for start in range(0, count, CHUNK):
@@ -136,28 +201,29 @@ def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix) ->
     frequency = np.abs(orders @ reciprocal).max(axis=1)
     held = total[kept, kept].copy()
     held[np.arange(waves), np.arange(waves)] += np.tile(ridge_of(count, frequency), 2)
-    solved = np.linalg.solve(held, np.column_stack([right[kept], total[kept, waves + 6 :]]))
+    columns = np.column_stack([right[kept], total[kept, waves + 6 :]])
+    solved = np.asarray(np.linalg.solve(held, columns), dtype=np.float64)
     fitted = solved[:, 0]
     residual = square - 2.0 * float(fitted @ right[kept]) + float(fitted @ total[kept, kept] @ fitted)
     variance = max(residual / max(count - waves - 10, 1), 1e-9)
     own, mixed = total[waves + 6 :, waves + 6 :], total[waves + 6 :, kept]
     normal = (own - mixed @ solved[:, 1:]) / variance
     gradient = (right[waves + 6 :] - mixed @ fitted) / variance
-    return np.asarray(fitted[:waves], dtype=np.float64), normal, gradient
+    return _Part(solved[:waves, 0], solved[waves:, 0], solved[:waves, 1:], normal, gradient)
 
 
 def _terms(place: Matrix, middle: Matrix, reach: Matrix, reciprocal: Matrix, orders: Orders, value: Matrix) -> Matrix:
     """Columns of the fit (N, 2 K + 10): cosines, sines, a ground of second degree, and four changes of the lattice.
 
-    With u, v counted from the bank's middle the changes D_uu, D_uv, D_vu, D_vv move a pixel's lattice coordinates by
-    D (u, v); its level changes by the model's slope along u and along v.
+    Phases and lattice coordinates u, v count from the bank's middle. The changes D_uu, D_uv, D_vu, D_vv move a pixel's
+    coordinates by D (u, v); its level changes by the model's slope along u and along v.
     """
-    phase = 2.0 * np.pi * (orders @ (reciprocal @ place))
+    u, v = reciprocal @ (place - middle)
+    phase = 2.0 * np.pi * (orders @ np.stack([u, v]))
     cosine, sine = np.cos(phase), np.sin(phase)
     half = len(orders)
     by_phase = 2.0 * np.pi * (value[half:, None] * cosine - value[:half, None] * sine)
     along_u, along_v = orders[:, 0] @ by_phase, orders[:, 1] @ by_phase
-    u, v = reciprocal @ (place - middle)
     x, y = 2.0 * (place - middle) / reach
     ground = [np.ones_like(x), x, y, x * x, x * y, y * y]
     moves = [along_u * u, along_u * v, along_v * u, along_v * v]
