@@ -15,7 +15,7 @@ import pytest
 from dieplat import evening
 from dieplat.annotations import load_regions
 from dieplat.calibration import load_scale
-from dieplat.errors import AnnotationError, DieplatError, OutputExistsError, PictureError, SettingsError
+from dieplat.errors import AnnotationError, DieplatError, OutputExistsError, PictureError, ScaleError, SettingsError
 from dieplat.evening import OUTPUTS, SurveyResult, run_survey
 from dieplat.mosaicfile.read import open_mosaic
 from dieplat.output.layouts import load_layout
@@ -158,6 +158,12 @@ def test_drawn_work_is_never_lost(out: Path, survey_folder: Path) -> None:
     with pytest.raises(OutputExistsError, match=r"blocks\.geojson"):
         run_survey(load_settings(survey_folder), out)
     assert (out / "blocks.geojson").read_text(encoding="utf-8") == '{"mine": true}'
+
+
+def test_a_pitch_that_no_micrometer_has_names_where_it_is_stated(folder: Path, tmp_path: Path) -> None:
+    settings = replace(load_settings(folder), pitch_u_um=1e20)
+    with pytest.raises(ScaleError, match=r"micrometer.*pitch uncertainty of 1e\+20.*survey\.toml"):
+        run_survey(settings, tmp_path / "new")
 
 
 def test_a_strangers_file_stops_the_survey(survey_folder: Path, tmp_path: Path) -> None:

@@ -27,7 +27,7 @@ from typing import Any
 from dieplat import __version__
 from dieplat.annotations import check_inside, load_regions
 from dieplat.calibration import load_scale, measure_scale, save_scale
-from dieplat.errors import OutputExistsError, SettingsError
+from dieplat.errors import OutputExistsError, ScaleError, SettingsError
 from dieplat.files import MARK, check_replaceable, sha256_of, to_plain, write_bytes, write_json
 from dieplat.mosaicfile.read import open_mosaic
 from dieplat.output.layouts import load_layout
@@ -227,14 +227,17 @@ def _measure(settings: SurveySettings, out: Path, progress: Progress | None) -> 
 def _measure_scale(settings: SurveySettings) -> Scale:
     """Measure the scale now, so that an unusable ruling is known before the long work."""
     turned = None if settings.micrometer_turned is None else read_picture(settings.micrometer_turned)
-    return measure_scale(
-        read_picture(settings.micrometer),
-        pitch_um=settings.pitch_um,
-        pitch_um_u=settings.pitch_u_um,
-        turned=turned,
-        source=" and ".join(_micrometers(settings)),
-        names=tuple(str(path) for path in _micrometer_paths(settings)),
-    )
+    try:
+        return measure_scale(
+            read_picture(settings.micrometer),
+            pitch_um=settings.pitch_um,
+            pitch_um_u=settings.pitch_u_um,
+            turned=turned,
+            source=" and ".join(_micrometers(settings)),
+            names=tuple(str(path) for path in _micrometer_paths(settings)),
+        )
+    except ScaleError as error:
+        raise ScaleError(f"{settings.micrometer}: {error}; see pitch_um and pitch_u_um in {SETTINGS_NAME}") from None
 
 
 def _check_outputs(out: Path, state: _State, *, replace: bool) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -55,6 +56,15 @@ def test_a_drawing_of_another_photograph_is_refused(board):
     picture, regions = read_picture(folder / "board.jpg"), load_regions(folder / "board.geojson")
     with pytest.raises(AnnotationError, match="outside the photograph"):
         measure_board(regions, picture[: len(picture) // 3])
+
+
+def test_what_is_wrong_with_a_known_length_names_the_drawing(board):
+    folder, _ = board
+    picture, regions = read_picture(folder / "board.jpg"), load_regions(folder / "board.geojson")
+    spoiled = tuple(replace(r, properties={**r.properties, "sides_um": ["x", 1]} if r.name == "Holes" else r.properties)
+                    for r in regions.regions)  # fmt: skip
+    with pytest.raises(AnnotationError, match=r"board\.geojson: 'Holes': sides_um"):
+        measure_board(replace(regions, regions=spoiled), picture)
 
 
 def test_the_command_writes_numbers_and_a_picture(board, tmp_path):

@@ -142,3 +142,16 @@ def test_a_file_that_is_no_scale_is_refused(tmp_path, text):
 def test_a_missing_file_is_refused(tmp_path):
     with pytest.raises(ScaleError, match="no such file"):
         load_scale(tmp_path / "scale.json")
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "told"), [("u", 1e200, "must lie from 0 to below 1"), ("on_x", 1e200, "an effect above")]
+)
+def test_a_budget_that_no_scale_has_is_refused(tmp_path, key, value, told):
+    path = tmp_path / "scale.json"
+    save_scale(path, scale())
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["budget"][0] |= {"u": 1e-5, "on_x": 1.0, "on_y": 1.0, "on_angle": 0.0, key: value}
+    path.write_text(json.dumps(document), encoding="utf-8")
+    with pytest.raises(ScaleError, match=f"scale.json.*{told}"):
+        load_scale(path)

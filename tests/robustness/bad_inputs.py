@@ -8,6 +8,7 @@ allowed, a changed input, a temporary file left, an output that is half written.
 from __future__ import annotations
 
 import contextlib
+import copy
 import io
 import json
 import os
@@ -173,7 +174,7 @@ def spoiled_json(rng: random.Random, data: bytes) -> bytes:
             elif isinstance(node, list) and rng.random() < 0.2:
                 node.append(node[key])
             else:
-                node[key] = rng.choice(VALUES)
+                node[key] = copy.deepcopy(rng.choice(VALUES))
             break
     return json.dumps(document).encode()
 

@@ -173,3 +173,15 @@ def test_a_decompression_bomb_is_refused_unopened(tmp_path: Path) -> None:
     (tmp_path / "a.png").write_bytes(b"\x89PNG\r\n\x1a\n" + body)
     assert "megapixels" in _refused(tmp_path / "a.png")
     assert read.MAX_PIXELS < 100_000**2
+
+
+def test_a_tiff_of_two_widths_is_refused(tmp_path: Path) -> None:
+    """ImageWidth (tag 256, TIFF 6.0) has one value; a header that gives two is damaged."""
+    path = tmp_path / "t.tif"
+    tifffile.imwrite(path, np.zeros((20, 30), np.uint8), byteorder="<")
+    data = path.read_bytes()
+    (first,) = struct.unpack("<I", data[4:8])
+    at = data.index(struct.pack("<H", 256), first + 2)
+    path.write_bytes(data[: at + 2] + struct.pack("<HI", 3, 2) + struct.pack("<HH", 30, 30) + data[at + 12 :])
+    with pytest.raises(PictureError, match=r"t\.tif.*copy it again"):
+        picture_info(path)

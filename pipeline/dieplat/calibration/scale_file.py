@@ -17,6 +17,8 @@ REMEDY = "write it with dieplat calibrate"
 LENGTHS = ("um_per_px_x", "um_per_px_y", "pitch_um")
 UNCERTAINTIES = ("um_per_px_x_u", "um_per_px_y_u", "pitch_um_u")
 EFFECTS = ("on_x", "on_y", "on_angle")
+LARGEST_EFFECT = 10.0
+"""What a relative error does to either axis and to their angle is 2 at most; a file may say more, but not anything."""
 
 
 def save_scale(path: Path, scale: Scale) -> None:
@@ -123,7 +125,11 @@ def _budget_line(item: Any, name: str) -> BudgetLine:
     if not all(isinstance(text, str) for text in texts.values()):
         raise ScaleError(f"{name}: a line of the budget has a name, unit, kind or note that is no text; {REMEDY}")
     u = _number(item, "u", f"{name}, budget")
+    if not 0.0 <= u < 1.0:
+        raise ScaleError(f"{name}: a line of the budget has u of {u:g}, must lie from 0 to below 1; {REMEDY}")
     if not all(key in item for key in EFFECTS):
         return BudgetLine(u=u, **texts)
     on_x, on_y, on_angle = (_number(item, key, f"{name}, budget") for key in EFFECTS)
+    if max(abs(on_x), abs(on_y), abs(on_angle)) > LARGEST_EFFECT:
+        raise ScaleError(f"{name}: a line of the budget has an effect above {LARGEST_EFFECT:g}; {REMEDY}")
     return ScalePart(u=u, **texts, on_x=on_x, on_y=on_y, on_angle=on_angle)

@@ -101,8 +101,11 @@ def measure_board(
     if not paths:
         raise AnnotationError(f"{regions.source}: no trace is drawn; draw a line of kind trace along it")
     check_inside(regions, picture.shape[1], picture.shape[0], picture="photograph")
-    shapes = known_shapes(regions.regions)
-    camera = fit_camera(shapes, size_px=(picture.shape[1], picture.shape[0]), usual=usual)
+    try:
+        shapes = known_shapes(regions.regions)
+        camera = fit_camera(shapes, size_px=(picture.shape[1], picture.shape[0]), usual=usual)
+    except AnnotationError as error:
+        raise AnnotationError(f"{regions.source}: {error}") from None
     seen = picture if find_middle else None
     traces = tuple(_trace(path, seen, camera, usual.point_u_px, question) for path in paths)
     return BoardMeasurements(

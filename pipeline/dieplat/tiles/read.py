@@ -138,12 +138,13 @@ def _info(path: Path, data: _Buffer) -> PictureInfo:
     kind = _kind(path, data)
     try:
         info = _READERS[kind](path, data)
+        least = min(info.height_px, info.width_px)
     except (PictureError, MemoryError):
         raise
     except Exception as error:  # malformed structure shows as struct, index, key or codec errors
         what = f"the picture's header is damaged ({_short(error)})"
         raise PictureError(f"{path}: {what}; copy it again") from None
-    if min(info.height_px, info.width_px) < 1:
+    if least < 1:
         raise PictureError(f"{path}: the header gives no size; copy it again")
     if info.height_px * info.width_px > MAX_PIXELS:
         raise PictureError(
