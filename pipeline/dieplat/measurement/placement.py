@@ -116,7 +116,11 @@ class Inputs:
         summed = np.zeros_like(distinct)
         np.add.at(summed, place.reshape(-1), gradient)
         errors = [item for x, y in distinct.tolist() for item in self.vertex((x, y))]
-        change = linear(summed.ravel().tolist(), errors)
+        return linear(summed.ravel().tolist(), errors) + self.carried(distinct, summed)
+
+    def carried(self, distinct: Array, summed: Array) -> Quantity:
+        """The same for distinct points that nobody drew, by the errors of their tiles alone."""
+        change: Quantity = linear([], [])
         if self._layout is None or len(distinct) == 0:
             return change
         nearest = tiles_under(distinct, self._layout)

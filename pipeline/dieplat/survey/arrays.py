@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from shapely.geometry import Polygon, box
@@ -15,6 +15,7 @@ from dieplat.measurement import technology
 from dieplat.measurement.areas import measure_area
 from dieplat.measurement.array_words import explain_banks, gaps_between
 from dieplat.measurement.arrays import measure_array
+from dieplat.measurement.arrays_carried import carried_u_px
 from dieplat.measurement.placement import Inputs
 from dieplat.measurement.scale_parts import scale_u
 from dieplat.survey import details
@@ -100,6 +101,12 @@ def describe_array(
     `whole` is false where only a part of the array was looked at: nothing is counted then.
     """
     scale = inputs.scale
+    carried_x, carried_y = carried_u_px(lattice, inputs)
+    lattice = replace(
+        lattice,
+        pitch_x_px_u=math.hypot(lattice.pitch_x_px_u, carried_x),
+        pitch_y_px_u=math.hypot(lattice.pitch_y_px_u, carried_y),
+    )
     cosine = math.cos(math.radians(lattice.rotation_deg))
     sine = math.sin(math.radians(lattice.rotation_deg))
     pitch_x_um, pitch_x_um_u = _pitch(lattice.pitch_x_px, lattice.pitch_x_px_u, (cosine, sine), scale)
