@@ -33,7 +33,7 @@ import argparse
 import csv
 import math
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import astuple, fields
 from pathlib import Path
@@ -109,13 +109,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     preset = given.preset or ("all" if given.photographed else "ordinary")
     figures: list[Figure] = []
     with ProcessPoolExecutor(given.workers, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
-        for done, more in enumerate(
-            run_all(survey, seeds, preset, given.pictures, pool if given.workers > 1 else None), 1
-        ):
+        surveys = run_all(survey, seeds, preset, given.pictures, pool if given.workers > 1 else None)
+        for done, more in enumerate(surveys if given.csv is None else kept(given.csv, surveys), 1):
             figures += more
             print(f"{done}/{len(seeds)}", file=sys.stderr, flush=True)
-    if given.csv is not None:
-        write_csv(given.csv, figures)
     print_tables(figures)
     return 0
 
@@ -131,12 +128,15 @@ def read_csv(path: Path) -> list[Figure]:
     ]
 
 
-def write_csv(path: Path, figures: Sequence[Figure]) -> None:
-    """One row a figure."""
+def kept(path: Path, surveys: Iterable[list[Figure]]) -> Iterator[list[Figure]]:
+    """The figures of each survey, one row a figure written as they come: a run that is stopped leaves what it has."""
     with path.open("w", newline="", encoding="utf-8") as handle:
         writer = csv.writer(handle)
         writer.writerow([field.name for field in fields(Figure)])
-        writer.writerows(astuple(figure) for figure in figures)
+        for figures in surveys:
+            writer.writerows(astuple(figure) for figure in figures)
+            handle.flush()
+            yield figures
 
 
 if __name__ == "__main__":
