@@ -70,8 +70,10 @@ def first_model(
 
     steps, drops = likely_steps(candidates(in_rows), candidates(in_columns), shape=shape, spread_px=THUMB_SCATTER_PX)
     size = (tile_set.height_px, tile_set.width_px)
-    step, other_step = _best_at_full_size(steps, in_rows, factor, size, cache, executor)
-    drop, other_drop = _best_at_full_size(drops, in_columns, factor, size, cache, executor)
+    reach = math.ceil(2.5 * THUMB_SCATTER_PX * factor)
+    step, other_step = _best_at_full_size(steps, in_rows, factor, size, reach, cache, executor)
+    # Every other change of row goes with the backlash: what was counted as one step reaches twice as far.
+    drop, other_drop = _best_at_full_size(drops, in_columns, factor, size, 2 * reach, cache, executor)
     sigma = THUMB_SCATTER_PX * factor
     model = StageModel(step, drop, (0.0, 0.0), (sigma, sigma), len(in_rows) + len(in_columns))
     return model, (other_step, other_drop)
@@ -82,6 +84,7 @@ def _best_at_full_size(
     sample: Sequence[tuple[int, int]],
     factor: float,
     size: tuple[int, int],
+    reach_px: int,
     cache: PixelCache,
     executor: Executor | None,
 ) -> tuple[tuple[float, float], tuple[float, float] | None]:
@@ -93,11 +96,10 @@ def _best_at_full_size(
     if len(scaled) == 1:
         return scaled[0], None
     some = sample_evenly(sample, FULL_SIZE_SAMPLE)
-    search = math.ceil(2.5 * THUMB_SCATTER_PX * factor)
     decisive = OPEN_LEAD_PER_PAIR * len(some)
 
     def support(question: tuple[int, tuple[int, int]]) -> float:
-        view = view_overlap(question[1], cache, scaled[question[0]], size, (search, search))
+        view = view_overlap(question[1], cache, scaled[question[0]], size, (reach_px, reach_px))
         return view.support() if view is not None else 0.0
 
     seen = np.zeros(len(scaled))
