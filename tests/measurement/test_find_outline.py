@@ -8,6 +8,7 @@ from edge_pictures import picture_of, points_of, turned_box
 from shapely.geometry import box
 
 from dieplat.errors import UndecidedError
+from dieplat.measurement.edge_fit import find_edge
 from dieplat.measurement.outline import find_outline
 from dieplat.measurement.snapping import FOUND_EDGE_U_PX
 from memory_mosaic import Memory
@@ -118,3 +119,13 @@ def test_something_small_or_not_a_rectangle_is_refused():
     round_die = box(500, 350, 500.1, 350.1).buffer(300, quad_segs=64)
     with pytest.raises(UndecidedError):
         find_outline(picture_of([(round_die, 90.0)], (700, 1000), ground=28.0))
+
+
+@pytest.mark.parametrize("shades", [(40.0, 120.0, 40.0), (120.0, 40.0, 120.0)])
+def test_lines_within_the_die_are_not_taken_for_a_weak_edge(shades):
+    """Seal lines 9 px within an edge that hardly shows: a coarse guess that lies on them has nothing else in reach."""
+    lines = [(box(59.6 + 1.5 * k, 0.0, 61.1 + 1.5 * k, 700.0), shade) for k, shade in enumerate(shades)]
+    picture = picture_of([(box(0.0, 0.0, 50.4, 700.0), 66.0), *lines], (700, 1000), ground=70.0, seed=4)
+    guess = np.array([60.2, 620.0]), np.array([60.2, 80.0])
+    with pytest.raises(UndecidedError, match="differs from a step"):
+        find_edge(picture, *guess, reach_px=4.5, choice="outermost")
