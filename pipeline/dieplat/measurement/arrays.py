@@ -127,7 +127,7 @@ def measure_array(
             return _report(
                 grey, frame, _find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
             )
-    raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
+    raise UndecidedError(arrays_fit.NOT_STRAIGHT)
 
 
 def _coarse(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Matrix, Matrix, float, bool]:
@@ -161,9 +161,7 @@ def _refined(
     refined, covariance = arrays_fit.refine(grey, tiles, reciprocal)
     change = refined @ np.linalg.inv(reciprocal) - np.eye(2)
     if _over_banks(change, frame, rectangles) > STRAYED:
-        raise UndecidedError(
-            "memory array: the cells do not keep to one straight lattice; measure the banks one by one"
-        )
+        raise UndecidedError(arrays_fit.NOT_STRAIGHT)
     joint = arrays_joint.fit_jointly(grey, frame, rectangles, refined)
     return (refined, covariance) if joint is None else joint
 

@@ -24,6 +24,7 @@ Matrix = npt.NDArray[np.float64]
 Rectangle = tuple[float, float, float, float]
 """Samples of the frame (i0, j0, i1, j1)."""
 
+NOT_STRAIGHT = "memory array: the cells do not keep to one straight lattice; measure the banks one by one"
 RIM_PX = 1.5
 """Left out along a bank's edge: there the lens mixes cells and what stands beside them."""
 _TILES = 8
@@ -101,7 +102,7 @@ def refine(grey: FloatArray, banks: Sequence[Sequence[Tile]], reciprocal: Matrix
         reciprocal = (np.eye(2) + change) @ reciprocal
         if attempt > 0 and float(np.abs(change @ reciprocal @ far).max()) < 1e-3:
             return reciprocal, covariance
-    raise UndecidedError("memory array: the cells do not keep to one straight lattice; measure the banks one by one")
+    raise UndecidedError(NOT_STRAIGHT)
 
 
 def measure_offsets(

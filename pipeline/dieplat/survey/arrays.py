@@ -98,6 +98,7 @@ def describe_array(
 ) -> ArrayResult:
     """A lattice in pixels with square axes turned by `rotation_deg` becomes cells in micrometres, bits and words.
 
+    What the tiles' positions and the lens left in them do to the pitches joins their uncertainties (`arrays_carried`).
     `whole` is false where only a part of the array was looked at: nothing is counted then.
     """
     scale = inputs.scale
