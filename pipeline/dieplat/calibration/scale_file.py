@@ -18,7 +18,8 @@ LENGTHS = ("um_per_px_x", "um_per_px_y", "pitch_um")
 UNCERTAINTIES = ("um_per_px_x_u", "um_per_px_y_u", "pitch_um_u")
 EFFECTS = ("on_x", "on_y", "on_angle")
 LARGEST_EFFECT = 10.0
-"""What a relative error does to either axis and to their angle is 2 at most; a file may say more, but not anything."""
+"""What a relative error does to either axis and to their angle is 2 at most; a file may say more, but not
+anything (the limit is a choice of ours, no source)."""
 
 
 def save_scale(path: Path, scale: Scale) -> None:
