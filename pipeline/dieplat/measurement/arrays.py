@@ -34,7 +34,8 @@ On 130 axes of invented arrays 95 % were then right within 1.96 u (rms 0.87 u); 
 uncertainty all within 2.0 u, and without this part 81 %."""
 STRAYED = 0.3
 """Periods by which the parts of banks may move a bank's ends against one another: the phases of whole periods are
-right to some hundredths of one, and half a period more or less is another lattice (the limit is a choice of ours, no source)."""
+right to some hundredths of one, and half a period more or less is another lattice (the limit is a choice of ours, no
+source)."""
 FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
 
