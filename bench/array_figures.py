@@ -36,7 +36,7 @@ from dieplat.phantom.camera import CameraPlan, Exposure, Frame, expose, shading
 from dieplat.phantom.cells import MemoryPlan, add_memory, add_periphery, tinted
 from dieplat.phantom.die import MEMORY_COLOURS
 from dieplat.phantom.layers import Die, Sheet
-from fine_raster import seen
+from dieplat.phantom.render import FINE, DieRaster, look
 from proportion import proportion_interval
 from seed_range import seed_range
 
@@ -100,7 +100,7 @@ def draw(seed: int, pitch_px: tuple[float, float]) -> tuple[np.ndarray, shapely.
         np.arange(-BORDER_PX, math.ceil(width) + BORDER_PX) + 0.5,
         np.arange(-BORDER_PX, math.ceil(height) + BORDER_PX) + 0.5,
     )
-    light = seen(die, *frame.to_die(x, y))
+    light = look(DieRaster(die, 1.0 / FINE, FINE), *frame.to_die(x, y))
     uneven = float(rng.uniform(0.0, 0.25))
     light *= shading(light.shape[1], light.shape[0], uneven)[..., None]
     camera = CameraPlan(vignetting=0.0, noise=float(rng.uniform(1.0, 6.0)) / 255.0)

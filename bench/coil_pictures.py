@@ -15,8 +15,7 @@ from dieplat.phantom.camera import CameraPlan, Exposure, Frame, expose, shading
 from dieplat.phantom.dirt import add_dirt
 from dieplat.phantom.inductor import SIDES, Inductor, draw_spiral, draw_symmetric, inner_diameter_um
 from dieplat.phantom.layers import Area, Colour, Die, Layer, Sheet, Spot
-from dieplat.phantom.render import DieRaster, look
-from fine_raster import seen
+from dieplat.phantom.render import FINE, DieRaster, look
 
 UM = 0.5
 MARGIN_PX = 24
@@ -240,14 +239,6 @@ def metal_box(coil: Inductor, grown: float) -> Array:
     return np.array([[x0 - g, y0 - g], [x1 + g, y0 - g], [x1 + g, y1 + g], [x0 - g, y1 + g]])
 
 
-def weather(die: Die, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Grain and stains alone (H, W, 3), as factors: their size is counted in raster points, so one a pixel here."""
-    wide = 2 * max(die.width_um, die.height_um)
-    sheet = Sheet()
-    sheet.box((1.0, 1.0, 1.0), (-wide, -wide, 2 * wide, 2 * wide))
-    return look(DieRaster(replace(die, layers=tuple(sheet.layers)), 1.0), x, y)
-
-
 def take(
     die: Die, frame: Frame, outline: Polygon, rng: np.random.Generator, look_of: tuple[float, float, float]
 ) -> tuple[np.ndarray, tuple[int, int]]:
@@ -259,7 +250,7 @@ def take(
     x, y = np.meshgrid(
         np.arange(left - BORDER_PX, right + BORDER_PX) + 0.5, np.arange(top - BORDER_PX, bottom + BORDER_PX) + 0.5
     )
-    light = seen(replace(die, texture=0.0), *frame.to_die(x, y)) * weather(die, *frame.to_die(x, y))
+    light = look(DieRaster(die, 1.0 / FINE, FINE), *frame.to_die(x, y))
     light *= shading(light.shape[1], light.shape[0], uneven)[..., None]
     camera = CameraPlan(vignetting=0.0, noise=noise / 255.0)
     # The raster's own point spread has a deviation of 0.58 px, the pixel's width included.

@@ -24,7 +24,7 @@ noise), blocks are exact and the die's outline is what the survey finds. Dies th
 
 Blocks of one survey share its scale, so coverage is the mean over surveys, and +- its standard error over surveys.
 Nothing here is timed; a survey takes about a second and a half, with --found about five, with
---photographed about ten.
+--photographed about twenty.
 """
 
 from __future__ import annotations

@@ -17,6 +17,7 @@ from dieplat.errors import DieplatError, UndecidedError
 from dieplat.mosaicfile.read import Mosaic, open_mosaic
 from dieplat.phantom import make_phantom
 from dieplat.phantom.layers import Block
+from dieplat.phantom.render import FINE
 from dieplat.phantom.scenario import scenario_for
 from dieplat.phantom.truth import Truth
 from dieplat.survey import measure_survey
@@ -30,7 +31,7 @@ PRESETS_IN_TURN = (
     "ordinary", "sharp", "lens", "shaded", "order", "shuffled", "memory", "hand", "positions", "stretched", "radio",
     "missing", "blank",
 )  # fmt: skip
-TILES = {"rows": 3, "columns": 3, "tile_width_px": 480, "tile_height_px": 360}
+TILES = {"rows": 3, "columns": 3, "tile_width_px": 480, "tile_height_px": 360, "fine": FINE}
 
 
 def survey_photographed(seed: int, preset: str, pictures: bool) -> list[Figure]:

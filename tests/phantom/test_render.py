@@ -7,7 +7,7 @@ from shapely.geometry import box
 from dieplat.phantom.camera import Frame
 from dieplat.phantom.die import DiePlan, plan_die
 from dieplat.phantom.layers import Die, Sheet
-from dieplat.phantom.render import DieRaster, look
+from dieplat.phantom.render import FINE, DieRaster, look
 
 
 def plain_die(rect):
@@ -55,3 +55,27 @@ def test_a_frame_leads_there_and_back():
     points = np.array([[0.0, 0.0], [300.0, 12.5], [77.0, 180.0]])
     there = frame.to_mosaic(points)
     np.testing.assert_allclose(np.column_stack(frame.to_die(there[:, 0], there[:, 1])), points, atol=1e-10)
+
+
+def test_a_fine_raster_shows_narrow_bars_with_fewer_beats():
+    """A row of narrow bars seen on the slant: three raster points a pixel beat a quarter as much as one."""
+    bars = [(4.3 * k, 0.0, 4.3 * k + 1.1, 60.0) for k in range(40)]
+    sheet = Sheet()
+    sheet.box((0.2, 0.2, 0.2), (-100.0, -100.0, 300.0, 300.0))
+    sheet.rectangles((0.8, 0.8, 0.8), np.array(bars))
+    die = Die(172.0, 60.0, tuple(sheet.layers), (), 0.0, 0)
+    frame = Frame(1.0, 1.0, 0.8, (100.0, 50.0), (86.0, 30.0))
+    x, y = np.meshgrid(np.arange(20, 180) + 0.5, np.arange(30, 70) + 0.5)
+    once, fine, finest = (look(DieRaster(die, 1.0 / points, points), *frame.to_die(x, y)) for points in (1, FINE, 12))
+    assert np.abs(fine - finest).max() < 0.25 * np.abs(once - finest).max()
+    assert np.abs(fine - finest).max() < 0.025 * 0.6  # of the bars' contrast
+
+
+def test_a_fine_raster_keeps_the_size_of_grain_and_stains():
+    sheet = Sheet()
+    sheet.box((0.5, 0.5, 0.5), (-100.0, -100.0, 300.0, 300.0))
+    die = Die(200.0, 200.0, tuple(sheet.layers), (), 1.0, 4)
+    x, y = np.meshgrid(np.arange(20, 180) + 0.5, np.arange(30, 170) + 0.5)
+    once, fine = (look(DieRaster(die, 1.0 / points, points), x, y)[..., 1] for points in (1, FINE))
+    assert np.corrcoef(once.ravel(), fine.ravel())[0, 1] > 0.98
+    assert fine.std() == pytest.approx(once.std(), rel=0.05)

@@ -111,7 +111,7 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
         scenario.overlap,
         frame,
         die,
-        DieRaster(die, um_x),
+        DieRaster(die, um_x / scenario.fine, scenario.fine),
         tiles,
         tuple(names[place] for place in missing),
         camera,
@@ -281,7 +281,7 @@ def _band(truth: Truth, members: list[TrueTile], grid: tuple[Float, Float]) -> t
     spare = 4 if truth.focus is None else 16
     top, left = math.floor(y_um.min() / scale) - spare, math.floor(x_um.min() / scale) - spare
     bottom, right = math.ceil(y_um.max() / scale) + spare, math.ceil(x_um.max() / scale) + spare
-    return top, left, truth.raster.window(top, left, bottom - top, right - left)
+    return top, left, truth.raster.splines(top, left, bottom - top, right - left)
 
 
 def draw_micrometer(truth: Truth, scenario: Scenario, *, turned: bool = False) -> npt.NDArray[np.uint8]:
@@ -304,7 +304,7 @@ def draw_micrometer(truth: Truth, scenario: Scenario, *, turned: bool = False) -
     frame = Frame(truth.frame.um_per_px_x, truth.frame.um_per_px_y, angle, centre, middle)
     grid = undistorted(truth.tile_width_px, truth.tile_height_px, truth.camera.k1, truth.camera.k2)
     at = frame.to_die(*grid)
-    light = look(DieRaster(plate.glass, truth.raster.um_per_px), *at)
+    light = look(changed(truth.raster, die=plate.glass), *at)
     light *= plate.shade(*at, truth.um_per_px)[..., None].astype(np.float32)
     blur = 0.5 * (scenario.camera.defocus_px[0] + scenario.camera.defocus_px[1])
     return expose(light, Exposure((1.0, 1.0, 1.0), blur), truth.camera, rng)

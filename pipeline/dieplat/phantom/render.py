@@ -6,6 +6,11 @@ outside it. Each layer's coverage is exact (`coverage`), and so is what layers t
 spread: it reproduces straight ramps exactly, so it moves no edge. With raster pixels as large as the
 picture's, its zero at the sampling frequency keeps the sum over a row independent of where in a pixel an edge
 lies.
+
+Such a raster folds what is finer than it back on its own axes, and the picture's pixels, turned against it, fold it
+once more: beats that no lens makes, which move pitches of arrays by up to 8e-4 and edges along the raster by up to
+0.02 px. A raster of several points a pixel, seen through the same point spread, leaves less of them, at as many
+times squared the work.
 """
 
 from __future__ import annotations
@@ -13,9 +18,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import map_coordinates, spline_filter
 from shapely.affinity import affine_transform
 
 from dieplat.phantom.coverage import cut_polygon_coverage, interval_coverage, rectangle_coverage
@@ -29,21 +35,28 @@ Float32 = npt.NDArray[np.float32]
 BLOCK_PX = 128
 """Raster pixels along a side of what is drawn at once."""
 
+FINE = 3
+"""Raster points a pixel that leave a quarter of the beats of one."""
+
 MOUNT = np.array([0.115, 0.100, 0.090], dtype=np.float32)
 
 
 @dataclass(slots=True)
 class DieRaster:
-    """A die at `um_per_px` micrometres a raster pixel. Nothing is kept but the texture tables."""
+    """A die at `um_per_px` micrometres a raster pixel, `fine` of them along a pixel of the picture.
+
+    Nothing is kept but the texture tables.
+    """
 
     die: Die
     um_per_px: float
+    fine: int = 1
     texture: Texture = field(init=False)
     bounds: Float = field(init=False)
     """Where each layer lies on the raster (N, 4): x0, y0, x1, y1."""
 
     def __post_init__(self) -> None:
-        self.texture = Texture(self.die.seed)
+        self.texture = Texture(self.die.seed, self.fine)
         bounds = [layer.bounds_um() for layer in self.die.layers]
         self.bounds = np.array(bounds, dtype=np.float64).reshape(-1, 4) / self.um_per_px
 
@@ -57,6 +70,22 @@ class DieRaster:
                 self._paint_block(picture[:, rows, columns], (y, x), max(y, top) - y, max(x, left) - x)
         self._weather(picture, top, left)
         return picture
+
+    def splines(self, top: int, left: int, height: int, width: int) -> Float32:
+        """The window as the cubic B-splines' factors that `look` reads: on a fine raster after the point spread.
+
+        The cubic B-spline of a picture's pixel is four boxes of a pixel one after the other.
+        """
+        if self.fine == 1:
+            return self.window(top, left, height, width)
+        rim = 4 * self.fine
+        box = np.ones(self.fine) / self.fine
+        spread = np.convolve(np.convolve(box, box), np.convolve(box, box))[:, None]
+        picture = self.window(top - rim, left - rim, height + 2 * rim, width + 2 * rim)
+        for channel in range(3):
+            seen = cv2.sepFilter2D(picture[channel], cv2.CV_32F, spread, spread)
+            picture[channel] = spline_filter(seen, order=3, output=np.float32)
+        return picture[:, rim:-rim, rim:-rim]
 
     def _mount(self, top: int, left: int, height: int, width: int) -> Float32:
         """What the die lies on: dark, filled adhesive with bright flecks."""
@@ -142,13 +171,14 @@ class DieRaster:
 def look(raster: DieRaster, x_um: Float, y_um: Float, *, band: tuple[int, int, Float32] | None = None) -> Float32:
     """The picture (H, W, 3) at die positions `x_um`, `y_um` (H, W), each a pixel's centre.
 
-    `band` is an already drawn window with its top and left, so that a row of tiles shares one drawing.
+    `band` is an already drawn window (`DieRaster.splines`) with its top and left, so that a row of tiles shares one
+    drawing.
     """
     x = x_um / raster.um_per_px
     y = y_um / raster.um_per_px
     if band is None:
         top, left = int(np.floor(y.min())) - 3, int(np.floor(x.min())) - 3
-        picture = raster.window(top, left, int(np.ceil(y.max())) + 3 - top, int(np.ceil(x.max())) + 3 - left)
+        picture = raster.splines(top, left, int(np.ceil(y.max())) + 3 - top, int(np.ceil(x.max())) + 3 - left)
     else:
         top, left, picture = band
     where = np.stack([y - top - 0.5, x - left - 0.5])

@@ -46,6 +46,8 @@ class Scenario:
     """If given, every field is taken several times at different focus settings (r00_c00_z1, ...)."""
     frequency_hz: float = 5.8e9
     thickness_um: float = 2.8
+    fine: int = 1
+    """Points of the die's raster along a pixel: more draw without beats what is finer than a pixel, and take longer."""
 
 
 _PLAIN_CAMERA = CameraPlan(

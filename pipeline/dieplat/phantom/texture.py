@@ -16,25 +16,27 @@ class Texture:
     fields are smooth interpolations of coarse random lattices.
     """
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, fine: int = 1) -> None:
+        """`fine`: points of the raster along a pixel of the picture, whose grain and stains keep their size."""
+        self._fine = fine
         rng = np.random.default_rng([seed, 71])
         self._grain = [rng.standard_normal(sides).astype(np.float32) for sides in ((509, 521), (397, 401))]
         self._slow = {step: rng.standard_normal((3, 211, 223)).astype(np.float32) for step in (9, 47, 260, 700)}
 
     def grain(self, top: int, left: int, height: int, width: int) -> Float32:
-        """Unit-variance grain (height, width), one raster pixel in size."""
+        """Unit-variance grain (height, width), one pixel of the picture in size."""
         total = np.zeros((height, width), dtype=np.float32)
         for table in self._grain:
-            rows = (top + np.arange(height)) % table.shape[0]
-            columns = (left + np.arange(width)) % table.shape[1]
+            rows = (top + np.arange(height)) // self._fine % table.shape[0]
+            columns = (left + np.arange(width)) // self._fine % table.shape[1]
             total += table[np.ix_(rows, columns)]
         return total * np.float32(1.0 / np.sqrt(len(self._grain)))
 
     def slow(self, step: int, channel: int, top: int, left: int, height: int, width: int) -> Float32:
-        """A smooth field (height, width) with structure of about `step` raster pixels, variance below 1."""
+        """A smooth field (height, width) with structure of about `step` pixels of the picture, variance below 1."""
         lattice = self._slow[step][channel]
-        row, row_part = _cells(top, height, step, lattice.shape[0])
-        column, column_part = _cells(left, width, step, lattice.shape[1])
+        row, row_part = _cells(top, height, step * self._fine, lattice.shape[0])
+        column, column_part = _cells(left, width, step * self._fine, lattice.shape[1])
         across = lattice[:, column] * (1.0 - column_part) + lattice[:, (column + 1) % lattice.shape[1]] * column_part
         below = across[(row + 1) % lattice.shape[0]]
         return np.asarray(across[row] + (below - across[row]) * row_part[:, None], dtype=np.float32)
