@@ -139,3 +139,10 @@ def test_two_clean_pads_of_a_row_and_the_other_row_tell_where_the_dirty_ones_are
 
 def test_no_pad_is_made_up_at_the_end_of_a_shorter_row():
     assert len(middles(rim(without=[(1, 9)]))) == 19
+
+
+@pytest.mark.parametrize("noise", [0.3, 0.5, 0.7])
+def test_even_spots_between_the_grain_of_a_pad_do_not_hide_the_pad(noise):
+    pixels = rim()
+    grain = np.random.default_rng(9).normal(0, noise, pixels.shape)
+    assert len(middles((pixels + grain).astype(np.float32))) == 20

@@ -59,7 +59,8 @@ def _squares(pixels: Image, texture: Texture) -> list[Box]:
             square = min(w, h) > 0.85 * max(w, h) and area > 0.6 * w * h
             if square and SMALLEST * short < max(w, h) < LARGEST * short and near < RIM * short:
                 box = Box(float(x), float(y), float(x + w), float(y + h))
-                if all(box.shared(other) < 0.5 * other.area for other in found):
+                # A spot of even noise within a pad is a square as well, and must not stand for the pad.
+                if all(box.shared(other) < 0.5 * max(box.area, other.area) for other in found):
                     found.append(box)
     return found
 
