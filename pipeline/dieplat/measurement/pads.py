@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 from shapely.geometry.base import BaseGeometry
 
+from dieplat.measurement.open_places import open_tiles
 from dieplat.measurement.outlines import rings_of, shoelace
 from dieplat.measurement.placement import Inputs
 from dieplat.measurement.propagation import Measured, Quantity
@@ -24,7 +26,10 @@ RIM = 0.25
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Row:
-    """Pads along one side: `pitch` between neighbours' centres (um), None below two; `even` if all steps are alike."""
+    """Pads along one side: `pitch` between neighbours' centres (um), `even` if all steps are alike.
+
+    There is no pitch below two, nor where they lie across tiles whose place is open.
+    """
 
     side: str
     count: int
@@ -77,6 +82,9 @@ def pad_rows(pads: Sequence[BaseGeometry], across: Array, die: BaseGeometry, inp
 def _row(side: str, pads: Sequence[BaseGeometry], places: Array, direction: Array, inputs: Inputs) -> Row:
     steps = np.diff(places)
     if len(steps) == 0:
+        return Row(side, len(pads), None, False)
+    layout = inputs.placement.layout
+    if layout is not None and open_tiles(shapely.GeometryCollection(list(pads)), layout):
         return Row(side, len(pads), None, False)
     usual = float(np.median(steps))
     even = bool(np.all(np.abs(steps - usual) <= EVEN * usual))

@@ -14,6 +14,7 @@ from dieplat.errors import InputError, SettingsError, UndecidedError
 from dieplat.measurement.areas import measure_area, measure_left, measure_perimeter, overlaps_of, share_of
 from dieplat.measurement.coverage import unseen_share
 from dieplat.measurement.lengths import measure_length
+from dieplat.measurement.open_places import open_in_words, open_tiles
 from dieplat.measurement.placement import Inputs
 from dieplat.measurement.propagation import Measured
 from dieplat.measurement.scale_parts import scale_known
@@ -73,8 +74,10 @@ class Run:
         return measure_area([region.geometry], self.inputs)
 
     def block(self, region: Region, die_area: Measured | None) -> BlockResult:
-        """Measure one annotation other than the die."""
-        seen = self.all_seen(region)
+        """Measure one annotation other than the die, unless it lies across tiles whose place is open."""
+        if self.left_open(region):
+            return BlockResult(region.name, region.kind)
+        seen, settled = self.all_seen(region), not self.left_open_inside(region)
         if region.kind == "trace":
             budget = self.length(region).budget
             return BlockResult(region.name, region.kind, trace=self.trace(region), budget=budget)
@@ -93,11 +96,30 @@ class Run:
             share_of_die=share,
             share_of_die_u=share_u,
             inductor=self.inductor(region)
-            if region.kind == "rf_inductor" and (seen or not self.from_pixels(region))
+            if region.kind == "rf_inductor" and settled and (seen or not self.from_pixels(region))
             else None,
-            array=self.array(region) if region.kind == "memory_array" and seen else None,
+            array=self.array(region) if region.kind == "memory_array" and settled and seen else None,
             budget=area.budget,
         )
+
+    def left_open(self, region: Region) -> bool:
+        """Whether a region lies across tiles whose place the pictures leave open; warns of it."""
+        layout = self.inputs.placement.layout
+        tiles = () if layout is None else open_tiles(region.geometry, layout)
+        if tiles:
+            self.warnings.append(f"'{region.name}' was not measured: it lies across {open_in_words(tiles)}")
+        return bool(tiles)
+
+    def left_open_inside(self, region: Region) -> bool:
+        """Whether a winding or cells lie across such tiles, though the outline's corners do not; warns of it."""
+        layout = self.inputs.placement.layout
+        if layout is None or region.kind not in ("rf_inductor", "memory_array"):
+            return False
+        tiles = open_tiles(region.geometry, layout, inside=True)
+        if tiles:
+            kind = "inductor" if region.kind == "rf_inductor" else "memory array"
+            self.warnings.append(f"{kind} '{region.name}' was not measured: it lies across {open_in_words(tiles)}")
+        return bool(tiles)
 
     def from_pixels(self, region: Region) -> bool:
         """Whether the region is measured from the picture itself."""
@@ -205,12 +227,12 @@ class Run:
                 )
         return measure_left(die, [region.geometry for region in areas], self.inputs)
 
-    def summary(self, areas: list[Region], die_area: Measured | None) -> list[KindSummary]:
-        """One line a kind, in the order of `KINDS`."""
+    def summary(self, areas: list[Region], refused: set[str], die_area: Measured | None) -> list[KindSummary]:
+        """One line a kind, in the order of `KINDS`, without the kinds of which a block was refused."""
         lines = []
         for kind in KINDS:
             shapes = [region.geometry for region in areas if region.kind == kind]
-            if shapes:
+            if shapes and kind not in refused:
                 total = measure_area(shapes, self.inputs)
                 share, share_u = (None, None) if die_area is None else share_of(total, die_area)
                 lines.append(KindSummary(kind, len(shapes), total.value, total.u, share, share_u))

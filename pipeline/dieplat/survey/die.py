@@ -13,6 +13,7 @@ from shapely.geometry import Polygon
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.coverage import photographed_ground, unseen_share
+from dieplat.measurement.open_places import open_in_words, open_tiles
 from dieplat.measurement.outline import find_outline
 from dieplat.measurement.pads import pad_rows
 from dieplat.measurement.placement import Inputs, Placement, Point
@@ -45,6 +46,10 @@ def die_of(mosaic: Picture, regions: Regions, layout: Layout | None, *, find: bo
     """The drawn outline, else the one that the picture shows, else none; the remarks say which."""
     drawn = next(iter(regions.of_kind("die")), None)
     if drawn is not None:
+        across = () if layout is None else open_tiles(drawn.geometry, layout)
+        if across:
+            remark = f"'{drawn.name}' was not measured, and so no share: it lies across {open_in_words(across)}"
+            return Die(None, {}, (remark,))
         return Die(drawn, {})
     missing = "no die outline is drawn"
     if find:
@@ -61,7 +66,7 @@ def die_of(mosaic: Picture, regions: Regions, layout: Layout | None, *, find: bo
 
 
 def _check_seen(outline: Polygon, layout: Layout | None) -> None:
-    """Refuse an outline with what was not photographed in it or beside it.
+    """Refuse an outline with what was not photographed in it or beside it, or along tiles whose place is open.
 
     Along the end of the picture it is that end which was found. And next to a hole the sides found on invented dies
     were those of the rim that was sawn, by up to 1.7 % of the die's width too far in.
@@ -71,6 +76,9 @@ def _check_seen(outline: Polygon, layout: Layout | None) -> None:
     unseen = unseen_share(outline.buffer(BESIDE_PX, join_style="mitre"), photographed_ground(layout))
     if unseen > 0.0:
         raise UndecidedError(f"{100 * unseen:.2g} % of what seems to be it was not photographed")
+    across = open_tiles(outline.exterior, layout, inside=True)
+    if across:
+        raise UndecidedError(f"it lies across {open_in_words(across)}")
 
 
 def placement_of(

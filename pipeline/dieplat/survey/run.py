@@ -54,7 +54,8 @@ def measure_survey(
     Returns
     -------
     Measurements
-        Marks (points) and conductor paths that belong to an inductor have no row of their own.
+        What lies across tiles whose place the pictures leave open is not measured: neither it, nor the sum of its kind,
+        nor what is unassigned. Marks (points) and conductor paths that belong to an inductor have no row of their own.
 
     Raises
     ------
@@ -95,14 +96,15 @@ def measure_survey(
         if progress is not None:
             progress(done, len(rows))
     areas = [region for region in rows if has_area(region)]
+    refused = {row.kind for region, row in zip(rows, blocks, strict=True) if has_area(region) and row.area_um2 is None}
     overlaps = run.overlaps(areas)
-    unassigned = None if die.region is None else run.unassigned(die.region.geometry, areas)
+    unassigned = None if die.region is None or refused else run.unassigned(die.region.geometry, areas)
     left = (None, None) if unassigned is None or die_area is None else share_of(unassigned, die_area)
     return Measurements(
         scale=scale,
         die=die_result(die, die_area, areas, run.inputs, stated.wafer),
         blocks=tuple(blocks),
-        summary=tuple(run.summary(areas, die_area)),
+        summary=tuple(run.summary(areas, refused, die_area)),
         unassigned_um2=None if unassigned is None else unassigned.value,
         unassigned_um2_u=None if unassigned is None else unassigned.u,
         overlaps=overlaps,
