@@ -151,7 +151,7 @@ def _lead(measured: Json, areas: Sequence[Json]) -> str:
         sides = f"{length(die['width_um'])} by {length(die['height_um'])}"
         sentences.append(f"The die measures {sides}; its area is {text} {unit}.")
     else:
-        sentences.append("No die outline was drawn, so areas are given without shares of the die.")
+        sentences.append("No die was measured, so areas are given without shares of the die.")
     count = len(areas)
     if count:
         sentences.append(f"{count} {'block was' if count == 1 else 'blocks were'} measured.")
@@ -215,8 +215,8 @@ def _alerts(outputs: Outputs) -> tuple[str, ...]:
         staged = sum(tile["placed_by"] == "stage" for tile in tiles)
         if doubtful:
             alerts.append(
-                f"{_count(doubtful, 'tile')} could lie in more than one place. Measurements across such "
-                "a tile are not safe; see how well the tiles fit, below."
+                f"{_count(doubtful, 'tile')} could lie in more than one place. What lies across such a "
+                "tile was not measured; see how well the tiles fit, below."
             )
         if staged:
             alerts.append(f"{_count(staged, 'tile')} could only be placed by the stage's regular steps.")
