@@ -9,6 +9,8 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import find_peaks
 
+from dieplat.calibration.template import Template
+
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
@@ -180,25 +182,27 @@ def uneven_classes(index: npt.NDArray[np.intp]) -> bool:
     return False
 
 
-def hidden_divisions(profiles: Floats, lattice: Lattice, half_width_px: float) -> int:
+def hidden_divisions(profile: Floats, lattice: Lattice, template: Template) -> int:
     """How many finer divisions each pitch holds whose lines are too faint to be found one by one.
 
     Averages the profile at the places of 2, 4, 5 and 10 divisions over all pitches. All inner places must
     show a line of the same sign, 5 standard errors strong, alike within a factor 3, at least 4 % of a main
-    line: so that halos and ringing beside strong lines are not taken for a ruling.
+    line: so that halos and ringing beside strong lines are not taken for a ruling. A numbering may count the gaps
+    between lines: the template's place says where in each pitch the lines themselves are.
     """
-    nodes = np.arange(profiles.shape[-1], dtype=np.float64)
-    wing = max(1.5 * half_width_px, 1.5)
+    nodes = np.arange(len(profile), dtype=np.float64)
+    wing = max(1.5 * template.half_width_px, 1.5)
 
     def contrast(columns: Floats) -> Floats:
-        middle = np.interp(columns, nodes, profiles)
-        return middle - (np.interp(columns - wing, nodes, profiles) + np.interp(columns + wing, nodes, profiles)) / 2.0
+        middle = np.interp(columns, nodes, profile)
+        return middle - (np.interp(columns - wing, nodes, profile) + np.interp(columns + wing, nodes, profile)) / 2.0
 
-    main = float(np.median(contrast(lattice.places()[1])))
+    main = float(np.median(contrast(lattice.places()[1] + template.centre_px)))
     for divisions in (10, 5, 4, 2):
         if lattice.pitch_px / divisions < max(FINEST_PITCH_PX, 1.5 * wing):
             continue
         index, columns = lattice.places(divisions)
+        columns = columns + template.centre_px
         sign = np.sign(main)
         means = np.empty(divisions - 1)
         errors = np.empty(divisions - 1)

@@ -141,7 +141,7 @@ def _measure_lattice(strips: Strips, lattice: Lattice, shape: tuple[int, ...]) -
     """Places of the lines and the fit through them; None if they do not bear the numbering out."""
     profile, _ = strips.mean(slice(None))
     template = line_template(profile, lattice.places()[1], lattice.pitch_px)
-    divisions = hidden_divisions(profile, lattice, template.half_width_px)
+    divisions = hidden_divisions(profile, lattice, template)
     for finer in sorted({divisions, 1}, reverse=True):
         places = place_lines(strips, lattice, finer)
         if places is None or len(places.index) < FEWEST_LINES or abs(places.lean) > MOST_LEAN:
