@@ -2,9 +2,9 @@
 
 Parts of a bank that are compared with a model of all of it (arrays_fit) share their errors with that model; in a bank
 of a few periods that moves the pitch by several times what noise does. Here harmonics, ground and lattice of every
-bank are unknowns of one least-squares fit, by the steps of Gauss and Newton. Its covariance is the bound that the
-pixels' noise sets for any unbiased reading (Cramer and Rao; H. Cramer, Mathematical Methods of Statistics, 1946, from
-memory), with the cells themselves unknown.
+bank are unknowns of one least-squares fit, by the steps of Gauss and Newton. Were every pixel's noise its own, its
+covariance would be the bound for any unbiased reading (Cramer and Rao; H. Cramer, Mathematical Methods of Statistics,
+1946, from memory), with the cells themselves unknown; neighbours that are off alike widen it (`arrays_alike`).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from dieplat.measurement.arrays_alike import Left, widened
 from dieplat.measurement.arrays_fit import Rectangle
 from dieplat.measurement.arrays_frame import Frame
 from dieplat.measurement.arrays_model import ridge_of
@@ -34,6 +35,8 @@ LEAST_PX = 4
 """Narrower banks (px, as pixels' places differ) do not tell their ground from a bend of it."""
 MOST_PIXELS = 100_000
 """Larger arrays are left to their parts: there both readings agree within their noise, and this one takes seconds."""
+GROUND = 6
+"""Terms of the ground: a polynomial of second degree."""
 CHUNK = 20_000
 """Pixels whose terms are held in memory at once."""
 STEPS = 8
@@ -64,14 +67,20 @@ class _Pixels:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
-    """What one bank says: its harmonics (cosines, then sines) and ground with the lattice as it is, how the harmonics
-    change with the four changes of the lattice (W, 4), and its part of the normal equations of these."""
+    """What one bank says: its harmonics (cosines, then sines) and, behind them, its ground with the lattice as it is
+    (W + 6,), how these change with the four changes of the lattice (W + 6, 4), and its part of the normal equations of
+    these with the `variance` of a pixel in it."""
 
-    value: Matrix
-    ground: Matrix
+    fitted: Matrix
     coupling: Matrix
     normal: Matrix
     gradient: Matrix
+    variance: float
+
+    @property
+    def value(self) -> Matrix:
+        """The harmonics alone."""
+        return self.fitted[:-GROUND]
 
 
 def fit_jointly(
@@ -90,7 +99,7 @@ def fit_jointly(
     -------
     (reciprocal, covariance) or None
         As of `arrays_fit.refine`, the covariance (4, 4) of the relative change from the scatter of all pixels about
-        the fit. None where there are too many pixels, or the steps do not settle.
+        the fit, which stains and grain make alike from pixel to pixel. None where there are too many pixels, or the steps do not settle.
     """
     orders = _orders(reciprocal)
     least = 8 * len(orders) + 40
@@ -102,7 +111,9 @@ def fit_jointly(
         if settled is None:
             return None
         reciprocal, covariance, parts = settled
-        clean = [_without_foreign(one, reciprocal, orders, part) for one, part in zip(banks, parts, strict=True)]
+        left = [_left(one, reciprocal, orders, part) for one, part in zip(banks, parts, strict=True)]
+        covariance = widened(covariance, left)
+        clean = [_without_foreign(one, rest.miss) for one, rest in zip(banks, left, strict=True)]
         lost = sum(one.level.size for one in banks) - sum(one.level.size for one in clean)
         banks = [one for one in clean if one.wide_enough(least)]
         if not banks:
@@ -141,21 +152,26 @@ def _settle(
         if moved > LOST:
             return None
         reciprocal = (np.eye(2) + change) @ reciprocal
-        values = [part.value - part.coupling @ change.ravel() for part in parts]
+        values = [part.value - part.coupling[:-GROUND] @ change.ravel() for part in parts]
         if moved < SETTLED:
             return reciprocal, covariance, parts
     return None
 
 
-def _without_foreign(pixels: _Pixels, reciprocal: Matrix, orders: Orders, part: _Part) -> _Pixels:
-    """A bank's pixels but those that the fit misses by far, as dirt and scratches do, and their neighbours."""
+def _left(pixels: _Pixels, reciprocal: Matrix, orders: Orders, part: _Part) -> Left:
+    """What the fit leaves of a bank's pixels, and how each of them leans on the lattice."""
     middle, reach = pixels.frame()
-    nothing = np.zeros_like(part.value)
-    miss = np.empty_like(pixels.level)
+    miss, leaning = np.empty_like(pixels.level), np.empty((pixels.level.size, 4))
     for start in range(0, miss.size, CHUNK):
         some = slice(start, start + CHUNK)
-        terms = _terms(pixels.place[:, some], middle, reach, reciprocal, orders, nothing)[:, :-4]
-        miss[some] = pixels.level[some] - terms @ np.concatenate([part.value, part.ground])
+        terms = _terms(pixels.place[:, some], middle, reach, reciprocal, orders, part.value)
+        miss[some] = pixels.level[some] - terms[:, :-4] @ part.fitted
+        leaning[some] = terms[:, -4:] - terms[:, :-4] @ part.coupling
+    return Left(pixels.place, miss, leaning, part.variance)
+
+
+def _without_foreign(pixels: _Pixels, miss: Matrix) -> _Pixels:
+    """A bank's pixels but those that the fit misses by far, as dirt and scratches do, and their neighbours."""
     # 1.4826 median deviations are a standard deviation (P. J. Huber, Robust Statistics, 1981, from memory).
     foreign = np.abs(miss) > FOREIGN * 1.4826 * float(np.median(np.abs(miss)))
     x, y = (pixels.place - pixels.place.min(axis=1, keepdims=True)).astype(int)
@@ -188,8 +204,8 @@ def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix) ->
     """Fit a bank's harmonics and ground, and eliminate them from the equations of the lattice's change."""
     waves, count = 2 * len(orders), pixels.level.size
     middle, reach = pixels.frame()
-    total = np.zeros((waves + 10, waves + 10))
-    right, square = np.zeros(waves + 10), 0.0
+    total = np.zeros((waves + GROUND + 4, waves + GROUND + 4))
+    right, square = np.zeros(len(total)), 0.0
     for start in range(0, count, CHUNK):
         place = pixels.place[:, start : start + CHUNK]
         level = pixels.level[start : start + CHUNK]
@@ -197,19 +213,19 @@ def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix) ->
         total += terms.T @ terms
         right += terms.T @ level
         square += float(level @ level)
-    kept = slice(0, waves + 6)
+    kept = slice(0, waves + GROUND)
     frequency = np.abs(orders @ reciprocal).max(axis=1)
     held = total[kept, kept].copy()
     held[np.arange(waves), np.arange(waves)] += np.tile(ridge_of(count, frequency), 2)
-    columns = np.column_stack([right[kept], total[kept, waves + 6 :]])
+    columns = np.column_stack([right[kept], total[kept, kept.stop :]])
     solved = np.asarray(np.linalg.solve(held, columns), dtype=np.float64)
     fitted = solved[:, 0]
     residual = square - 2.0 * float(fitted @ right[kept]) + float(fitted @ total[kept, kept] @ fitted)
-    variance = max(residual / max(count - waves - 10, 1), 1e-9)
-    own, mixed = total[waves + 6 :, waves + 6 :], total[waves + 6 :, kept]
+    variance = max(residual / max(count - len(total), 1), 1e-9)
+    own, mixed = total[kept.stop :, kept.stop :], total[kept.stop :, kept]
     normal = (own - mixed @ solved[:, 1:]) / variance
-    gradient = (right[waves + 6 :] - mixed @ fitted) / variance
-    return _Part(solved[:waves, 0], solved[waves:, 0], solved[:waves, 1:], normal, gradient)
+    gradient = (right[kept.stop :] - mixed @ fitted) / variance
+    return _Part(fitted, solved[:, 1:], normal, gradient, variance)
 
 
 def _terms(place: Matrix, middle: Matrix, reach: Matrix, reciprocal: Matrix, orders: Orders, value: Matrix) -> Matrix:
