@@ -99,7 +99,8 @@ def fit_jointly(
     -------
     (reciprocal, covariance) or None
         As of `arrays_fit.refine`, the covariance (4, 4) of the relative change from the scatter of all pixels about
-        the fit, which stains and grain make alike from pixel to pixel. None where there are too many pixels, or the steps do not settle.
+        the fit, which stains and grain make alike from pixel to pixel. None where there are too many pixels, or the
+        steps do not settle.
     """
     orders = _orders(reciprocal)
     least = 8 * len(orders) + 40
