@@ -58,6 +58,16 @@ def test_bare_lines_part_a_box_but_a_narrow_one_between_two_pieces_is_a_strap() 
     assert sorted((box.x0, box.y0, box.x1, box.y1) for box in found) == [(9, 0, 100, 40), (9, 52, 100, 80)]
 
 
+def test_rows_of_dummy_metal_are_part_of_a_street_and_rows_of_cells_are_not() -> None:
+    strength = np.ones((80, 100), dtype=np.float32)
+    for top in (40, 45, 50):  # bare lines of 2 px, dots of 3 px between
+        strength[top : top + 2] = 0.3
+    for left in range(10, 100, 10):  # rows of 8 px
+        strength[:, left : left + 2] = 0.3
+    found = parted(Box(0, 0, 100, 80), texture_with(strength, strength), 20.0)
+    assert sorted((box.x0, box.y0, box.x1, box.y1) for box in found) == [(0, 0, 100, 40), (0, 52, 100, 80)]
+
+
 def test_lines_that_run_along_a_street_are_part_of_it() -> None:
     across, down = np.ones((80, 100), dtype=np.float32), np.ones((80, 100), dtype=np.float32)
     across[:, 70:] = down[:, 70:] = 0.05
@@ -84,3 +94,20 @@ def test_a_side_is_found_where_a_film_that_grows_thicker_dims_the_cells_before_i
     seen = (cv2.GaussianBlur(pixels, (0, 0), 0.8) * film + rng.normal(0, 0.1, pixels.shape)).astype(np.float32)
     box = refined(Box(36, 26, 222, 114), seen[..., None], texture_of(seen[..., None]), reach=19)
     assert (box.x0, box.x1) == pytest.approx((30, 233), abs=4)  # 29 cells of 7 px
+
+
+@pytest.mark.parametrize("pitch_x", [5, 6, 7])
+@pytest.mark.parametrize("base", [4.0, 8.0])
+def test_sides_of_cells_lie_at_the_step_to_the_ground(pitch_x: int, base: float) -> None:
+    pixels = np.full((110, 200), 1.0, np.float32)
+    right, bottom = 40 + 20 * pitch_x, 30 + 8 * 6
+    pixels[30:bottom, 40:right] = base
+    for y in range(30, bottom, 6):
+        for x in range(40, right, pitch_x):
+            pixels[y + 1 : y + 5, x + 1 : x + 3] += 3.0
+            pixels[y + 3 : y + 5, x + 3] -= 2.0
+    pixels[30:bottom, right + 4 : right + 9] = base  # a driver behind a street of 4 px
+    pixels = cv2.GaussianBlur(pixels, (0, 0), 0.7) + np.random.default_rng(8).normal(0, 0.1, pixels.shape)
+    seen = pixels.astype(np.float32)[..., None]
+    box = refined(Box(50, 38, right - 10, bottom - 8), seen, texture_of(seen), reach=19)
+    assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx((40, 30, right, bottom), abs=0.6)

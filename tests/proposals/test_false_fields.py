@@ -8,7 +8,7 @@ from dieplat.phantom.cells import add_logic
 from dieplat.phantom.layers import Die, Sheet
 from dieplat.phantom.render import DieRaster
 from dieplat.proposals.fields import REPEATING, WIDER_REPEATING, _logic_field, find_dense, find_memories
-from dieplat.proposals.texture import repeats, repeats_in_all, texture_of, wider_repeats
+from dieplat.proposals.texture import dense_level, repeats, repeats_in_all, texture_of, wider_repeats
 from dieplat.proposals.values import Box
 
 
@@ -118,6 +118,49 @@ def test_logic_is_found_beside_a_large_array_of_much_contrast(contrast):
     assert [field.kind for field in found] == ["logic"]
     box = found[0].box
     assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx(bounds, abs=4.0)
+
+
+def test_logic_ends_at_dummy_metal_and_before_an_array_beyond_it():
+    sheet, bounds = Sheet(), (60, 60, 245, 180)
+    sheet.box((0.36, 0.29, 0.40), (0, 0, 420, 300))
+    add_logic(sheet, bounds, np.random.default_rng(3), base=(0.42, 0.36, 0.40), row_um=9.0)
+    flat = DieRaster(Die(420, 300, tuple(sheet.layers), (), 0.3, 3), 1.0).window(0, 0, 300, 420)
+    pixels, taken = 10.0 * np.ascontiguousarray(flat.mean(axis=0), dtype=np.float32), np.zeros((300, 420), bool)
+    for left, top, right, bottom in ((248, 40, 259, 220), (40, 184, 245, 220)):
+        for y in range(top, bottom, 6):
+            for x in range(left, right, 6):
+                pixels[y : y + 3, x : x + 3] += 0.8
+    taken[40:240, 260:] = True
+    for y in range(40, 240, 8):
+        for x in range(260, 420, 7):
+            pixels[y + 1 : y + 5, x + 1 : x + 4] += 8.0
+    pixels = seen(pixels)
+    texture = texture_of(pixels)
+    found = find_dense(pixels, texture, [repeats(pixels, texture)], taken)
+    boxes = [(f.box.x0, f.box.y0, f.box.x1, f.box.y1) for f in found if f.kind == "logic"]
+    assert len(boxes) == 1
+    assert boxes[0] == pytest.approx(bounds, abs=4.0)
+
+
+@pytest.mark.parametrize("between_bars", [False, True], ids=["cells on the ground", "dummy metal between blocks"])
+@pytest.mark.parametrize("contrast", [3.3, 3.9, 4.3])
+def test_a_pale_pattern_that_repeats_is_an_array_only_where_ground_lies_beside_it(contrast, between_bars):
+    pixels = np.full((300, 460), 3.0, np.float32)
+    for y in range(80, 200, 6):
+        for x in range(60, 210, 6):
+            pixels[y : y + 3, x : x + 3] += contrast
+    pixels[20:280, 300:440:8] = pixels[20:280, 301:440:8] = pixels[20:280, 302:440:8] = 9.0  # much stronger edges
+    if between_bars:
+        for grown in (6, 12):
+            cv2.rectangle(pixels, (60 - grown, 80 - grown), (206 + grown, 196 + grown), 7.0, 3)
+    pixels = seen(pixels)
+    texture = texture_of(pixels)
+    assert 0.8 < float(texture.energy[85:195, 65:200].mean()) / dense_level(texture) < 1.25
+    found = find_memories(pixels, texture, repeats(pixels, texture), np.zeros(pixels.shape[:2], bool))
+    assert len(found) == (0 if between_bars else 1)
+    for field in found:
+        box = field.box
+        assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx((60, 80, 207, 197), abs=2.5)
 
 
 @pytest.mark.parametrize(("bare", "told"), [(0, True), (4, False), (5, False)])

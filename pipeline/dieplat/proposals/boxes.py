@@ -17,6 +17,8 @@ STREET = 0.5
 BARE, STREET_PX = 0.5, 3
 """A street is at least so many pixels wide, and its mean gradient (`parted`: that along it) is under this part of the
 usual one."""
+LINE_PX, DOT_PX = 2, 5
+"""Dummy metal in a street stands in rows of up to 5 px, with bare lines of 2 px and more between."""
 STRAP_PX = 6
 """Between two pieces a bare line of up to so many pixels is a strap."""
 BAND_PX, BANDS = 10, 9
@@ -25,6 +27,10 @@ SMOOTH_PX = 5
 """Columns that are averaged before their distance from the inside is taken."""
 FAR = 2.0
 """Distance from the inside, in deviations of the inside's own columns, from which a column is no part of it."""
+
+INNER_PX, OUTER_PX, STEP_PX = 3, 7, 3
+"""Smoothing and gradients blur a side: the step itself lies from 3 px within to 7 px beyond where they put it, and is 3
+px wide at most."""
 
 
 @compiled
@@ -111,7 +117,8 @@ def parted(box: Box, texture: Texture, least: float) -> list[Box]:
     """Cut a box along the streets that cross it from side to side; pieces narrower than `least` are left out.
 
     A street is a run of rows (columns) along which little changes: their mean gradient along themselves is under `BARE`
-    of the usual one. Lines that run along a street, such as those of a ring or a bus, so are part of it.
+    of the usual one. Lines that run along a street, such as those of a ring or a bus, so are part of it; rows of dummy
+    metal between bare lines are, too.
     """
     for turned in (False, True):
         along = (texture.yy if turned else texture.xx)[box.cut()]
@@ -120,13 +127,15 @@ def parted(box: Box, texture: Texture, least: float) -> list[Box]:
             return []
         bare = np.concatenate([[False], profile < BARE * np.median(profile), [False]])
         ends = np.flatnonzero(bare[1:] != bare[:-1]).reshape(-1, 2)
-        streets = [(int(a), int(b)) for a, b in ends if b - a >= STREET_PX]
+        lines = [(int(a), int(b)) for a, b in ends if b - a >= LINE_PX]
+        streets = [(a, b) for a, b in _runs(lines, DOT_PX) if b - a >= STREET_PX]
         if not streets:
             continue
-        start = box.x0 if turned else box.y0
+        start = round(box.x0 if turned else box.y0)
         cuts = [0, *(value for street in streets for value in street), len(profile)]
         pieces = [(start + a, start + b) for a, b in zip(cuts[::2], cuts[1::2], strict=True) if b - a > STRAP_PX]
-        pieces = [(a, b) for a, b in _over_straps(pieces) if b - a >= least]
+        # Pieces that only a narrow bare line parts are one: it is a strap, no street.
+        pieces = [(a, b) for a, b in _runs(pieces, STRAP_PX) if b - a >= least]
         boxes = [Box(a, box.y0, b, box.y1) if turned else Box(box.x0, a, box.x1, b) for a, b in pieces]
         if boxes == [box]:
             continue
@@ -134,11 +143,11 @@ def parted(box: Box, texture: Texture, least: float) -> list[Box]:
     return [box] if box.short >= least else []
 
 
-def _over_straps(pieces: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Pieces that only a narrow bare line parts are one: it is a strap, no street."""
-    whole: list[tuple[float, float]] = []
+def _runs(pieces: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
+    """Intervals in order, those joined that lie up to `gap` apart."""
+    whole: list[tuple[int, int]] = []
     for a, b in pieces:
-        if whole and a - whole[-1][1] <= STRAP_PX:
+        if whole and a - whole[-1][1] <= gap:
             whole[-1] = (whole[-1][0], b)
         else:
             whole.append((a, b))
@@ -155,7 +164,7 @@ def refined(box: Box, pixels: Image, texture: Texture, *, reach: int, gap: int |
 
     Their look is means and spreads of the channels and of the gradient, the medians over bands along the side; their
     distance from the inside counts in deviations of the inside. A side lies where the sum of (FAR - distance), from
-    inside out, is greatest, and not beyond `gap` of them that all look otherwise.
+    inside out, is greatest, and not beyond `gap` of them that all look otherwise; then at the step nearby.
     """
     stack = np.concatenate([pixels, np.sqrt(texture.xx)[..., None], np.sqrt(texture.yy)[..., None]], axis=2)
     height, width = pixels.shape[:2]
@@ -179,6 +188,7 @@ def _sides(stack: Image, box: Box, reach: int, gap: int, size: int) -> tuple[flo
     rows = slice(max(int(box.y0 + trim), 0), max(int(box.y1 - trim), int(box.y0 + trim) + 1))
     low, high = max(a - reach, 0), min(b + reach, size)
     columns = _looks(stack[rows, low:high])
+    plain = _looks(stack[rows, low:high, :-2])
     kernel = np.ones(SMOOTH_PX) / SMOOTH_PX
     padded = np.pad(columns, ((SMOOTH_PX // 2, SMOOTH_PX // 2), (0, 0)), mode="edge")
     columns = np.stack([np.convolve(line, kernel, mode="valid") for line in padded.T], axis=1)
@@ -193,7 +203,33 @@ def _sides(stack: Image, box: Box, reach: int, gap: int, size: int) -> tuple[flo
         _last_alike(_distances(outer, within, spread, 2 * reach), gap)
         for outer, within in ((columns[:start][::-1], inside[::-1]), (columns[stop:], inside))
     )
-    return float(low + start - before), float(low + stop + after)
+    first = stop - _at_the_step(plain[:stop][::-1], stop - start + before, 2 * reach)
+    last = start + _at_the_step(plain[start:], stop - start + after, 2 * reach)
+    return low + first, low + last
+
+
+def _at_the_step(columns: Floats, edge: int, count: int) -> float:
+    """Where columns, from inside out, change nearest to `edge`, or `edge` where no change is clear.
+
+    A column's distance from the inside is that from the nearest of the last `count` columns in it, so that every part
+    of a cell counts as inside. The change is half-way to the first columns that are farther than those are apart.
+    """
+    inside, nearby = columns[max(edge - INNER_PX - count, 0) : edge - INNER_PX], edge - INNER_PX
+    if nearby < 2 * SMOOTH_PX:
+        return float(edge)
+    apart = np.linalg.norm(inside[:, None] - inside[None], axis=2)
+    number = np.arange(len(inside))
+    apart[np.abs(number[:, None] - number[None]) <= 1] = np.inf
+    usual = float(np.percentile(apart.min(axis=1), 90.0))
+    there = columns[nearby : edge + OUTER_PX]
+    distance = np.linalg.norm(there[:, None] - inside[None], axis=2).min(axis=1)
+    beyond = np.flatnonzero(distance > 3.0 * usual)
+    if not len(beyond):
+        return float(edge)
+    half = 0.5 * float(distance[beyond[0] : beyond[0] + STEP_PX].max())
+    after = int(np.argmax(distance >= half))
+    before = distance[after - 1] if after else 0.0
+    return float(nearby + after + 0.5 - (distance[after] - half) / max(distance[after] - before, 1e-9))
 
 
 def _distances(columns: Floats, within: Floats, spread: Floats, count: int) -> Floats:

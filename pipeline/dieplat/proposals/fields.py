@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -27,7 +27,12 @@ GOING_ON = 0.3
 """Least agreement of what lies beyond a side of an array with its cells: drivers and ground reached 0.19 on invented
 dies, banks half of which is dirt 0.4."""
 PALE = 0.8
-"""Edge density, in parts of what is asked of an array, from which a bank counts beside a denser one of its look."""
+"""Edge density, in parts of what is asked of an array, from which a bank counts beside a denser one of its look, and an
+array by itself that stands out."""
+SURE, EMPTIER, BESIDE_PX = 1.25, 0.6, (4, 14)
+"""An array of less than 1.25 of that density stands out: from 4 to 14 px beyond a side (if it is pale, beyond two) are
+under 0.6 of its edges. Invented arrays have ground beside one side at least; dummy metal fills the room that blocks
+leave, so that what it ends at has more edges on every side: 0.9 and more."""
 COVERED = 0.75
 """The median place of a bank has at least this part of its mean edge density: on 124 invented arrays it had 0.83 and
 more, on plates with contacts, whose rims have most of the edges, up to 0.66."""
@@ -90,7 +95,7 @@ def find_memories(
         groups.append((whole if _share(taken, whole) <= 0.1 else box, score, density, count))
     fields = []
     for box, score, density, count in _largest(groups):
-        if density < 1.0:
+        if density < SURE and emptier_sides(texture, box) < (1 if density >= 1.0 else 2):
             continue
         confidence = 0.45 + 0.25 * min(score, 1.2) + 0.2 * min(density - 1.0, 1.0)
         parts = f" in {count} banks" if count > 1 else ""
@@ -156,6 +161,21 @@ def _largest(groups: list[tuple[Box, float, float, int]]) -> list[tuple[Box, flo
     return kept
 
 
+def emptier_sides(texture: Texture, box: Box) -> int:
+    """Beyond how many sides of a box there are far fewer edges than in it."""
+    strength = np.sqrt(texture.xx + texture.yy)
+    near, far = BESIDE_PX
+    beside = (
+        Box(box.x0 - far, box.y0, box.x0 - near, box.y1),
+        Box(box.x1 + near, box.y0, box.x1 + far, box.y1),
+        Box(box.x0, box.y0 - far, box.x1, box.y0 - near),
+        Box(box.x0, box.y1 + near, box.x1, box.y1 + far),
+    )
+    parts = [strength[part.cut()] for part in beside]
+    limit = EMPTIER * float(strength[box.cut()].mean())
+    return sum(part.size > 0 and float(part.mean()) < limit for part in parts)
+
+
 def _level(pixels: Image, one: Box, other: Box) -> Box:
     """A bank made as long as the one beside it where what is added looks like it: a scratch may have cut it short."""
     across, down = _apart(one, other)
@@ -211,6 +231,8 @@ def find_dense(pixels: Image, texture: Texture, found: Sequence[Repeats], taken:
     lines = cv2.morphologyEx((coherence > ONE_WAY).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)).astype(
         bool
     )
+    # What is known already is no part of a dense field beside it.
+    bare = replace(texture, xx=np.where(taken, 0.0, texture.xx), yy=np.where(taken, 0.0, texture.yy))
     candidates: list[Field] = []
     for one_way in (False, True):
         closed = dense & free & (lines == one_way)
@@ -224,7 +246,7 @@ def find_dense(pixels: Image, texture: Texture, found: Sequence[Repeats], taken:
             boxes = (
                 [refined(whole, pixels, texture, reach=4 * GRID_PX)]
                 if one_way
-                else _outlined(whole.grown(4 * GRID_PX, width, height), texture, least)
+                else _outlined(whole.grown(4 * GRID_PX, width, height), bare, least)
             )
             boxes = [box for box in boxes if _share(taken, box) <= 0.1 and box.short >= least]
             told = [
