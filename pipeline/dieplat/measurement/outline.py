@@ -59,8 +59,9 @@ def find_outline(mosaic: Reader, *, far: bool = False) -> Outline:
     ----------
     mosaic : Reader
     far : bool, optional
-        Whether a side that shows no edge where it is expected is looked for twice as far off. For proposals, which a
-        person looks at: on an invented die such an outline was right to 1.3 px, beyond what its uncertainties say.
+        Whether a side that shows no edge where it is expected is looked for up to three times as far out. For
+        proposals, which a person looks at: on an invented die such an outline was right to 1.3 px, beyond what its
+        uncertainties say.
 
     Raises
     ------
@@ -76,8 +77,10 @@ def find_outline(mosaic: Reader, *, far: bool = False) -> Outline:
         blur = blur_beside(mosaic, start, end)
         side = find_side(mosaic, start, end, reach, "outermost", blur)
         if isinstance(side, str) and far:
-            # Where the ground and the die's rim are alike, the reduced picture's side lies further off.
-            side = find_side(mosaic, start, end, 2.0 * reach, "outermost", blur)
+            # Where the ground and the die's rim are alike, the reduced picture's side lies within the die's. A ring
+            # further in has clearer edges and must not be looked at.
+            outward = 1.5 * reach * np.array([end[1] - start[1], start[0] - end[0]]) / np.linalg.norm(end - start)
+            side = find_side(mosaic, start + outward, end + outward, 1.5 * reach, "outermost", blur)
         if isinstance(side, str):
             raise UndecidedError(f"a side of the die is not clear: {side}")
         sides.append(side)
