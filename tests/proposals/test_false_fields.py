@@ -143,7 +143,7 @@ def test_logic_ends_at_dummy_metal_and_before_an_array_beyond_it():
 
 
 @pytest.mark.parametrize("between_bars", [False, True], ids=["cells on the ground", "dummy metal between blocks"])
-@pytest.mark.parametrize("contrast", [3.3, 3.9, 4.3])
+@pytest.mark.parametrize("contrast", [3.3, 3.6])
 def test_a_pale_pattern_that_repeats_is_an_array_only_where_ground_lies_beside_it(contrast, between_bars):
     pixels = np.full((300, 460), 3.0, np.float32)
     for y in range(80, 200, 6):
@@ -155,7 +155,7 @@ def test_a_pale_pattern_that_repeats_is_an_array_only_where_ground_lies_beside_i
             cv2.rectangle(pixels, (60 - grown, 80 - grown), (206 + grown, 196 + grown), 7.0, 3)
     pixels = seen(pixels)
     texture = texture_of(pixels)
-    assert 0.8 < float(texture.energy[85:195, 65:200].mean()) / dense_level(texture) < 1.25
+    assert 0.8 < float(texture.energy[85:195, 65:200].mean()) / dense_level(texture) < 1.05
     found = find_memories(pixels, texture, repeats(pixels, texture), np.zeros(pixels.shape[:2], bool))
     assert len(found) == (0 if between_bars else 1)
     for field in found:
