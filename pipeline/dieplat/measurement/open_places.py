@@ -11,7 +11,7 @@ from dieplat.measurement.tile_network import tiles_under
 from dieplat.values import Layout
 
 STEPS = 4
-"""Looks along a tile's shorter side where the ground within an outline counts, not only its vertices."""
+"""Looks along a tile's shorter side where the ground within an outline counts, not only vertices (choice of ours)."""
 
 
 def open_tiles(geometry: BaseGeometry, layout: Layout, *, inside: bool = False) -> tuple[str, ...]:

@@ -31,6 +31,9 @@ from dieplat.values.measurements import (
 )
 from dieplat.values.stated import Stated
 
+READ_INSIDE = {"rf_inductor": "inductor", "memory_array": "memory array"}
+"""Kinds of which more than the outline is read, and how a person calls them."""
+
 
 @dataclass(slots=True)
 class Run:
@@ -77,7 +80,8 @@ class Run:
         """Measure one annotation other than the die, unless it lies across tiles whose place is open."""
         if self.left_open(region):
             return BlockResult(region.name, region.kind)
-        seen, settled = self.all_seen(region), not self.left_open_inside(region)
+        seen, read = self.all_seen(region), READ_INSIDE.get(region.kind)
+        settled = read is None or not self.left_open(region, f"{read} ", inside=True)
         if region.kind == "trace":
             budget = self.length(region).budget
             return BlockResult(region.name, region.kind, trace=self.trace(region), budget=budget)
@@ -102,23 +106,12 @@ class Run:
             budget=area.budget,
         )
 
-    def left_open(self, region: Region) -> bool:
-        """Whether a region lies across tiles whose place the pictures leave open; warns of it."""
+    def left_open(self, region: Region, what: str = "", *, inside: bool = False) -> bool:
+        """Whether a region, or what is read `inside` it, lies across tiles whose place is open; warns of it."""
         layout = self.inputs.placement.layout
-        tiles = () if layout is None else open_tiles(region.geometry, layout)
+        tiles = () if layout is None else open_tiles(region.geometry, layout, inside=inside)
         if tiles:
-            self.warnings.append(f"'{region.name}' was not measured: it lies across {open_in_words(tiles)}")
-        return bool(tiles)
-
-    def left_open_inside(self, region: Region) -> bool:
-        """Whether a winding or cells lie across such tiles, though the outline's corners do not; warns of it."""
-        layout = self.inputs.placement.layout
-        if layout is None or region.kind not in ("rf_inductor", "memory_array"):
-            return False
-        tiles = open_tiles(region.geometry, layout, inside=True)
-        if tiles:
-            kind = "inductor" if region.kind == "rf_inductor" else "memory array"
-            self.warnings.append(f"{kind} '{region.name}' was not measured: it lies across {open_in_words(tiles)}")
+            self.warnings.append(f"{what}'{region.name}' was not measured: it lies across {open_in_words(tiles)}")
         return bool(tiles)
 
     def from_pixels(self, region: Region) -> bool:
@@ -132,10 +125,9 @@ class Run:
             return True
         percent = f"{100 * share:.3g} %"
         if self.from_pixels(region):
-            kind = "inductor" if region.kind == "rf_inductor" else "memory array"
             self.warnings.append(
-                f"{kind} '{region.name}' was not measured: {percent} of its outline lies where no tile was "
-                "photographed; photograph the gap or redraw the outline"
+                f"{READ_INSIDE[region.kind]} '{region.name}' was not measured: {percent} of its outline lies where no "
+                "tile was photographed; photograph the gap or redraw the outline"
             )
         else:
             what = "area is that of its outline" if has_area(region) else "length is that of the drawn line"
