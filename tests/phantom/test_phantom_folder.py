@@ -138,6 +138,8 @@ def test_impossible_settings_are_refused_by_name(tmp_path):
         make_phantom(tmp_path / "a", seed=1, preset="perfect")
     with pytest.raises(SettingsError, match="overlap"):
         make_phantom(tmp_path / "b", seed=1, overlap=0.9)
+    with pytest.raises(SettingsError, match="fine 0"):
+        make_phantom(tmp_path / "f", seed=1, fine=0)
     with pytest.raises(SettingsError, match="too small"):
         make_phantom(tmp_path / "c", seed=1, rows=2, columns=2, tile_width_px=240, tile_height_px=200, overlap=0.5)
 

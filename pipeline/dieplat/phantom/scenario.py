@@ -135,6 +135,8 @@ def _check(scenario: Scenario) -> None:
         value = getattr(scenario, name)
         if value is not None and not 2 <= value <= 60:
             raise SettingsError(f"{name} {value}: must lie between 2 and 60")
+    if not 1 <= scenario.fine <= 12:
+        raise SettingsError(f"fine {scenario.fine}: must lie between 1 and 12")
     if not 0.05 <= scenario.overlap <= 0.5:
         raise SettingsError(f"overlap {scenario.overlap:g}: must lie between 0.05 and 0.5")
     if not (240 <= scenario.tile_width_px <= 4096 and 200 <= scenario.tile_height_px <= 4096):
