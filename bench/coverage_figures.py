@@ -6,11 +6,11 @@
     python bench/coverage_figures.py --photographed --surveys 1-500    # tiles made, stitched, calibrated, measured
     python bench/coverage_figures.py --read coverage.csv               # the tables of an earlier run
 
-With --photographed, 3 x 3 small tiles and a micrometer are drawn and go through the stages; presets take turns. All
-else is a whole survey but for stitching and pictures: the die, its blocks and every tile's place come from a phantom,
-the scale from the lines of a micrometer, read with an error each and fitted as those of a picture are (with --pictures:
-from the phantom's own picture of it, at several times the cost). What a survey does not know is put in as the program
-states it:
+With --photographed, 3 x 3 small tiles and a micrometer are drawn and go through the stages; presets take turns, and
+those without a lens get one too small to be taken out. All else is a whole survey but for stitching and pictures: the
+die, its blocks and every tile's place come from a phantom, the scale from the lines of a micrometer, read with an error
+each and fitted as those of a picture are (with --pictures: from the phantom's own picture of it, at several times the
+cost). What a survey does not know is put in as the program states it:
 
     micrometer      a true pitch about the nominal one, by the stated tolerance (the phantom does that)
     axes            um_per_px_y over um_per_px_x, and the angle between the axes, about square by SQUARE_U_REL

@@ -20,6 +20,7 @@ from dieplat.phantom.layers import Block
 from dieplat.phantom.render import FINE
 from dieplat.phantom.scenario import scenario_for
 from dieplat.phantom.truth import Truth
+from dieplat.registration.bundle import LEAST_SHIFT_PX
 from dieplat.survey import measure_survey
 from dieplat.tiles.read import read_picture
 from dieplat.values import Layout, Regions, Scale
@@ -32,20 +33,24 @@ PRESETS_IN_TURN = (
     "missing", "blank",
 )  # fmt: skip
 TILES = {"rows": 3, "columns": 3, "tile_width_px": 480, "tile_height_px": 360, "fine": FINE}
+NORM_PX = 300.0
+"""Half a tile's diagonal."""
 
 
 def survey_photographed(seed: int, preset: str, pictures: bool) -> list[Figure]:
     """One phantom: its blocks drawn by hand, and again exactly with the die left to be found; none if refused.
 
+    Presets without a lens get one that registration leaves alone: up to `LEAST_SHIFT_PX` at a tile's corner.
     What lies within blocks is measured from pixels, with the first of the two drawings only. Drawings move with their
-    tiles, but not with what the solved lens leaves (some 1e-3 px here).
+    tiles and with the k1 that is left in them, but not with what two terms together leave (some 1e-3 px here).
     """
     preset = PRESETS_IN_TURN[seed % len(PRESETS_IN_TURN)] if preset == "all" else preset
     rng = np.random.default_rng([seed, 81])
     ratio = scenario_for(preset).um_per_px_ratio_y * (1 + rng.normal(0, SQUARE_U_REL))
     folder = Path(tempfile.mkdtemp(prefix="survey_"))
     try:
-        truth = make_phantom(folder / "die", seed=seed, preset=preset, um_per_px_ratio_y=ratio, **TILES)
+        changes = {"um_per_px_ratio_y": ratio, **TILES, **_lens(preset)}
+        truth = make_phantom(folder / "die", seed=seed, preset=preset, **changes)
         layout = build_mosaic(folder / "die/tiles", folder / "mosaic.ome.tif")
         scale = _scale(folder / "die", truth)
         with open_mosaic(folder / "mosaic.ome.tif") as mosaic:
@@ -55,6 +60,18 @@ def survey_photographed(seed: int, preset: str, pictures: bool) -> list[Figure]:
         return []
     finally:
         shutil.rmtree(folder)
+
+
+def _lens(preset: str) -> dict[str, tuple[float, float]]:
+    if scenario_for(preset).k1_size is not None:
+        return {}
+    return {"k1_size": (0.0, LEAST_SHIFT_PX / NORM_PX)}
+
+
+def _k1_left(truth: Truth, layout: Layout) -> float:
+    """k1 of the camera that the mosaic has still; none where k2 is solved as well."""
+    lens = layout.lens or {"k1": 0.0, "k2": 0.0}
+    return 0.0 if lens["k2"] else truth.camera.k1 - float(lens["k1"])
 
 
 def _scale(folder: Path, truth: Truth) -> Scale:
@@ -71,7 +88,8 @@ def _measured(truth: Truth, mosaic: Mosaic, layout: Layout, scale: Scale, rng: n
     true = {tile.name: (tile.x_px, tile.y_px) for tile in truth.tiles}
     moves: Array = np.array([np.subtract((tile.x_px, tile.y_px), true[tile.name]) for tile in layout.tiles])
     taken = replace(layout, tiles=tuple(replace(t, x_px=true[t.name][0], y_px=true[t.name][1]) for t in layout.tiles))
-    by_hand, exact = (drawn_regions(truth, taken, moves, 0.0, 0.0, drawing, rng) for drawing in ("drawn", "exact"))
+    bend = NORM_PX * _k1_left(truth, layout)
+    by_hand, exact = (drawn_regions(truth, taken, moves, bend, 0.0, drawing, rng) for drawing in ("drawn", "exact"))
     figures = compare(truth, by_hand, scale, layout, "drawn", mosaic)
     figures += compare(truth, exact, scale, layout, "exact", mosaic)
     undrawn = Regions(tuple(region for region in exact.regions if region.kind != "die"), "phantom")

@@ -15,7 +15,7 @@ from dieplat.calibration.pitch_fit import fit_pitch
 from dieplat.calibration.scale import SQUARE_U_REL, scale_of_rulings
 from dieplat.errors import UndecidedError
 from dieplat.measurement.lens_left import UNSEEN_BEND_PX
-from dieplat.measurement.tile_network import radial_pull, tiles_under
+from dieplat.measurement.tile_network import radial_pull, stretch_by_lens, tiles_under
 from dieplat.phantom.camera import MARGIN_PX, Exposure, expose
 from dieplat.phantom.make import draw_micrometer, plan_phantom
 from dieplat.phantom.render import look
@@ -57,6 +57,7 @@ def survey_both(seed: int, preset: str, pictures: bool) -> list[Figure]:
         scale = scale_of_rulings(*(read_lines(truth, scenario, turned, rng) for turned in directions), **pitch)
     layout, moves = disturbed_layout(truth, rng)
     bend = rng.uniform(-UNSEEN_BEND_PX, UNSEEN_BEND_PX)
+    moves = moves + bend * stretch_by_lens(layout)
     skew = rng.normal(0, SQUARE_U_REL)
     figures = []
     for drawing in ("drawn", "exact"):
@@ -75,6 +76,7 @@ def survey_found(seed: int, preset: str, pictures: bool) -> list[Figure]:
     scale = scale_of_rulings(*rulings, pitch_um=truth.pitch_um, pitch_um_u=truth.pitch_u_um)
     layout, moves = disturbed_layout(truth, rng)
     bend, skew = rng.uniform(-UNSEEN_BEND_PX, UNSEEN_BEND_PX), rng.normal(0, SQUARE_U_REL)
+    moves = moves + bend * stretch_by_lens(layout)
     blocks = drawn_regions(truth, layout, moves, bend, skew, "exact", rng).regions
     undrawn = Regions(tuple(region for region in blocks if region.kind != "die"), "phantom")
     mosaic = MosaicPicture(photographed(truth, layout, moves, bend, skew, rng))

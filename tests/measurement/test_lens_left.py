@@ -7,9 +7,10 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from dieplat.measurement.areas import measure_area
-from dieplat.measurement.lens_left import bend_factor, bend_u_px
+from dieplat.measurement.lens_left import bend_factor, bend_u_px, lens_left
 from dieplat.measurement.placement import Inputs, Placement
-from dieplat.values import Layout, PlacedTile, Scale
+from dieplat.measurement.tile_network import radial_pull, stretch_by_lens
+from dieplat.values import Layout, PairLink, PlacedTile, Scale
 
 WIDTH, HEIGHT = 800, 600
 NORM = 0.5 * math.hypot(WIDTH, HEIGHT)
@@ -65,3 +66,33 @@ def test_the_budget_line_is_what_drawing_the_lens_anew_gives(shape, shared):
     areas = [Polygon(away * (1 + k1 * square + k2 * square**2)).area for k1, k2 in draws]
     # 4000 draws tell a standard deviation to 1.1 %; four times that.
     assert lens_u(shape, lens) == pytest.approx(np.std(areas), rel=0.045)
+
+
+def row_of(count, step_px, *, join=True):
+    tiles = tuple(PlacedTile(str(i), i * step_px, 0.0, 0.0, 0.0, "overlap", False, ()) for i in range(count))
+    pairs = tuple(PairLink(str(i), str(i + 1), step_px, 0.0, 0.0, join) for i in range(count - 1))
+    return Layout(int((count - 1) * step_px) + WIDTH, HEIGHT, WIDTH, HEIGHT, tiles, pairs, (), 0.0, None)
+
+
+def test_a_lens_left_in_the_tiles_spreads_a_row_of_them():
+    """An overlap is pulled one way at a tile's right end and the other way at the next one's left end."""
+    tiles = stretch_by_lens(row_of(5, 640.0))
+    steps = np.diff(tiles[:, 0])
+    x, y = np.meshgrid(np.linspace(240, 400, 400), np.linspace(-300, 300, 400))
+    # The next tile sees the same places at x - 640: a mirrored strip, so the pulls differ by twice their mean.
+    expected = 2 * np.mean(x * (x**2 + y**2)) / NORM**3
+    assert steps == pytest.approx(expected, rel=0.02)
+    assert tiles.mean(axis=0) == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert np.abs(tiles[:, 1]).max() < 1e-9
+
+
+def test_tiles_without_overlaps_stay():
+    assert np.all(stretch_by_lens(row_of(4, 640.0, join=False)) == 0.0)
+
+
+def test_a_point_moves_within_its_tile_and_with_it():
+    layout = row_of(3, 640.0)
+    points, nearest = np.array([[30.0, 40.0], [1700.0, 500.0]]), np.array([0, 2])
+    pulls = lens_left(layout).pulls(points, nearest)
+    both = radial_pull(points, nearest, layout) + stretch_by_lens(layout)[nearest]
+    assert pulls == pytest.approx(both[None] * 0.05 / math.sqrt(3.0))

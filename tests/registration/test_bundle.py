@@ -83,9 +83,19 @@ def test_k2_is_found_where_there_is_one() -> None:
 
 
 def test_no_lens_is_made_up_where_there_is_none() -> None:
-    models = [adjusted(0.0, 0.0, 10 + seed)[1].lens for seed in range(25)]
+    lenses = [adjusted(0.0, 0.0, 10 + seed)[1].lens for seed in range(25)]
     # What is asked for is four standard deviations: once in 16 000 sets by chance.
-    assert models == [None] * 25
+    assert not any(lens is None or lens.bends for lens in lenses)
+
+
+@pytest.mark.parametrize("k1", [0.0, 1e-5, -2e-5])
+def test_a_lens_that_is_left_alone_is_covered_by_what_is_stated(k1: float) -> None:
+    lenses = [adjusted(k1, 0.0, 200 + seed)[1].lens for seed in range(20)]
+    stated = [lens.k1_u for lens in lenses if lens is not None and not lens.bends]
+    assert len(stated) == 20
+    # One in 20 may miss. The windows tell k1 to 1e-5.
+    assert sum(abs(k1) > 1.96 * u for u in stated) <= 1
+    assert max(stated) < 6e-5
 
 
 def test_stated_uncertainties_cover_positions_and_lens() -> None:
@@ -153,3 +163,11 @@ def test_an_odd_window_does_not_count() -> None:
     k_before, k_after = (np.linalg.solve(w.normal, w.side)[0] for w in (before, after))
     # One window of 186 may change what is found by less than it is uncertain.
     assert k_after == pytest.approx(k_before, abs=float(np.sqrt(np.linalg.inv(before.normal)[0, 0])))
+
+
+def test_every_pixel_of_an_overlap_counts_alike() -> None:
+    dx, dy = 640.0, -17.0
+    y, x = np.mgrid[:HEIGHT, :WIDTH] + 0.5
+    inside = (x > dx) & (y < HEIGHT + dy)
+    first, _ = radial_changes(x[inside] - WIDTH / 2, y[inside] - HEIGHT / 2, dx, dy, NORM)
+    assert even_change((dx, dy), (HEIGHT, WIDTH))[:, 0] == pytest.approx([first[0].mean(), first[1].mean()], rel=0.01)

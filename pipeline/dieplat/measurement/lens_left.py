@@ -3,30 +3,35 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.measurement.tile_network import radial_pull
+from dieplat.measurement.tile_network import radial_pull, stretch_by_lens
 from dieplat.values import Layout
 
 Array = npt.NDArray[np.float64]
 
 UNSEEN_BEND_PX = 0.05
-"""Distortion at a tile's corner that registration leaves alone (`registration.optics.LEAST_SHIFT_PX`)."""
+"""Distortion at a tile's corner that may be left where a layout states nothing of a lens: overlaps that show too little
+to tell it would still contradict one another by this much if there were more (`registration.assemble.UNTOLD_PX`)."""
+
+POWERS = (3, 5)
+"""Of the radius, in Brown's two terms."""
 
 
 def lens_was_fitted(layout: Layout) -> bool:
-    """Whether the layout states a lens with its uncertainty."""
+    """Whether the layout states the uncertainty of its lens, taken out or not."""
     return bool((layout.lens or {}).get("k1_u"))
 
 
 def bend_factor(layout: Layout) -> Array:
     """A factor F (2, m) with F F^T the covariance, in px^2 at a tile's corner, of the terms in r^3 and in r^5.
 
-    Where a lens was found and taken out, the covariance of k1 and k2 (`k1_u`, `k2_u`, `k1_k2_cov`) times the half
-    diagonal squared: the two are fitted to the same overlaps and nearly cancel, so that neither may stand for itself.
-    Else a term in r^3 alone, uniform within what registration would leave alone (JCGM 100, 4.3.7).
+    Where overlaps told of the lens, the covariance of k1 and k2 (`k1_u`, `k2_u`, `k1_k2_cov`) times the half diagonal
+    squared: the two are fitted to the same overlaps and nearly cancel, so that neither may stand for itself.
+    Else a term in r^3 alone, uniform within `UNSEEN_BEND_PX` (JCGM 100, 4.3.7).
     """
     if not lens_was_fitted(layout):
         return np.array([[UNSEEN_BEND_PX / math.sqrt(3.0)], [0.0]])
@@ -47,7 +52,25 @@ def bend_u_px(layout: Layout) -> float:
     return float(np.linalg.norm(bend_factor(layout).sum(axis=0)))
 
 
-def bend_pulls(points_px: Array, nearest: npt.NDArray[np.intp], layout: Layout) -> Array:
-    """Displacement (m, N, 2) of points for each of the m independent causes behind `bend_factor`, one unit of it."""
-    terms = np.stack([radial_pull(points_px, nearest, layout, power=power) for power in (3, 5)])
-    return np.asarray(np.einsum("tm,tnk->mnk", bend_factor(layout), terms), dtype=np.float64)
+@dataclass(frozen=True, slots=True, eq=False)
+class LensLeft:
+    """What m independent causes behind a lens's uncertainty move.
+
+    factor : ndarray (2, m), of `bend_factor`.
+    tiles_px : ndarray (2, T, 2), displacement of the tiles by each of the two terms, a pixel of it at a tile's corner.
+    """
+
+    layout: Layout
+    factor: Array
+    tiles_px: Array
+
+    def pulls(self, points_px: Array, nearest: npt.NDArray[np.intp]) -> Array:
+        """Displacement (m, N, 2) of points: within their tile, and with it."""
+        terms = np.stack([radial_pull(points_px, nearest, self.layout, power=power) for power in POWERS])
+        return np.asarray(np.einsum("tm,tnk->mnk", self.factor, terms + self.tiles_px[:, nearest]), dtype=np.float64)
+
+
+def lens_left(layout: Layout) -> LensLeft:
+    """What a mosaic's lens may still do to points of it."""
+    tiles = np.stack([stretch_by_lens(layout, power=power) for power in POWERS])
+    return LensLeft(layout, bend_factor(layout), tiles)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from dieplat.measurement.lens_left import bend_factor, bend_pulls, bend_u_px
+from dieplat.measurement.lens_left import bend_u_px, lens_left
 from dieplat.measurement.propagation import Measured, Quantity, Source, linear, measured, variable
 from dieplat.measurement.scale_parts import parts_of
 from dieplat.measurement.tile_network import correlation_factor, tiles_under
@@ -88,7 +88,8 @@ class Inputs:
         if layout is not None:
             self._tiles = [[variable(1.0, "tile positions") for _ in layout.tiles] for _ in "xy"]
             self._spread = np.array([[tile.x_px_u, tile.y_px_u] for tile in layout.tiles])
-            self._bends = [variable(1.0, "lens of the tiles") for _ in bend_factor(layout).T]
+            self._lens = lens_left(layout)
+            self._bends = [variable(1.0, "lens of the tiles") for _ in self._lens.factor.T]
 
     def measured(self, quantity: Quantity, unit: str) -> Measured:
         """A quantity with its budget over this mosaic's sources."""
@@ -132,7 +133,7 @@ class Inputs:
         for axis in (0, 1):
             terms = by_tile[:, axis] if self._factor is None else by_tile[:, axis] @ self._factor
             change = change + linear(terms.tolist(), self._tiles[axis][: len(terms)])
-        pulls = bend_pulls(distinct, nearest, self._layout)
+        pulls = self._lens.pulls(distinct, nearest)
         return change + linear(np.sum(summed * pulls, axis=(1, 2)).tolist(), self._bends)
 
     def offset(self, points_px: Array, lengths: Array) -> Quantity:

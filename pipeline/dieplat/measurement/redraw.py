@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from shapely.geometry.base import BaseGeometry
 
-from dieplat.measurement.lens_left import bend_pulls, lens_was_fitted
+from dieplat.measurement.lens_left import lens_left, lens_was_fitted
 from dieplat.measurement.outlines import Ring, mitre_growth, rings_left, rings_of, rings_of_sum, uncovered
 from dieplat.measurement.placement import Placement
 from dieplat.measurement.scale_parts import parts_of
@@ -137,7 +137,7 @@ def _vertex_errors(points: Array, placement: Placement, draws: int, rng: np.rand
     if factor is not None:
         unit = np.einsum("ij,kjl->kil", factor, unit)
     moves = unit * np.array([[tile.x_px_u, tile.y_px_u] for tile in layout.tiles])
-    pulls = bend_pulls(points, nearest, layout)
+    pulls = lens_left(layout).pulls(points, nearest)
     size = (draws, len(pulls))
     bend = rng.standard_normal(size) if lens_was_fitted(layout) else math.sqrt(3.0) * rng.uniform(-1, 1, size)
     return np.asarray(errors + moves[:, nearest] + np.einsum("dm,mnk->dnk", bend, pulls), dtype=np.float64)

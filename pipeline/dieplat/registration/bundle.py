@@ -62,12 +62,15 @@ class LensChoice:
     """Which model of the lens was chosen: its parameters, their covariance, and the criterion of every model.
 
     `criteria` are differences to the best, `shift_px` is the farthest that the full model moves a pixel of a tile.
+    `k1_left_u` is what a k1 of zero may be off by, had the overlaps the last word: root of the sum of squares of their
+    own k1 and of its standard uncertainty (JCGM 100, F.2.4.5: a correction that is known but not made).
     """
 
     model: Model
     k: tuple[float, float]
     criteria: Mapping[Model, float]
     shift_px: float
+    k1_left_u: float
 
 
 def windows_of(along: Sequence[Numbers], *, present: Lens | None, norm_px: float) -> Windows:
@@ -214,7 +217,8 @@ def choose_lens(
     if model != "none" and largest_shift(chosen, norm_px) < LEAST_SHIFT_PX:
         model, chosen = "none", (0.0, 0.0)
     relative: dict[Model, float] = {name: value - best for name, value in criteria.items()}
-    return LensChoice(model, chosen, relative, largest_shift(both, norm_px))
+    k1_left_u = math.sqrt(of_k1[0] ** 2 + cov[0, 0] - cov[0, 1] ** 2 / cov[1, 1])
+    return LensChoice(model, chosen, relative, largest_shift(both, norm_px), k1_left_u)
 
 
 def in_words(choice: LensChoice | None, windows: Windows, norm_px: float) -> tuple[str, ...]:
@@ -253,7 +257,9 @@ def further_shift(lens: Lens, present: Lens) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """Positions with what goes with them, the lens in full (None if none is evident), and how that was decided.
+    """Positions with what goes with them, the lens in full, and how that was decided.
+
+    The lens is None if the overlaps cannot tell it; if none is evident, it bends nothing and states what may be left.
 
     `left` (2,) is what the lens has more than the pictures are rid of already; offsets measured in them are to be
     corrected by `change @ left`.
@@ -318,7 +324,8 @@ def adjust(
     left = fixed.copy()
     left[:free] = solution.common
     if not free:
-        return Adjustment(solution, None, left, choice)
+        untouched = None if choice is None else Lens(0.0, 0.0, norm_px, k1_u=choice.k1_left_u)
+        return Adjustment(solution, untouched, left, choice)
     cov = np.zeros((2, 2))
     cov[:free, :free] = solution.common_cov
     k1, k2 = (had + left).tolist()
@@ -330,8 +337,9 @@ def even_change(offset_px: tuple[float, float], shape: tuple[int, int]) -> Numbe
     """Change (2, 2) of the offset of a whole overlap per unit of k1 and k2, every pixel of it counted alike."""
     height, width = shape
     dx, dy = offset_px
-    x = np.linspace(max(0.0, dx), min(width, width + dx), 9) - width / 2
-    y = np.linspace(max(0.0, dy), min(height, height + dy), 9) - height / 2
+    parts = (np.arange(9) + 0.5) / 9
+    x = max(0.0, dx) + (width - abs(dx)) * parts - width / 2
+    y = max(0.0, dy) + (height - abs(dy)) * parts - height / 2
     px, py = np.meshgrid(x, y)
     first, second = radial_changes(px, py, dx, dy, math.hypot(width, height) / 2)
     return np.array([[first[0].mean(), second[0].mean()], [first[1].mean(), second[1].mean()]])
