@@ -31,6 +31,21 @@ def test_what_cannot_be_told_is_refused(gap: float):
         joined([PlacedBank(0.0, 0.0, 10, 6), PlacedBank(0.0, 6 + gap, 10, 6)])
 
 
+def test_a_narrow_strap_that_is_seen_parts_banks():
+    """Edges may lie 0.1 cells beyond where they are placed: half a cell between them is surely no cell."""
+    left = PlacedBank(0.0, 0.0, 4, 8, reach=(-0.1, -0.1, 4.1, 8.1))
+    right = PlacedBank(4.65, 0.0, 4, 8, reach=(4.6, -0.1, 8.8, 8.1))
+    assert joined([left, right]) == [left, right]
+    # Where either may end anywhere in the gap, nothing is seen of it.
+    with pytest.raises(UndecidedError, match="told apart"):
+        joined([left, PlacedBank(4.65, 0.0, 4, 8, reach=(4.3, -0.1, 8.8, 8.1))])
+
+
+def test_parts_that_are_joined_reach_as_far_as_both():
+    parts = [PlacedBank(0.0, 0.0, 10, 6, (-0.2, 0, 10.2, 6.2)), PlacedBank(0.1, 6.1, 10, 4, (0, 5.9, 10.3, 10.4))]
+    assert joined(parts)[0].reach == (-0.2, 0, 10.3, 10.4)
+
+
 @pytest.mark.parametrize(("columns", "rows", "right"), [(11, 6, False), (10, 7, True)])
 def test_neighbours_that_differ_by_one_cell_are_refused(columns: int, rows: int, right: bool):
     place = (12.0, 0.0) if right else (0.0, 8.0)

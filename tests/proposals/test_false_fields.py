@@ -8,7 +8,7 @@ from dieplat.phantom.cells import add_logic
 from dieplat.phantom.layers import Die, Sheet
 from dieplat.phantom.render import DieRaster
 from dieplat.proposals.fields import REPEATING, WIDER_REPEATING, _logic_field, find_dense, find_memories
-from dieplat.proposals.texture import dense_level, repeats, repeats_in_all, texture_of, wider_repeats
+from dieplat.proposals.texture import dense_level, found_elsewhere, repeats, repeats_in_all, texture_of, wider_repeats
 from dieplat.proposals.values import Box
 
 
@@ -142,25 +142,57 @@ def test_logic_ends_at_dummy_metal_and_before_an_array_beyond_it():
     assert boxes[0] == pytest.approx(bounds, abs=4.0)
 
 
-@pytest.mark.parametrize("between_bars", [False, True], ids=["cells on the ground", "dummy metal between blocks"])
-@pytest.mark.parametrize("contrast", [3.3, 3.6])
-def test_a_pale_pattern_that_repeats_is_an_array_only_where_ground_lies_beside_it(contrast, between_bars):
+BETWEEN_BARS = (60, 80, 207, 197)
+
+
+def pale_pattern(contrast, *, bars, dummy_metal):
+    """Squares, 6 px from one to the next, beside lines of much stronger edges; between bars all round; everywhere."""
     pixels = np.full((300, 460), 3.0, np.float32)
-    for y in range(80, 200, 6):
-        for x in range(60, 210, 6):
+    left, top, right, bottom = (0, 0, 280, 300) if dummy_metal else (60, 80, 210, 200)
+    for y in range(top + 2 * dummy_metal, bottom, 6):
+        for x in range(left, right, 6):
             pixels[y : y + 3, x : x + 3] += contrast
-    pixels[20:280, 300:440:8] = pixels[20:280, 301:440:8] = pixels[20:280, 302:440:8] = 9.0  # much stronger edges
-    if between_bars:
-        for grown in (6, 12):
-            cv2.rectangle(pixels, (60 - grown, 80 - grown), (206 + grown, 196 + grown), 7.0, 3)
-    pixels = seen(pixels)
+    pixels[20:280, 300:440:8] = pixels[20:280, 301:440:8] = pixels[20:280, 302:440:8] = 9.0
+    if bars:
+        x0, y0, x1, y1 = BETWEEN_BARS
+        cv2.rectangle(pixels, (x0 - 10, y0 - 10), (x1 + 9, y1 + 9), 3.0, 17)
+        for grown in (8, 14):
+            cv2.rectangle(pixels, (x0 - grown, y0 - grown), (x1 - 1 + grown, y1 - 1 + grown), 7.0, 3)
+    return seen(pixels)
+
+
+@pytest.mark.parametrize("contrast", [3.3, 3.6])
+@pytest.mark.parametrize(
+    ("bars", "dummy_metal", "arrays"),
+    [(False, False, 1), (True, False, 1), (True, True, 0)],
+    ids=["cells on the ground", "cells between bars", "dummy metal between bars and wherever there is room"],
+)
+def test_a_pale_pattern_that_repeats_is_an_array_where_ground_lies_beside_it_or_where_it_is_nowhere_else(
+    contrast, bars, dummy_metal, arrays
+):
+    pixels = pale_pattern(contrast, bars=bars, dummy_metal=dummy_metal)
     texture = texture_of(pixels)
     assert 0.8 < float(texture.energy[85:195, 65:200].mean()) / dense_level(texture) < 1.05
     found = find_memories(pixels, texture, repeats(pixels, texture), np.zeros(pixels.shape[:2], bool))
-    assert len(found) == (0 if between_bars else 1)
+    assert len(found) == arrays
     for field in found:
         box = field.box
-        assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx((60, 80, 207, 197), abs=2.5)
+        assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx(BETWEEN_BARS, abs=2.5)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_lies_everywhere_is_found_elsewhere_and_cells_of_one_place_are_not(seed):
+    rng, box = np.random.default_rng(seed), Box(120.0, 90.0, 230.0, 180.0)
+    tile = rng.normal(0.0, 2.0, (9, 7)).astype(np.float32)
+    everywhere = np.tile(tile, (30, 60))
+    once = rng.normal(0.0, 0.3, everywhere.shape).astype(np.float32)
+    once[box.cut()] = everywhere[box.cut()]
+    twice = once.copy()
+    twice[90:180, 250:360] = everywhere[90:180, 250:360]
+    assert found_elsewhere(everywhere[..., None], box, 14) > 5.0
+    assert found_elsewhere(once[..., None], box, 14) == 0.0
+    # Another array of the same size and the same cells, and a patch's width about it.
+    assert found_elsewhere(twice[..., None], box, 14) == pytest.approx(1.0, abs=0.3)
 
 
 @pytest.mark.parametrize(("bare", "told"), [(0, True), (4, False), (5, False)])

@@ -270,9 +270,9 @@ def _report(
     cell_x, cell_y = n_x / per_x, n_y / per_y
     across = arrays_counts.counts([block.across for block in blocks], cell_x, "x")
     down = arrays_counts.counts([block.down for block in blocks], cell_y, "y")
-    for (columns, left, remark_a), (rows, top, remark_b) in zip(across, down, strict=True):
+    for block, (columns, left, remark_a), (rows, top, remark_b) in zip(blocks, across, down, strict=True):
         remarks += [text for text in (remark_a, remark_b) if text]
-        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows))
+        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, _reach(block, cell_x, cell_y)))
     whole = joined(placed)
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.
@@ -306,6 +306,12 @@ def _report(
         remarks=tuple(dict.fromkeys(remarks)),
         other_factors=others,
     )
+
+
+def _reach(block: _Block, cell_x: float, cell_y: float) -> tuple[float, float, float, float]:
+    """The farthest that a bank may reach (left, top, right, bottom), in cells."""
+    across, down = block.across, block.down
+    return across.start[0] / cell_x, down.start[0] / cell_y, across.stop[1] / cell_x, down.stop[1] / cell_y
 
 
 def _stated(given: tuple[int, int]) -> list[str]:

@@ -12,16 +12,25 @@ SAME = 0.35
 """Cells by which a bank's edge may be misplaced (the limit that the tests hold), so up to which two banks touch."""
 NARROWEST = 0.7
 """Cells of gap from which banks are surely apart: twice that."""
+SEEN_GAP = SAME
+"""Cells that hold the pattern of neither bank, wherever their edges lie, from which a narrower gap is believed as well:
+what one edge may be misplaced by beyond the interval that the picture leaves it."""
+
+Bounds = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class PlacedBank:
-    """A bank in cells of one lattice: where its first cell begins, and how many columns and rows it has."""
+    """A bank in cells of one lattice: where its first cell begins, and how many columns and rows it has.
+
+    `reach` (left, top, right, bottom) is the farthest that the picture lets its edges lie; by `SAME` if not given.
+    """
 
     left: float
     top: float
     columns: int
     rows: int
+    reach: Bounds | None = None
 
     @property
     def right(self) -> float:
@@ -32,6 +41,13 @@ class PlacedBank:
     def bottom(self) -> float:
         """Where its last row ends."""
         return self.top + self.rows
+
+    @property
+    def farthest(self) -> Bounds:
+        """The farthest that its edges may lie."""
+        if self.reach is not None:
+            return self.reach
+        return self.left - SAME, self.top - SAME, self.right + SAME, self.bottom + SAME
 
 
 def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
@@ -47,18 +63,11 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
     while (pair := _touching(left)) is not None:
         one, other = pair
         left = [bank for bank in left if bank not in pair]
-        left.append(
-            PlacedBank(
-                min(one.left, other.left),
-                min(one.top, other.top),
-                one.columns if _aligned(one, other) else one.columns + other.columns,
-                one.rows + other.rows if _aligned(one, other) else one.rows,
-            )
-        )
+        left.append(_together(one, other))
     for one, other in combinations(left, 2):
         across = _gap(one.left, one.right, other.left, other.right)
         down = _gap(one.top, one.bottom, other.top, other.bottom)
-        if max(across, down) < NARROWEST:
+        if max(across, down) < NARROWEST and _seen_gap(one, other) < SEEN_GAP:
             raise UndecidedError(
                 "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
             )
@@ -67,6 +76,24 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
         if down < -0.5 * min(one.rows, other.rows) and abs(one.rows - other.rows) == 1:
             raise _unlike(one.rows, other.rows, "rows", "side by side")
     return sorted(left, key=lambda bank: (round(bank.top), bank.left))
+
+
+def _together(one: PlacedBank, other: PlacedBank) -> PlacedBank:
+    a, b = one.farthest, other.farthest
+    reach = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
+    return PlacedBank(
+        min(one.left, other.left),
+        min(one.top, other.top),
+        one.columns if _aligned(one, other) else one.columns + other.columns,
+        one.rows + other.rows if _aligned(one, other) else one.rows,
+        None if one.reach is None or other.reach is None else reach,
+    )
+
+
+def _seen_gap(one: PlacedBank, other: PlacedBank) -> float:
+    """Cells between two banks, wherever their edges lie."""
+    a, b = one.farthest, other.farthest
+    return max(_gap(a[0], a[2], b[0], b[2]), _gap(a[1], a[3], b[1], b[3]))
 
 
 def _unlike(one: int, other: int, what: str, where: str) -> UndecidedError:

@@ -11,7 +11,7 @@ from shapely.geometry import box as rectangle
 from shapely.ops import unary_union
 
 from dieplat.proposals.boxes import about, joined, parted, pieces_of, rectangles, refined
-from dieplat.proposals.texture import Repeats, Texture, dense_level, goes_on, repeats_in_all
+from dieplat.proposals.texture import Repeats, Texture, dense_level, found_elsewhere, goes_on, repeats_in_all
 from dieplat.proposals.values import Box, Image, Mask
 
 LEAST_SIDE = 0.045
@@ -33,6 +33,9 @@ SURE, EMPTIER, BESIDE_PX = 1.07, 0.6, (4, 14)
 """An array of less than 1.07 of that density stands out: 4 to 14 px beyond two sides are under 0.6 of its edges, for
 there is ground. Dummy metal, which reached 1.01 on invented dies, fills the room that blocks leave: what it ends at has
 0.9 and more, on every side."""
+ELSEWHERE = 0.25
+"""Or it is nowhere else on the die: as much as this of its area may look like it. Dummy metal lies wherever there is
+room: on 8 times the area of its largest rectangle, where pale arrays had 0.06."""
 COVERED = 0.75
 """The median place of a bank has at least this part of its mean edge density: on 124 invented arrays it had 0.83 and
 more, on plates with contacts, whose rims have most of the edges, up to 0.66."""
@@ -93,9 +96,9 @@ def find_memories(
         reach = round(HIDDEN * max(box.width, box.height))
         whole = _gone_on(pixels, box, refined(box, pixels, texture, reach=reach, gap=gap))
         groups.append((whole if _share(taken, whole) <= 0.1 else box, score, density, count))
-    fields = []
+    fields, side = [], round(0.9 * found.half)
     for box, score, density, count in _largest(groups):
-        if density < SURE and emptier_sides(texture, box) < 2:
+        if density < SURE and emptier_sides(texture, box) < 2 and found_elsewhere(pixels, box, side) > ELSEWHERE:
             continue
         confidence = 0.45 + 0.25 * min(score, 1.2) + 0.2 * min(density - 1.0, 1.0)
         parts = f" in {count} banks" if count > 1 else ""

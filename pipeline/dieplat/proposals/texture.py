@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from dieplat.proposals.values import Image, Mask
+from dieplat.proposals.values import Box, Image, Mask
 
 WINDOW_PX = 32
 """Window in which a texture must repeat: four cells of 8 px."""
@@ -21,6 +21,9 @@ LEAST_CELLS = 3
 """An array has so many cells along either axis, at least."""
 GRID = 240
 """Windows along the sheet's longest side, at most."""
+PATCHES, ALIKE = (0.2, 0.58, 0.86), 0.8
+"""Where patches of a rectangle are taken, in parts of its sides and off the usual places of straps; what looks like it
+elsewhere fits at least this part as well as it does at home."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,6 +175,38 @@ def goes_on(inside: Image, added: Image) -> float:
     one, other = _above(inside), _above(added[:, -wide:])
     places = range(inside.shape[1] - wide + 1)
     return max(float((one[:, lag : lag + wide] * way).mean()) for way in (other, other[:, ::-1]) for lag in places)
+
+
+def found_elsewhere(pixels: Image, box: Box, side: int) -> float:
+    """How much of the sheet (h, w, channels) beyond a rectangle looks like it, in parts of its area.
+
+    Patches of `side` px, or of its shorter side, are laid over all of the sheet (normalised cross-correlation: J. P. Lewis 1995, Fast template
+    matching, Vision Interface, 120-123; from memory). The one counts that is most at home in the rectangle: it may lie
+    on a strap or under dirt. A place looks like the rectangle where the patch fits nearly as well within its own side.
+    """
+    height, width = pixels.shape[:2]
+    side = min(side, int(box.short))
+    picture, around = np.ascontiguousarray(pixels), np.ones((side | 1, side | 1), np.uint8)
+    away = np.ones((height, width), dtype=bool)
+    away[box.grown(side, width, height).cut()] = False
+    best, share = 0.0, 0.0
+    for down in PATCHES:
+        for across in PATCHES:
+            y, x = (
+                int(a + part * max(b - a - side, 0.0))
+                for a, b, part in ((box.y0, box.y1, down), (box.x0, box.x1, across))
+            )
+            patch = picture[y : y + side, x : x + side]
+            fit = cv2.matchTemplate(picture, patch, cv2.TM_CCOEFF_NORMED)
+            fit[max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3] = 0.0  # the patch itself
+            fits = np.zeros((height, width), np.float32)
+            fits[side // 2 :, side // 2 :][: fit.shape[0], : fit.shape[1]] = fit
+            fits = cv2.dilate(fits, around)
+            at_home = float(np.median(fits[box.cut()]))
+            if at_home > best:
+                best = at_home
+                share = float(np.count_nonzero(away & (fits > ALIKE * at_home))) / box.area
+    return share
 
 
 def _above(part: Image) -> Image:
