@@ -146,22 +146,20 @@ BETWEEN_BARS = (60, 80, 207, 197)
 
 
 def pale_pattern(contrast, *, bars, dummy_metal):
-    """Squares, 6 px from one to the next, beside lines of much stronger edges; between bars all round; everywhere."""
-    pixels = np.full((300, 460), 3.0, np.float32)
-    left, top, right, bottom = (0, 0, 280, 300) if dummy_metal else (60, 80, 210, 200)
-    for y in range(top + 2 * dummy_metal, bottom, 6):
-        for x in range(left, right, 6):
-            pixels[y : y + 3, x : x + 3] += contrast
-    pixels[20:280, 300:440:8] = pixels[20:280, 301:440:8] = pixels[20:280, 302:440:8] = 9.0
-    if bars:
+    """Squares, 6 px from one to the next, beside lines of much stronger edges; within bars; beyond these, too."""
+    pixels = np.full((300, 620), 3.0, np.float32)
+    for left, right, top, bottom in ((60, 210, 80, 200), *(((0, 24, 2, 300), (24, 298, 266, 300)) * dummy_metal)):
+        for y in range(top, bottom, 6):
+            for x in range(left, right, 6):
+                pixels[y : y + 3, x : x + 3] += contrast
+    pixels[20:280, 300:600:8] = pixels[20:280, 301:600:8] = pixels[20:280, 302:600:8] = 9.0
+    for grown in (11, 17) if bars else ():
         x0, y0, x1, y1 = BETWEEN_BARS
-        cv2.rectangle(pixels, (x0 - 10, y0 - 10), (x1 + 9, y1 + 9), 3.0, 17)
-        for grown in (8, 14):
-            cv2.rectangle(pixels, (x0 - grown, y0 - grown), (x1 - 1 + grown, y1 - 1 + grown), 7.0, 3)
+        cv2.rectangle(pixels, (x0 - grown, y0 - grown), (x1 - 1 + grown, y1 - 1 + grown), 9.0, 3)
     return seen(pixels)
 
 
-@pytest.mark.parametrize("contrast", [3.3, 3.6])
+@pytest.mark.parametrize("contrast", [3.6, 3.8])
 @pytest.mark.parametrize(
     ("bars", "dummy_metal", "arrays"),
     [(False, False, 1), (True, False, 1), (True, True, 0)],
@@ -176,8 +174,9 @@ def test_a_pale_pattern_that_repeats_is_an_array_where_ground_lies_beside_it_or_
     found = find_memories(pixels, texture, repeats(pixels, texture), np.zeros(pixels.shape[:2], bool))
     assert len(found) == arrays
     for field in found:
-        box = field.box
-        assert (box.x0, box.y0, box.x1, box.y1) == pytest.approx(BETWEEN_BARS, abs=2.5)
+        drawn, box = Box(*map(float, BETWEEN_BARS)), field.box
+        shared = drawn.shared(box)
+        assert shared > 0.9 * (drawn.area + box.area - shared)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

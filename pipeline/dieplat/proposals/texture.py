@@ -180,9 +180,10 @@ def goes_on(inside: Image, added: Image) -> float:
 def found_elsewhere(pixels: Image, box: Box, side: int) -> float:
     """How much of the sheet (h, w, channels) beyond a rectangle looks like it, in parts of its area.
 
-    Patches of `side` px, or of its shorter side, are laid over all of the sheet (normalised cross-correlation: J. P. Lewis 1995, Fast template
-    matching, Vision Interface, 120-123; from memory). The one counts that is most at home in the rectangle: it may lie
-    on a strap or under dirt. A place looks like the rectangle where the patch fits nearly as well within its own side.
+    Patches of `side` px, at most its shorter side, are laid over all of the sheet (normalised cross-correlation: J. P.
+    Lewis 1995, Fast template matching, Vision Interface, 120-123; from memory). The one counts that is most at home in
+    the rectangle: others may lie on a strap or under dirt. A place looks like the rectangle where, within half a side,
+    that patch fits nearly as well.
     """
     height, width = pixels.shape[:2]
     side = min(side, int(box.short))
