@@ -106,6 +106,9 @@ def _measured(truth: Truth, mosaic: Mosaic, layout: Layout, scale: Scale, rng: n
     if inside:
         found = measure_survey(mosaic, Regions(inside, "phantom"), scale, layout=layout)
         blocks = {block.name: block for block in truth.die.blocks}
+        for warning in found.warnings:
+            if warning.startswith("memory array") and "not measured" in warning:
+                print(f"seed {truth.seed}: {warning}", file=sys.stderr)
         for row in found.blocks:
             figures += _within(truth, blocks[row.name], row)
     return figures

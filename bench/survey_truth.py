@@ -113,8 +113,8 @@ def compare(
     add("die width", "die", width, die.width_um, die.width_um_u, 1)
     add("die height", "die", height, die.height_um, die.height_um_u, 1)
     add("die area", "die", width * height, die.area_um2, die.area_um2_u, 2)
-    assert die.rotation_deg is not None
-    add("rotation", "die", truth.frame.rotation_deg, die.rotation_deg, die.rotation_deg_u, 0)
+    if die.rotation_deg is not None:
+        add("rotation", "die", truth.frame.rotation_deg, die.rotation_deg, die.rotation_deg_u, 0)
     blocks = {block.name: block for block in truth.die.blocks}
     totals: dict[str, float] = {}
     for block in found.blocks:

@@ -20,7 +20,15 @@ from shapely.geometry.base import BaseGeometry
 from dieplat.errors import UndecidedError
 from dieplat.measurement import arrays_banks as banks
 from dieplat.measurement import arrays_cell as cell
-from dieplat.measurement import arrays_counts, arrays_fit, arrays_joint, arrays_model, arrays_period, arrays_phase
+from dieplat.measurement import (
+    arrays_counts,
+    arrays_few,
+    arrays_fit,
+    arrays_joint,
+    arrays_model,
+    arrays_period,
+    arrays_phase,
+)
 from dieplat.measurement.arrays_frame import Frame, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
 from dieplat.values import ArrayLattice, Bank
@@ -139,7 +147,7 @@ def _coarse(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Matrix, Matr
     try:
         return *arrays_period.coarse_lattice(grey, mask), True
     except UndecidedError:
-        found = arrays_period.lattice_of_parts(grey, mask)
+        found = arrays_few.lattice_of_few(grey, mask) or arrays_period.lattice_of_parts(grey, mask)
         if found is None:
             raise
         return *found, False

@@ -144,6 +144,32 @@ def coarse_lattice(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vect
         return a_x * step, a_y * step, strength
 
 
+def period_along(image: FloatArray, mask: npt.NDArray[np.bool_], axis: str) -> tuple[Vector, float]:
+    """The period vector (x, y) near the "x" or the "y" axis alone, and its height; see `coarse_lattice`.
+
+    Raises
+    ------
+    UndecidedError
+        If the picture shows none.
+    """
+    window = _window(mask, 1024)
+    part, inside = image[window], mask[window]
+    short, long = CROSSED_PX
+    try:
+        along, height = _along(_tamed_crossed(part, inside, long), inside, axis)
+    except UndecidedError:
+        along, height = _along(_tamed_crossed(part, inside, short), inside, axis)
+    return along, height
+
+
+def _along(flat: FloatArray, mask: npt.NDArray[np.bool_], axis: str) -> tuple[Vector, float]:
+    value = _autocorrelation(flat, mask)
+    if axis == "x":
+        return _shortest_period(value, axis, _least(mask))
+    upright, height = _shortest_period(value.T, axis, _least(mask))
+    return upright[::-1].copy(), height
+
+
 def lattice_of_parts(image: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Vector, Vector, float] | None:
     """As `coarse_lattice`, from halves and thirds of the mask; the one that stands out most, None where none does.
 
@@ -205,11 +231,15 @@ def _lattice_of(flat: FloatArray, mask: npt.NDArray[np.bool_], level: float) -> 
     if not mask.any() or float(flat[mask].std()) <= 1e-4 * level:
         raise UndecidedError("memory array: the picture is flat inside the polygon; nothing repeats there")
     value = _autocorrelation(flat, mask)
-    # Chance leaves 1 / sqrt(pixels), more where blur makes neighbours alike.
-    least = float(np.clip(12.0 / math.sqrt(float(mask.sum())), 0.015, 0.04))
+    least = _least(mask)
     across, strength_x = _shortest_period(value, "x", least)
     down, strength_y = _shortest_period(value.T, "y", least)
     return across, down[::-1].copy(), min(strength_x, strength_y)
+
+
+def _least(mask: npt.NDArray[np.bool_]) -> float:
+    """Least height of a peak: chance leaves 1 / sqrt(pixels), more where blur makes neighbours alike."""
+    return float(np.clip(12.0 / math.sqrt(float(mask.sum())), 0.015, 0.04))
 
 
 def _shortest_period(value: FloatArray, axis: str, least: float) -> tuple[Vector, float]:
