@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,10 +18,10 @@ from shapely import affinity
 from shapely.geometry.base import BaseGeometry
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement import arrays_banks as banks
 from dieplat.measurement import arrays_cell as cell
 from dieplat.measurement import (
     arrays_counts,
+    arrays_dirt,
     arrays_few,
     arrays_fit,
     arrays_joint,
@@ -29,6 +29,7 @@ from dieplat.measurement import (
     arrays_period,
     arrays_phase,
 )
+from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest
 from dieplat.measurement.arrays_frame import Frame, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
 from dieplat.values import ArrayLattice, Bank
@@ -46,12 +47,6 @@ right to some hundredths of one, and half a period more or less is another latti
 source)."""
 FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Block:
-    across: banks.Extent
-    down: banks.Extent
 
 
 def measure_array(
@@ -100,16 +95,55 @@ def measure_array(
         raise UndecidedError(
             f"memory array: fewer than {arrays_period.LEAST_PIXELS} pixels lie inside the polygon; enlarge it"
         )
-    a_x, a_y, strength, in_step = _coarse(grey, mask)
-    flat = arrays_period.flatten(grey, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
+    try:
+        return _measure(grey, grey, mask, local, origin_px, cells_per_period)
+    except UndecidedError:
+        cleaned = _cleaned(grey, mask)
+        if cleaned is None:
+            raise
+        seen, share = cleaned
+        try:
+            found = _measure(grey, seen, mask, local, origin_px, cells_per_period)
+        except UndecidedError:
+            found = None
+        if found is None:
+            raise
+    remark = f"{100 * share:.2g} % of the picture is unlike the cells on every side (dirt) and does not count"
+    return replace(found, remarks=(*found.remarks, remark))
+
+
+def _cleaned(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[FloatArray, float] | None:
+    """The picture without what is odd in it, and its share; None where nothing is, or no lattice tells."""
+    try:
+        a_x, a_y, _, in_step = _coarse(grey, mask)
+    except UndecidedError:
+        return None
+    if in_step:
+        reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
+        flat = arrays_period.flatten(grey, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
+        a_x, a_y = np.linalg.inv(arrays_phase.advance(arrays_phase.demodulate(flat, reciprocal), reciprocal)).T
+    return arrays_dirt.without_dirt(grey, mask, a_x, a_y)
+
+
+def _measure(
+    grey: FloatArray,
+    seen: FloatArray,
+    mask: npt.NDArray[np.bool_],
+    local: BaseGeometry,
+    origin_px: tuple[float, float],
+    cells_per_period: tuple[int, int] | None,
+) -> ArrayLattice:
+    """The lattice, fitted to `grey`, with the banks that `seen` shows."""
+    a_x, a_y, strength, in_step = _coarse(seen, mask)
+    flat = arrays_period.flatten(seen, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
     reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
     phase = arrays_phase.demodulate(flat, reciprocal)
     if in_step:
         reciprocal = arrays_phase.advance(phase, reciprocal)
     for attempt in range(6):
-        frame = resample(grey, mask, local, reciprocal)
-        blocks = _find_blocks(frame)
-        tiles = _tiles(grey, frame, _largest(blocks))
+        frame = resample(seen, mask, local, reciprocal)
+        blocks = find_blocks(frame)
+        tiles = _tiles(grey, frame, largest(blocks))
         model = arrays_model.fit_model(grey, tiles, reciprocal, arrays_model.strongest(grey, tiles, reciprocal))
         parts = cell.parts_of(model.period(_fine(frame)))
         if max(parts) > 1:
@@ -117,7 +151,7 @@ def measure_array(
             reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
             phase = arrays_phase.demodulate(flat, reciprocal)
             continue
-        rectangles = [_inner(block, frame) for block in blocks]
+        rectangles = [inner(block, frame) for block in blocks]
         change = arrays_phase.fit_banks(
             arrays_phase.cell_phases(frame.picture, frame.samples, rectangles, phase.orders)
         )
@@ -132,9 +166,9 @@ def measure_array(
                 reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
                 phase = arrays_phase.demodulate(flat, reciprocal)
                 continue
-            frame = resample(grey, mask, local, reciprocal)
+            frame = resample(seen, mask, local, reciprocal)
             return _report(
-                grey, frame, _find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
+                grey, frame, find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
             )
     raise UndecidedError(arrays_fit.NOT_STRAIGHT)
 
@@ -181,8 +215,8 @@ def _over_banks(change: Matrix, frame: Frame, rectangles: Sequence[arrays_fit.Re
     return float(np.abs(np.concatenate([sides * row for row in change])).max())
 
 
-def _tiles(grey: FloatArray, frame: Frame, block: _Block) -> list[arrays_model.Tile]:
-    return arrays_fit.within(arrays_fit.tiles_of(frame, _inner(block, frame)), grey.shape)
+def _tiles(grey: FloatArray, frame: Frame, block: Block) -> list[arrays_model.Tile]:
+    return arrays_fit.within(arrays_fit.tiles_of(frame, inner(block, frame)), grey.shape)
 
 
 def _fine(frame: Frame) -> tuple[int, int]:
@@ -195,69 +229,10 @@ def _drift(change: Matrix, shape: tuple[int, ...]) -> float:
     return float(np.abs(change @ np.array([shape[1], shape[0]], dtype=np.float64)).max())
 
 
-def _find_blocks(frame: Frame) -> list[_Block]:
-    """Find the banks: along x in the most regular band of rows, then along y, then both again with all
-    rows."""
-    n_x, n_y = frame.samples
-    picture, mask = frame.picture, frame.mask
-    band = _regular_band(picture, mask, n_x, n_y)
-    first = max(banks.find_runs(*banks.fold(picture[band], mask[band], n_y), n_x), key=lambda r: r.stop - r.start)
-    columns = slice(first.start, first.stop)
-    down_runs = banks.find_runs(*banks.fold(picture[:, columns].T, mask[:, columns].T, n_x), n_y)
-    blocks = []
-    for down in down_runs:
-        rows = slice(down.start, down.stop)
-        profile, covered = banks.fold(picture[rows], mask[rows], n_y)
-        across_runs = banks.find_runs(profile, covered, n_x)
-        for across in across_runs:
-            extent_x = banks.find_extent(profile, covered, across, across_runs, n_x)
-            columns = slice(across.start, across.stop)
-            turned, turned_covered = banks.fold(picture[:, columns].T, mask[:, columns].T, n_x)
-            extent_y = banks.find_extent(turned, turned_covered, down, down_runs, n_y)
-            if extent_x.longest() > 1.5 * n_x and extent_y.longest() > 1.5 * n_y:
-                blocks.append(_Block(extent_x, extent_y))
-    if not blocks:
-        raise UndecidedError("memory array: no block of at least two cells by two stands out inside the polygon")
-    return blocks
-
-
-def _regular_band(picture: FloatArray, mask: FloatArray, n_x: int, n_y: int) -> slice:
-    """Choose the band of a few periods' height in which the rows repeat best along x."""
-    height = min(4 * n_y, picture.shape[0])
-    best, choice = -1.0, slice(0, height)
-    starts = np.unique(np.linspace(0, picture.shape[0] - height, 24).astype(int))
-    for start in starts:
-        rows = slice(int(start), int(start) + height)
-        folded, covered = banks.fold(picture[rows], mask[rows], n_y)
-        if covered.sum() < 3 * n_x:
-            continue
-        moved = covered[n_x:] & covered[:-n_x]
-        a, b = folded[:, n_x:][:, moved], folded[:, :-n_x][:, moved]
-        score = float(((a - a.mean()) * (b - b.mean())).sum()) / max(float(folded.shape[0]), 1.0)
-        if score > best:
-            best, choice = score, rows
-    return choice
-
-
-def _inner(block: _Block, frame: Frame) -> tuple[int, int, int, int]:
-    """Samples (i0, j0, i1, j1) that surely belong to a bank."""
-    height, width = frame.picture.shape
-    return (
-        max(0, math.ceil(block.across.start[1])),
-        max(0, math.ceil(block.down.start[1])),
-        min(width, math.floor(block.across.stop[0])),
-        min(height, math.floor(block.down.stop[0])),
-    )
-
-
-def _largest(blocks: list[_Block]) -> _Block:
-    return max(blocks, key=lambda block: block.across.longest() * block.down.longest())
-
-
 def _report(
     grey: FloatArray,
     frame: Frame,
-    blocks: list[_Block],
+    blocks: list[Block],
     reciprocal: Matrix,
     covariance: Matrix,
     strength: float,
@@ -280,7 +255,7 @@ def _report(
     down = arrays_counts.counts([block.down for block in blocks], cell_y, "y")
     for block, (columns, left, remark_a), (rows, top, remark_b) in zip(blocks, across, down, strict=True):
         remarks += [text for text in (remark_a, remark_b) if text]
-        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, _reach(block, cell_x, cell_y)))
+        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, block.reach(cell_x, cell_y)))
     whole = joined(placed)
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.
@@ -316,23 +291,17 @@ def _report(
     )
 
 
-def _reach(block: _Block, cell_x: float, cell_y: float) -> tuple[float, float, float, float]:
-    """The farthest that a bank may reach (left, top, right, bottom), in cells."""
-    across, down = block.across, block.down
-    return across.start[0] / cell_x, down.start[0] / cell_y, across.stop[1] / cell_x, down.stop[1] / cell_y
-
-
 def _stated(given: tuple[int, int]) -> list[str]:
     said = [f"{count} along {axis}" for count, axis in zip(given, "xy", strict=True)]
     return [f"cells in one optical period as stated, not as read from the picture: {said[0]}, {said[1]}"]
 
 
 def _cells_of(
-    grey: FloatArray, frame: Frame, blocks: list[_Block], reciprocal: Matrix, size: Matrix
+    grey: FloatArray, frame: Frame, blocks: list[Block], reciprocal: Matrix, size: Matrix
 ) -> tuple[int, int, list[str], tuple[float, ...]]:
     """Cells a period along x and along y, remarks, and by what the count changes if what they doubt is so."""
     n_x, n_y = frame.samples
-    tiles = _tiles(grey, frame, _largest(blocks))
+    tiles = _tiles(grey, frame, largest(blocks))
     orders = arrays_model.strongest(grey, tiles, reciprocal)
     models = [
         arrays_model.fit_model(grey, some, reciprocal, orders)
@@ -351,7 +320,7 @@ def _cells_of(
     return per_x, per_y, remarks, cell.other_factors((per_x, remark_x), (per_y, remark_y))
 
 
-def _systematic(blocks: list[_Block], samples: tuple[int, int]) -> Matrix:
+def _systematic(blocks: list[Block], samples: tuple[int, int]) -> Matrix:
     """Standard uncertainty of the period from what all cells share, in px: resampling and uneven light.
 
     A bend of SHARED_PX over a bank's length, as a slope of evenly spread points: sqrt(12) times it, divided by the

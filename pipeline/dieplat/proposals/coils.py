@@ -24,6 +24,9 @@ EVEN = 0.35
 """Each of the four directions has at least this much of the mean edge density."""
 MOST = 40
 """Places that are looked at closely, the likeliest first."""
+REACHES = (1.35, 1.8, 1.1)
+"""How far around a place a winding is looked for, in parts of the radius found there. The narrowest comes last: what
+surrounds a pale winding may differ more from its plate than the winding does, but a cut one must not be preferred."""
 RAYS = 180
 AROUND = 0.72
 """Least concentricity of a winding's own edges with the shape that was found."""
@@ -49,7 +52,7 @@ def find_coils(pixels: Image, texture: Texture, taken: Mask) -> list[Coil]:
     for x, y, radius in _centres(texture, taken):
         if any(coil.box.x0 < x < coil.box.x1 and coil.box.y0 < y < coil.box.y1 for coil in found):
             continue
-        for reach in (1.35, 1.8):
+        for reach in REACHES:
             coil = _coil(pixels, texture, x, y, reach * radius)
             if coil is not None and taken[coil.box.cut()].mean() < 0.05:
                 if all(coil.box.shared(other.box) < 0.2 * min(coil.box.area, other.box.area) for other in found):
@@ -134,6 +137,8 @@ def _coil(pixels: Image, texture: Texture, x: float, y: float, reach: float) -> 
     inner = np.array([run[0, 0] if len(run) else np.nan for run in runs])
     shape = _fitted(angle[seen], outer[seen])
     near = np.abs(outer[seen] - shape.radius(angle[seen])) < 0.2 * shape.flat
+    if shape.corner > reach:
+        return None
     if shape.off > OFF or near.mean() < 0.8 or np.median(inner[seen]) < 0.12 * shape.flat:
         return None
     if _fitted(angle[seen], inner[seen]).off > 3 * OFF:

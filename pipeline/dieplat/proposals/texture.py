@@ -21,6 +21,8 @@ LEAST_CELLS = 3
 """An array has so many cells along either axis, at least."""
 GRID = 240
 """Windows along the sheet's longest side, at most."""
+RIM_PX = 4
+"""The outline's blur reaches so far into a block."""
 PATCHES, ALIKE = (0.2, 0.58, 0.86), 0.8
 """Where patches of a rectangle are taken, in parts of its sides and off the usual places of straps; what looks like it
 elsewhere fits at least this part as well as it does at home."""
@@ -162,6 +164,22 @@ def repeats_in_all(part: Image) -> float:
         _rise(each[None].astype(np.float32), lag)[0] for each, lag in ((value, lags[1]), (value.T, lags[0]))
     )
     return float(min(across, down))
+
+
+def lopsidedness(part: Image) -> float:
+    """Skewness of a rectangle (h, w, channels) about its surroundings: 0 as much above as below, 2 and more: few spots.
+
+    Along the channels' first principal component; its outermost pixels, half of which see what lies beyond, are left
+    out.
+    """
+    picture = np.ascontiguousarray(part)
+    about = cv2.blur(picture, (LONGEST_PX + 1, LONGEST_PX + 1)).reshape(part.shape)
+    values = (picture - about)[RIM_PX:-RIM_PX, RIM_PX:-RIM_PX].reshape(-1, part.shape[2])
+    if not len(values):
+        return 0.0
+    values = values - values.mean(axis=0)
+    line = values @ np.linalg.eigh(values.T @ values)[1][:, -1]
+    return abs(float((line**3).mean())) / max(float((line**2).mean()) ** 1.5, 1e-12)
 
 
 def goes_on(inside: Image, added: Image) -> float:

@@ -1,0 +1,73 @@
+"""Hairs and specks on an array."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from array_pictures import Recipe, draw
+from test_arrays import check
+
+from dieplat.measurement.arrays import measure_array
+from dieplat.measurement.arrays_dirt import without_dirt
+from dieplat.measurement.arrays_frame import grey_of, raster
+
+FOUR_BANKS = Recipe(7.6, 9.8, 0.4, (14, 14), (12, 12), (13.0,), (13.0,), seed=3)
+VECTORS = [
+    pitch * np.array(turn)
+    for pitch, turn in (
+        (7.6, (np.cos(np.radians(0.4)), np.sin(np.radians(0.4)))),
+        (9.8, (-np.sin(np.radians(0.4)), np.cos(np.radians(0.4)))),
+    )
+]
+
+
+def with_hair(picture, points, wide_px=6):
+    """A dark hair with soft sides, as one that lies above the plane of focus."""
+    weight = np.zeros(picture.shape[:2], np.float32)
+    cv2.polylines(weight, [np.int32(np.array(points) * 16)], False, 1.0, wide_px, cv2.LINE_AA, 4)
+    weight = 0.75 * cv2.GaussianBlur(weight, (0, 0), 0.8)
+    return np.asarray(picture * (1 - weight) + 40 * weight, dtype=np.uint8)
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        [(250, 20), (215, 60), (190, 90), (185, 130), (168, 180)],
+        [(30, 60), (80, 88), (110, 68), (160, 108), (230, 84)],
+    ],
+)
+def test_an_array_under_a_hair_is_counted(points):
+    picture, polygon = draw(FOUR_BANKS)
+    found = measure_array(with_hair(picture, points), polygon)
+    check(FOUR_BANKS, found)
+
+
+def test_a_hair_is_found_and_the_cells_under_it_are_shown():
+    picture, polygon = draw(FOUR_BANKS)
+    grey = grey_of(picture)
+    dirty = grey_of(with_hair(picture, [(60, 120), (90, 100), (120, 60)]))
+    mask = raster(polygon, grey.shape)
+    cleaned = without_dirt(dirty, mask, *VECTORS)
+    assert cleaned is not None
+    seen, share = cleaned
+    under = mask & (np.abs(dirty - grey) > 30)
+    assert share == pytest.approx(under.sum() / mask.sum(), rel=0.5)
+    # Half of what the hair took away is the least that tells; noise has 3 levels.
+    left = np.abs(seen - grey)[under]
+    assert np.median(left) < 6
+    assert np.mean(left > 30) < 0.1
+
+
+def test_straps_and_the_ends_of_banks_are_no_dirt():
+    picture, polygon = draw(FOUR_BANKS)
+    grey = grey_of(picture)
+    cleaned = without_dirt(grey, raster(polygon, grey.shape), *VECTORS)
+    assert cleaned is None or cleaned[1] < 0.002
+
+
+def test_what_does_not_repeat_is_not_cleaned_into_something_that_does():
+    noise = np.random.default_rng(0).normal(100, 10, (120, 150)).astype(np.float32)
+    noise[:, :75] += 90 * (np.random.default_rng(1).random((120, 75)) > 0.5)
+    cleaned = without_dirt(noise, np.ones(noise.shape, bool), np.array([7.6, 0.0]), np.array([0.0, 9.8]))
+    assert cleaned is None or cleaned[1] < 0.01
