@@ -7,8 +7,16 @@ import pytest
 from dieplat.phantom.cells import add_logic
 from dieplat.phantom.layers import Die, Sheet
 from dieplat.phantom.render import DieRaster
-from dieplat.proposals.fields import REPEATING, WIDER_REPEATING, _logic_field, find_dense, find_memories
-from dieplat.proposals.texture import dense_level, found_elsewhere, repeats, repeats_in_all, texture_of, wider_repeats
+from dieplat.proposals.fields import COVERED, REPEATING, WIDER_REPEATING, _logic_field, find_dense, find_memories
+from dieplat.proposals.texture import (
+    dense_level,
+    found_elsewhere,
+    lopsidedness,
+    repeats,
+    repeats_in_all,
+    texture_of,
+    wider_repeats,
+)
 from dieplat.proposals.values import Box
 
 
@@ -52,6 +60,51 @@ def test_contacts_on_two_plates_are_no_array_though_the_rims_have_edges(rim):
     own = repeats(pixels, texture)
     assert float(own.score.max()) > REPEATING  # the contacts do repeat
     assert find_memories(pixels, texture, own, np.zeros(pixels.shape[:2], bool)) == []
+
+
+@pytest.mark.parametrize("rim", [0.0, 0.3, 0.6])
+def test_contacts_on_a_plate_are_no_array_though_its_rim_is_hardly_seen(rim):
+    pixels = np.full((320, 360), 3.0, np.float32)
+    pixels[100:163, 120:185] += rim
+    for y in range(104, 158, 6):
+        for x in range(124, 180, 6):
+            pixels[y : y + 2, x : x + 2] += 4.0
+    pixels = seen(pixels)
+    texture = texture_of(pixels)
+    own = repeats(pixels, texture)
+    edges = texture.energy[100:163, 120:185]
+    assert float(own.score.max()) > REPEATING  # the contacts do repeat, and have all the edges there are
+    assert float(edges.mean()) > dense_level(texture)
+    assert np.median(edges) > COVERED * edges.mean()
+    assert find_memories(pixels, texture, own, np.zeros(pixels.shape[:2], bool)) == []
+
+
+@pytest.mark.parametrize(("high", "wide"), [(1, 2), (2, 2), (3, 3), (4, 4)])
+def test_few_spots_are_lopsided_as_two_levels_of_unequal_share_are(high, wide):
+    # Of two levels, the share p at the upper one: (1 - 2 p) / sqrt(p (1 - p)).
+    pixels = np.full((120, 120), 3.0, np.float32)
+    for y in range(0, 120, 6):
+        for x in range(0, 120, 6):
+            pixels[y : y + high, x : x + wide] = 5.0
+    share = high * wide / 36.0
+    expected = abs(1.0 - 2.0 * share) / np.sqrt(share * (1.0 - share))
+    assert lopsidedness(pixels[..., None]) == pytest.approx(expected, abs=0.2)
+
+
+@pytest.mark.parametrize(("ground", "told"), [(3.0, True), (9.0, False), (-3.0, False)])
+def test_strokes_in_a_row_and_ground_of_another_level_beside_it_are_not_logic(ground, told):
+    rng = np.random.default_rng(3)
+    pixels = np.full((200, 420), 3.0, np.float32)
+    pixels[90:120] = ground
+    for _ in range(900):
+        x, y = rng.integers(40, 360), rng.integers(60, 118)
+        wide, high = (10, 2) if rng.random() < 0.5 else (2, 8)
+        pixels[y : y + high, x : x + wide] += 2.0
+    pixels = np.clip(pixels, ground - 2.0 if ground < 0 else 3.0, max(ground, 3.0) + 2.0)
+    pixels = seen(pixels)
+    texture = texture_of(pixels)
+    field = _logic_field(pixels, texture, [repeats(pixels, texture)], Box(60, 62, 350, 118))
+    assert (field is not None) == told
 
 
 @pytest.mark.parametrize(("pitch_x", "pitch_y"), [(7, 8), (4, 5), (18, 25)])

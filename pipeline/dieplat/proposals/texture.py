@@ -179,7 +179,7 @@ def lopsidedness(part: Image) -> float:
         return 0.0
     values = values - values.mean(axis=0)
     line = values @ np.linalg.eigh(values.T @ values)[1][:, -1]
-    return abs(float((line**3).mean())) / max(float((line**2).mean()) ** 1.5, 1e-12)
+    return float(abs((line**3).mean()) / max(float((line**2).mean()) ** 1.5, 1e-12))
 
 
 def goes_on(inside: Image, added: Image) -> float:
