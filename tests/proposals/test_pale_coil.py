@@ -24,7 +24,7 @@ def coil_on_a_plate(ground):
     return (cv2.GaussianBlur(pixels, (0, 0), 0.7) + rng.normal(0.0, 0.25, pixels.shape)).astype(np.float32)
 
 
-@pytest.mark.parametrize("ground", [(2.7, 3.1, 1.6), (4.5, 4.7, 0.9), (6.0, 6.5, 0.2), (0.2, 0.4, 0.9)])
+@pytest.mark.parametrize("ground", [(2.7, 3.1, 1.6), (6.0, 6.5, 0.2)])
 def test_a_winding_is_found_whatever_lies_around_its_plate(ground):
     pixels = coil_on_a_plate(ground)
     found = find_coils(pixels, texture_of(pixels), np.zeros(pixels.shape[:2], bool))

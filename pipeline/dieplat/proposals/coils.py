@@ -24,9 +24,10 @@ EVEN = 0.35
 """Each of the four directions has at least this much of the mean edge density."""
 MOST = 40
 """Places that are looked at closely, the likeliest first."""
-REACHES = (1.35, 1.8, 1.1)
-"""How far around a place a winding is looked for, in parts of the radius found there. The narrowest comes last: what
-surrounds a pale winding may differ more from its plate than the winding does, but a cut one must not be preferred."""
+WIDE, NARROW, LIKELIEST = (1.35, 1.8), (1.1,), 12
+"""How far around a place a winding is looked for, in parts of the radius found there. What surrounds a pale winding may
+differ more from its plate than the winding does, so that the likeliest of the places that are left are looked at once
+more, narrowly: last, for a winding that is cut must not be preferred."""
 RAYS = 180
 AROUND = 0.72
 """Least concentricity of a winding's own edges with the shape that was found."""
@@ -49,15 +50,17 @@ class Coil:
 def find_coils(pixels: Image, texture: Texture, taken: Mask) -> list[Coil]:
     """All windings of a sheet; none within `taken`."""
     found: list[Coil] = []
-    for x, y, radius in _centres(texture, taken):
-        if any(coil.box.x0 < x < coil.box.x1 and coil.box.y0 < y < coil.box.y1 for coil in found):
-            continue
-        for reach in REACHES:
-            coil = _coil(pixels, texture, x, y, reach * radius)
-            if coil is not None and taken[coil.box.cut()].mean() < 0.05:
-                if all(coil.box.shared(other.box) < 0.2 * min(coil.box.area, other.box.area) for other in found):
-                    found.append(coil)
-                break
+    places = _centres(texture, taken)
+    for reaches, chosen in ((WIDE, places), (NARROW, places[:LIKELIEST])):
+        for x, y, radius in chosen:
+            if any(coil.box.x0 < x < coil.box.x1 and coil.box.y0 < y < coil.box.y1 for coil in found):
+                continue
+            for reach in reaches:
+                coil = _coil(pixels, texture, x, y, reach * radius)
+                if coil is not None and taken[coil.box.cut()].mean() < 0.05:
+                    if all(coil.box.shared(other.box) < 0.2 * min(coil.box.area, other.box.area) for other in found):
+                        found.append(coil)
+                    break
     return found
 
 
