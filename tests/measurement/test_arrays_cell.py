@@ -49,3 +49,31 @@ def test_periods_of_folded_cells_run_aslant_and_are_refused():
     """Seed 8035 of bench/array_figures.py: cells of 2.62 x 2.33 px seemed to repeat along (2.68, 6.97) px."""
     with pytest.raises(UndecidedError, match="along rows and columns"):
         refuse_leaning(np.array([[2.62, 2.68], [-0.02, 6.97]]))
+
+
+def coloured(moved_px, steady=0.99, period_px=9.5, grey=None):
+    """A grey wave that is its own mirror image, and the same in a colour, moved by so much."""
+    grey = np.tile(np.cos(2 * np.pi * X), (4, 1)).astype(np.float32) if grey is None else grey
+    colour = np.tile(np.cos(2 * np.pi * (X - moved_px / period_px)), (4, 1)).astype(np.float32)
+    found = Periods(grey, 0.999, grey, 0.999, ((colour, steady),))
+    return cells_a_period(found, period_px, [(11.7, 12.1)], "x")
+
+
+def test_a_colour_beside_the_grey_tells_one_cell():
+    """Red contacts to the left and green gates to the right of a cell are not mirrored in the next one."""
+    assert coloured(1.5) == (1, None)
+    with pytest.raises(UndecidedError, match="mirror image"):
+        coloured(0.0)
+
+
+def test_a_colour_moved_by_the_lens_or_hardly_seen_tells_nothing():
+    for told in ({"moved_px": 0.25}, {"moved_px": 1.5, "steady": 0.85}, {"moved_px": 1.5, "period_px": 7.0}):
+        with pytest.raises(UndecidedError, match="mirror image"):
+            coloured(**told)
+
+
+def test_a_pair_in_grey_that_is_none_in_colour_is_refused():
+    pair = np.tile(np.cos(4 * np.pi * X) + 0.75 * np.cos(2 * np.pi * X), (4, 1)).astype(np.float32)
+    assert coloured(0.0, grey=pair) == (2, None)
+    with pytest.raises(UndecidedError, match="mirror image"):
+        coloured(1.5, grey=pair)

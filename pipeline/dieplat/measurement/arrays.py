@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +30,7 @@ from dieplat.measurement import (
     arrays_phase,
 )
 from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest
-from dieplat.measurement.arrays_frame import Frame, grey_of, raster, resample
+from dieplat.measurement.arrays_frame import Frame, colours_of, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
 from dieplat.values import ArrayLattice, Bank
 
@@ -47,6 +47,17 @@ right to some hundredths of one, and half a period more or less is another latti
 source)."""
 FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _View:
+    """A crop as it is looked at: `grey` for what is fitted, `seen` for finding banks, `colours` for telling cells."""
+
+    grey: FloatArray
+    seen: FloatArray
+    colours: tuple[FloatArray, ...]
+    mask: npt.NDArray[np.bool_]
+    polygon: BaseGeometry
 
 
 def measure_array(
@@ -95,15 +106,16 @@ def measure_array(
         raise UndecidedError(
             f"memory array: fewer than {arrays_period.LEAST_PIXELS} pixels lie inside the polygon; enlarge it"
         )
+    view = _View(grey, grey, colours_of(image), mask, local)
     try:
-        return _measure(grey, grey, mask, local, origin_px, cells_per_period)
+        return _measure(view, origin_px, cells_per_period)
     except UndecidedError:
         cleaned = _cleaned(grey, mask)
         if cleaned is None:
             raise
         seen, share = cleaned
         try:
-            found = _measure(grey, seen, mask, local, origin_px, cells_per_period)
+            found = _measure(replace(view, seen=seen), origin_px, cells_per_period)
         except UndecidedError:
             found = None
         if found is None:
@@ -125,15 +137,8 @@ def _cleaned(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[FloatArray,
     return arrays_dirt.without_dirt(grey, mask, a_x, a_y)
 
 
-def _measure(
-    grey: FloatArray,
-    seen: FloatArray,
-    mask: npt.NDArray[np.bool_],
-    local: BaseGeometry,
-    origin_px: tuple[float, float],
-    cells_per_period: tuple[int, int] | None,
-) -> ArrayLattice:
-    """The lattice, fitted to `grey`, with the banks that `seen` shows."""
+def _measure(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None) -> ArrayLattice:
+    grey, seen, mask, local = view.grey, view.seen, view.mask, view.polygon
     a_x, a_y, strength, in_step = _coarse(seen, mask)
     flat = arrays_period.flatten(seen, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
     reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
@@ -168,7 +173,7 @@ def _measure(
                 continue
             frame = resample(seen, mask, local, reciprocal)
             return _report(
-                grey, frame, find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
+                view, frame, find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
             )
     raise UndecidedError(arrays_fit.NOT_STRAIGHT)
 
@@ -230,7 +235,7 @@ def _drift(change: Matrix, shape: tuple[int, ...]) -> float:
 
 
 def _report(
-    grey: FloatArray,
+    view: _View,
     frame: Frame,
     blocks: list[Block],
     reciprocal: Matrix,
@@ -248,7 +253,7 @@ def _report(
     if given:
         (per_x, per_y), remarks = given, _stated(given)
     else:
-        per_x, per_y, remarks, others = _cells_of(grey, frame, blocks, reciprocal, size)
+        per_x, per_y, remarks, others = _cells_of(view, frame, blocks, reciprocal, size)
     placed: list[PlacedBank] = []
     cell_x, cell_y = n_x / per_x, n_y / per_y
     across = arrays_counts.counts([block.across for block in blocks], cell_x, "x")
@@ -260,7 +265,7 @@ def _report(
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.
         rectangles = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
-        vectors, spread = _vectors(*_refined(grey, frame, rectangles, reciprocal))
+        vectors, spread = _vectors(*_refined(view.grey, frame, rectangles, reciprocal))
         size = np.hypot(vectors[0], vectors[1])
         spread = np.hypot(spread, _systematic(blocks, frame.samples))
     found = []
@@ -297,21 +302,32 @@ def _stated(given: tuple[int, int]) -> list[str]:
 
 
 def _cells_of(
-    grey: FloatArray, frame: Frame, blocks: list[Block], reciprocal: Matrix, size: Matrix
+    view: _View, frame: Frame, blocks: list[Block], reciprocal: Matrix, size: Matrix
 ) -> tuple[int, int, list[str], tuple[float, ...]]:
     """Cells a period along x and along y, remarks, and by what the count changes if what they doubt is so."""
     n_x, n_y = frame.samples
+    grey = view.grey
     tiles = _tiles(grey, frame, largest(blocks))
     orders = arrays_model.strongest(grey, tiles, reciprocal)
-    models = [
-        arrays_model.fit_model(grey, some, reciprocal, orders)
-        for some in (tiles, tiles[: len(tiles) // 2] or tiles, tiles[len(tiles) // 2 :])
-    ]
+    halves = (tiles, tiles[: len(tiles) // 2] or tiles, tiles[len(tiles) // 2 :])
+    models = [arrays_model.fit_model(grey, some, reciprocal, orders) for some in halves]
     whole, one, other = (model.period(_fine(frame)) for model in models)
     cell.refuse_stripes(whole)
     low, low_one, low_other = (model.low(reciprocal).period(_fine(frame)) for model in models)
-    along_x = cell.Periods(whole, cell.steadiness(one, other), low, cell.steadiness(low_one, low_other))
-    along_y = cell.Periods(whole.T, cell.steadiness(one.T, other.T), low.T, cell.steadiness(low_one.T, low_other.T))
+    colours = [
+        [arrays_model.fit_model(plane, some, reciprocal, orders).period(_fine(frame)) for some in halves]
+        for plane in view.colours
+    ]
+    along_x, along_y = (
+        cell.Periods(
+            turned(whole),
+            cell.steadiness(turned(one), turned(other)),
+            turned(low),
+            cell.steadiness(turned(low_one), turned(low_other)),
+            tuple((turned(all_), cell.steadiness(turned(a), turned(b))) for all_, a, b in colours),
+        )
+        for turned in (np.asarray, np.transpose)
+    )
     spans_x = [block.across.cells_between(n_x) for block in blocks]
     spans_y = [block.down.cells_between(n_y) for block in blocks]
     per_x, remark_x = cell.cells_a_period(along_x, size[0], spans_x, "x")

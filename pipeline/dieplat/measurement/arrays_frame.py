@@ -40,13 +40,21 @@ class Frame:
 def grey_of(image: npt.NDArray[np.generic]) -> FloatArray:
     """Grey by the direction in which neighbouring pixels' colours differ most."""
     values = np.asarray(image, dtype=np.float32)
-    if values.ndim == 2:
-        return values
+    return values if values.ndim == 2 else _projected(values)[-1]
+
+
+def colours_of(image: npt.NDArray[np.generic]) -> tuple[FloatArray, ...]:
+    """What colours say beside the grey: projections on the directions across it, the one that differs more first."""
+    values = np.asarray(image, dtype=np.float32)
+    return () if values.ndim == 2 else tuple(reversed(_projected(values)[:-1]))
+
+
+def _projected(values: FloatArray) -> list[FloatArray]:
     change = values[:, 2:] - values[:, :-2]
     change = change.reshape(-1, values.shape[2])
     _, vectors = np.linalg.eigh((change.T @ change).astype(np.float64))
-    weight = vectors[:, -1] * (1.0 if vectors[:, -1].sum() >= 0 else -1.0)
-    return np.asarray(values @ weight.astype(np.float32), dtype=np.float32)
+    signs = np.where(vectors.sum(axis=0) >= 0, 1.0, -1.0)
+    return [np.asarray(values @ vector.astype(np.float32), dtype=np.float32) for vector in (vectors * signs).T]
 
 
 def raster(polygon: BaseGeometry, shape: tuple[int, ...]) -> BoolArray:
