@@ -62,12 +62,13 @@ def coloured(moved_px, steady=0.99, period_px=9.5, grey=None):
 def test_a_colour_beside_the_grey_tells_one_cell():
     """Red contacts to the left and green gates to the right of a cell are not mirrored in the next one."""
     assert coloured(1.5) == (1, None)
+    assert coloured(1.5, period_px=6.5) == (1, None)
     with pytest.raises(UndecidedError, match="mirror image"):
         coloured(0.0)
 
 
 def test_a_colour_moved_by_the_lens_or_hardly_seen_tells_nothing():
-    for told in ({"moved_px": 0.25}, {"moved_px": 1.5, "steady": 0.85}, {"moved_px": 1.5, "period_px": 7.0}):
+    for told in ({"moved_px": 0.25}, {"moved_px": 1.5, "steady": 0.85}, {"moved_px": 1.5, "period_px": 5.8}):
         with pytest.raises(UndecidedError, match="mirror image"):
             coloured(**told)
 

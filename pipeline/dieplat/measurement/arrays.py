@@ -113,13 +113,8 @@ def measure_array(
         cleaned = _cleaned(grey, mask)
         if cleaned is None:
             raise
-        seen, share = cleaned
-        try:
-            found = _measure(replace(view, seen=seen), origin_px, cells_per_period)
-        except UndecidedError:
-            found = None
-        if found is None:
-            raise
+    seen, share = cleaned
+    found = _measure(replace(view, seen=seen), origin_px, cells_per_period)
     remark = f"{100 * share:.2g} % of the picture is unlike the cells on every side (dirt) and does not count"
     return replace(found, remarks=(*found.remarks, remark))
 

@@ -49,10 +49,13 @@ SURELY_LOPSIDED = 0.12
 """Twice what any invented pair lacked in its low orders."""
 LOW_SEEN = 0.9
 """Steadiness of the low orders from which they speak for a period: there may be none."""
-COLOUR_STEADY, COLOUR_LACK, COLOUR_SHIFT_PX = 0.9, 0.1, 0.25
-"""From which steadiness on a colour's mean period speaks; what it then lacks of its likeness with its mirror image on
-the grey's axis to be lopsided; and how far the lens may have moved one colour against another. On invented pairs of 4
-px a cell and more colours lacked 0.035 at most, on single cells whose grey is symmetric 0.11 and more."""
+COLOUR_STEADY, COLOUR_SHIFT_PX = 0.9, 0.25
+"""From which steadiness on a colour's mean period speaks, and how far the lens may have moved one colour against
+another."""
+COLOUR_LACK, FINE_COLOUR_LACK, COLOUR_PX = 0.1, 0.2, 6.0
+"""What a colour then lacks of its likeness with its mirror image on the grey's axis to be lopsided; the same below
+`FINE_PX`; and the period from which colours are asked. On invented pairs of 4 px a cell and more colours lacked 0.035
+at most, on those of 3 to 4 px 0.09; on single cells whose grey is symmetric 0.11 and more."""
 LEAN = 0.07
 """Tangent of the largest angle between a period and its axis: 0.05 is what is searched."""
 REPEATS, WITHIN = 0.6, (0.02, 0.3)
@@ -184,8 +187,8 @@ def cells_a_period(
     Mirrored cells have mirrored colours: where a colour is lopsided, a period that the grey leaves open is one cell.
     Returns the number of cells (1 or 2) and a remark.
     """
-    # Of finer pairs the orders that fold back make every colour lopsided.
-    lopsided = period_px >= FINE_PX and lopsided_in_colour(periods, period_px)
+    # Of still finer pairs the orders that fold back make every colour lopsided.
+    lopsided = period_px >= COLOUR_PX and lopsided_in_colour(periods, period_px)
     try:
         cells, remark = _cells_in_grey(periods, period_px, extents, axis)
     except MirrorUndecidedError:
@@ -202,13 +205,14 @@ def cells_a_period(
 def lopsided_in_colour(periods: Periods, period_px: float) -> bool:
     """Whether a colour differs from its own mirror image on the grey's mirror axis, or near it."""
     middle = symmetry(periods.whole).axis
+    lack = COLOUR_LACK if period_px >= FINE_PX else FINE_COLOUR_LACK
     for period, steady in periods.colours:
         spectrum = np.fft.fft(period - period.mean(axis=1, keepdims=True), axis=1)
         order = np.fft.fftfreq(period.shape[1], 1 / period.shape[1])
         axes = middle + np.linspace(-1, 1, 9) * COLOUR_SHIFT_PX / period_px
         turned = np.exp(4j * np.pi * np.outer(axes, order)) @ (spectrum**2).sum(axis=0)
         likeness = turned.real / (float((np.abs(spectrum) ** 2).sum()) or 1e-12)
-        if steady > COLOUR_STEADY and float(likeness.max()) < steady - COLOUR_LACK:
+        if steady > COLOUR_STEADY and float(likeness.max()) < steady - lack:
             return True
     return False
 
