@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from dieplat import errors
-from dieplat.values import board, electrical, layout, measurements, scale
+from dieplat.values import board, correction, electrical, layout, measurements, scale
 
 UNITS = {
     "_px": "px",
@@ -62,6 +62,7 @@ FILES: Mapping[str, tuple[Record, ...]] = {
         Record("tiles[]", layout.PlacedTile),
         Record("pairs[]", layout.PairLink),
         Record("fused[]", layout.FusedTile),
+        Record("lens", correction.Lens),
     ),
     "scale.json": (
         Record("", scale.Scale),

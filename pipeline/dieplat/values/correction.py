@@ -17,7 +17,9 @@ class Lens:
     """Radial distortion about the tile's centre.
 
     A point at undistorted radius r (divided by `norm_px`, the half diagonal of a tile) appears at
-    r (1 + k1 r^2 + k2 r^4). The mosaic has undistorted coordinates; at the centre both scales agree.
+    r (1 + k1 r^2 + k2 r^4). The mosaic has undistorted coordinates; at the centre both scales agree. `k1_u`, `k2_u` and
+    `k1_k2_cov` are standard uncertainties and covariance; where k1 and k2 are 0 nothing was taken out, and `k1_u` is
+    what may be left.
     """
 
     k1: float
