@@ -7,6 +7,7 @@ import pytest
 from array_pictures import Recipe, draw
 from test_arrays import check
 
+from dieplat.measurement import arrays_period
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.arrays_few import lattice_of_few
 from dieplat.measurement.arrays_frame import grey_of, raster
@@ -56,3 +57,10 @@ def test_two_periods_a_bank_are_not_believed():
 def test_noise_has_no_few_periods():
     noise = np.random.default_rng(0).normal(100, 5, (150, 220)).astype(np.float32)
     assert lattice_of_few(noise, np.ones(noise.shape, dtype=bool)) is None
+
+
+def test_a_weak_period_gives_way_to_rows_that_are_alike(monkeypatch: pytest.MonkeyPatch):
+    recipe = Recipe(9.17, 11.56, 0.4, (12, 12), (8, 8), (16.0,), (15.0,), mirrored_y=True, seed=5)
+    chance = (np.array([9.17, 0.06]), np.array([-0.2, 35.0]), 0.07)
+    monkeypatch.setattr(arrays_period, "coarse_lattice", lambda image, mask: chance)
+    check(recipe, measure_array(*draw(recipe)))

@@ -45,6 +45,9 @@ STRAYED = 0.3
 """Periods by which the parts of banks may move a bank's ends against one another: the phases of whole periods are
 right to some hundredths of one, and half a period more or less is another lattice (the limit is a choice of ours, no
 source)."""
+WEAK = 0.1
+"""Height of an autocorrelation's peaks below which cells stand out weakly, and chance may lift others (a choice of
+ours, no source)."""
 FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
 
@@ -179,12 +182,14 @@ def _coarse(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Matrix, Matr
     If only parts of it do, its banks are out of step and phases must not be carried from one to the next.
     """
     try:
-        return *arrays_period.coarse_lattice(grey, mask), True
+        coarse = arrays_period.coarse_lattice(grey, mask)
     except UndecidedError:
         found = arrays_few.lattice_of_few(grey, mask) or arrays_period.lattice_of_parts(grey, mask)
         if found is None:
             raise
         return *found, False
+    few = arrays_few.lattice_of_few(grey, mask) if coarse[2] < WEAK else None
+    return (*coarse, True) if few is None else (*few, False)
 
 
 def _refined(
@@ -272,7 +277,7 @@ def _report(
     rotation, skew = _angles(vectors)
     if abs(skew) > 0.1:
         remarks.append(f"rows and columns are {90 + skew:.2f} degrees apart, not 90: the picture is sheared")
-    if strength < 0.1:
+    if strength < WEAK:
         remarks.append("the cells stand out from noise only weakly")
     return ArrayLattice(
         pitch_x_px=float(pitch[0]),
