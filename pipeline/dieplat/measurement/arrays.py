@@ -125,24 +125,28 @@ def measure_array(
 def _cleaned(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[FloatArray, float] | None:
     """The picture without what is odd in it, and its share; None where nothing is, or no lattice tells."""
     try:
-        a_x, a_y, _, in_step = _coarse(grey, mask)
+        reciprocal = _first_lattice(grey, mask)[0]
     except UndecidedError:
         return None
-    if in_step:
-        reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
-        flat = arrays_period.flatten(grey, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
-        a_x, a_y = np.linalg.inv(arrays_phase.advance(arrays_phase.demodulate(flat, reciprocal), reciprocal)).T
-    return arrays_dirt.without_dirt(grey, mask, a_x, a_y)
+    return arrays_dirt.without_dirt(grey, mask, *np.linalg.inv(reciprocal).T)
 
 
-def _measure(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None) -> ArrayLattice:
-    grey, seen, mask, local = view.grey, view.seen, view.mask, view.polygon
-    a_x, a_y, strength, in_step = _coarse(seen, mask)
-    flat = arrays_period.flatten(seen, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
+def _first_lattice(
+    picture: FloatArray, mask: npt.NDArray[np.bool_]
+) -> tuple[Matrix, arrays_phase.PhaseMap, FloatArray, float]:
+    """Reciprocal vectors to start from, the phases and the flattened picture behind them, and how they stand out."""
+    a_x, a_y, strength, in_step = _coarse(picture, mask)
+    flat = arrays_period.flatten(picture, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
     reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
     phase = arrays_phase.demodulate(flat, reciprocal)
     if in_step:
         reciprocal = arrays_phase.advance(phase, reciprocal)
+    return reciprocal, phase, flat, strength
+
+
+def _measure(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None) -> ArrayLattice:
+    grey, seen, mask, local = view.grey, view.seen, view.mask, view.polygon
+    reciprocal, phase, flat, strength = _first_lattice(seen, mask)
     for attempt in range(6):
         frame = resample(seen, mask, local, reciprocal)
         blocks = find_blocks(frame)

@@ -51,7 +51,7 @@ LOW_SEEN = 0.9
 """Steadiness of the low orders from which they speak for a period: there may be none."""
 COLOUR_STEADY, COLOUR_SHIFT_PX = 0.9, 0.25
 """From which steadiness on a colour's mean period speaks, and how far the lens may have moved one colour against
-another."""
+another (choices of ours, no source)."""
 COLOUR_LACK, FINE_COLOUR_LACK, COLOUR_PX = 0.1, 0.2, 6.0
 """What a colour then lacks of its likeness with its mirror image on the grey's axis to be lopsided; the same below
 `FINE_PX`; and the period from which colours are asked. On invented pairs of 4 px a cell and more colours lacked 0.035

@@ -17,7 +17,7 @@ PERIODS = 5
 """Cells looked at in each direction."""
 ODD = 6.0
 """Deviations (scaled to the standard deviation of a normal distribution) from which a pixel is unlike its neighbours;
-beside such pixels half as many."""
+beside such pixels half as many (a choice of ours, no source)."""
 SWEEPS = 20
 """What runs aslant is found from its rims, some pixels a sweep; a straight hair nearly along an axis stays."""
 MOST = 0.2
@@ -39,7 +39,7 @@ def without_dirt(image: FloatArray, mask: BoolArray, a_x: Vector, a_y: Vector) -
     """
     if image.size > MOST_PX:
         return None
-    grown = np.asarray(image, dtype=np.float32)
+    shown = np.asarray(image, dtype=np.float32)
     odd = np.zeros(mask.shape, dtype=bool)
     deviation = 0.0
     for _ in range(SWEEPS):
@@ -62,8 +62,8 @@ def without_dirt(image: FloatArray, mask: BoolArray, a_x: Vector, a_y: Vector) -
     for vector in (a_x, a_y):
         before, after = (_beyond(image, odd, sign * vector) for sign in (-1.0, 1.0))
         agreed = odd & (np.abs(before - after) < ODD * deviation)
-        grown = np.where(agreed, 0.5 * (before + after), grown)
-    return np.asarray(grown, dtype=np.float32), share
+        shown = np.where(agreed, 0.5 * (before + after), shown)
+    return np.asarray(shown, dtype=np.float32), share
 
 
 def _beyond(image: FloatArray, odd: BoolArray, step: Vector) -> FloatArray:
