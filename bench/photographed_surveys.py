@@ -33,6 +33,8 @@ PRESETS_IN_TURN = (
     "missing", "blank",
 )  # fmt: skip
 TILES = {"rows": 3, "columns": 3, "tile_width_px": 480, "tile_height_px": 360, "fine": FINE}
+TONE = {"tone_power": (1.0 / 2.4, 1.0)}
+"""From a camera that writes light as it falls to one with nearly the curve of sRGB (IEC 61966-2-1: power 1/2.4)."""
 NORM_PX = 300.0
 """Half a tile's diagonal."""
 
@@ -40,7 +42,8 @@ NORM_PX = 300.0
 def survey_photographed(seed: int, preset: str, pictures: bool) -> list[Figure]:
     """One phantom: its blocks drawn by hand, and again exactly with the die left to be found; none if refused.
 
-    Presets without a lens get one that registration leaves alone: up to `LEAST_SHIFT_PX` at a tile's corner.
+    Presets without a lens get one that registration leaves alone: up to `LEAST_SHIFT_PX` at a tile's corner. Every camera
+    has a tone curve.
     What lies within blocks is measured from pixels, with the first of the two drawings only. Drawings move with their
     tiles and with the k1 that is left in them, but not with what two terms together leave (some 1e-3 px here).
     """
@@ -49,7 +52,7 @@ def survey_photographed(seed: int, preset: str, pictures: bool) -> list[Figure]:
     ratio = scenario_for(preset).um_per_px_ratio_y * (1 + rng.normal(0, SQUARE_U_REL))
     folder = Path(tempfile.mkdtemp(prefix="survey_"))
     try:
-        changes = {"um_per_px_ratio_y": ratio, **TILES, **_lens(preset)}
+        changes = {"um_per_px_ratio_y": ratio, **TILES, **TONE, **_lens(preset)}
         truth = make_phantom(folder / "die", seed=seed, preset=preset, **changes)
         layout = build_mosaic(folder / "die/tiles", folder / "mosaic.ome.tif")
         scale = _scale(folder / "die", truth)

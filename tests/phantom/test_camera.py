@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.special import ndtr, ndtri
 
 from dieplat.phantom.camera import (
     MARGIN_PX,
@@ -52,6 +53,22 @@ def test_noise_at_half_scale_has_the_size_asked_for():
     # 158400 samples: the standard deviation is known to 3 / sqrt(2 N) = 0.005; rounding to whole levels
     # adds 1/12.
     assert picture.std() == pytest.approx(np.sqrt(9.0 + 1.0 / 12.0), abs=0.03)
+
+
+def test_a_tone_curve_moves_half_height_towards_the_dark_side():
+    """From 0.10 to 0.27 of full scale the level half way in light is 0.185; written to the power 1/2.4 it lies above the
+    mean of both shades, so that half height lies where there is less light: by 0.2 of the blur."""
+    blur, power = 3.0, 1.0 / 2.4
+    x = np.arange(80 + 2 * MARGIN_PX) - (39.5 + MARGIN_PX)
+    light = np.repeat(np.float32(0.10 + 0.17 * ndtr(x / blur))[None, :, None], 40 + 2 * MARGIN_PX, axis=0)
+    plan = CameraPlan(vignetting=0.0, noise=0.0, tone_power=power)
+    row = expose(light, Exposure((1.0, 1.0, 1.0), 0.0), plan, np.random.default_rng(1))[20, :, 0].astype(float)
+    assert row[:3].mean() == pytest.approx(255.0 * 0.10**power, abs=1.0)
+    assert row[-3:].mean() == pytest.approx(255.0 * 0.27**power, abs=1.0)
+    half = np.interp(0.5 * (row[0] + row[-1]), row, np.arange(80) - 39.5)
+    light_there = (0.5 * (0.10**power + 0.27**power)) ** 2.4
+    assert half == pytest.approx(blur * ndtri((light_there - 0.10) / 0.17), abs=0.06)
+    assert half / blur == pytest.approx(-0.2, abs=0.02)
 
 
 def test_the_corner_is_darker_by_the_vignetting():

@@ -56,6 +56,8 @@ class CameraPlan:
     defocus_px: tuple[float, float] = (0.25, 0.65)
     k1: float = 0.0
     k2: float = 0.0
+    tone_power: float = 1.0
+    """The tone curve that what the sensor saw is written with: light to this power (1: as it fell on the sensor)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,9 +172,9 @@ def shading(width: int, height: int, amount: float) -> Float32:
 
 
 def expose(light: Float32, exposure: Exposure, plan: CameraPlan, rng: np.random.Generator) -> npt.NDArray[np.uint8]:
-    """Turn a picture with MARGIN_PX around into what the sensor writes: blur, shading, gain, noise, rounding.
+    """Turn a picture with MARGIN_PX around into what the camera writes: blur, shading, gain, noise, tone curve, rounding.
 
-    The response is linear, so an edge's half-way level stays where the edge is.
+    Only with a `tone_power` of 1 does half height of a blurred edge stay where the edge is.
     """
     if exposure.defocus_px > 0.05:
         light = np.asarray(cv2.GaussianBlur(light, (0, 0), exposure.defocus_px), dtype=np.float32)
@@ -184,6 +186,8 @@ def expose(light: Float32, exposure: Exposure, plan: CameraPlan, rng: np.random.
         # Shot noise grows with the square root of the signal; `noise` is its size at half scale.
         spread = np.float32(plan.noise) * np.sqrt(0.25 + 1.5 * np.clip(signal, 0.0, 1.0))
         signal += spread * rng.standard_normal(signal.shape, dtype=np.float32)
+    if plan.tone_power != 1.0:
+        signal = np.clip(signal, 0.0, 1.0) ** np.float32(plan.tone_power)
     return np.asarray(np.clip(np.rint(signal * 255.0), 0, 255), dtype=np.uint8)
 
 

@@ -96,6 +96,8 @@ def plan_phantom(scenario: Scenario, *, seed: int, preset: str = "ordinary") -> 
     if scenario.k1_size is not None:
         lens = np.random.default_rng([seed, 3])
         camera = changed(camera, k1=float(lens.choice([-1.0, 1.0]) * lens.uniform(*scenario.k1_size)))
+    if scenario.tone_power is not None:
+        camera = changed(camera, tone_power=float(np.random.default_rng([seed, 8]).uniform(*scenario.tone_power)))
     far = corners[written].max(axis=0) + np.array([width, height])
     pitch_true = scenario.pitch_um + scenario.pitch_u_um * float(rng.standard_normal())
     return Truth(

@@ -30,6 +30,8 @@ class Scenario:
     stage: StagePlan = field(default_factory=StagePlan)
     k1_size: tuple[float, float] | None = None
     """If given, the lens's k1 is drawn: size from this range, either sign. None: the camera's own k1."""
+    tone_power: tuple[float, float] | None = None
+    """If given, the power of the camera's tone curve is drawn from this range. None: the camera's own."""
     pitch_um: float = 10.0
     pitch_u_um: float = 0.002
     ruler_rotation_deg: float = 0.8
@@ -74,6 +76,7 @@ PRESETS: dict[str, Scenario] = {
         die=DiePlan(order=(("blank", 0.8), ("logic", 0.2)), dirt=0.0, texture=0.0, antenna=False, fill=0.0),
     ),
     "lens": Scenario(k1_size=(0.008, 0.02)),
+    "tone": Scenario(tone_power=(1.0 / 2.4, 1.0)),
     "shaded": Scenario(camera=CameraPlan(vignetting=0.35, exposure_drift=0.20, white_balance_drift=0.06)),
     "order": Scenario(naming="order"),
     "missing": Scenario(missing=2),
@@ -147,5 +150,7 @@ def _check(scenario: Scenario) -> None:
         raise SettingsError(f"naming {scenario.naming!r}: choose grid, order or shuffled")
     if scenario.picture_format not in ("jpg", "png", "ome.tif"):
         raise SettingsError(f"format {scenario.picture_format!r}: choose jpg, png or ome.tif")
+    if scenario.tone_power is not None and not 0.2 <= min(scenario.tone_power) <= max(scenario.tone_power) <= 1.0:
+        raise SettingsError(f"tone_power {scenario.tone_power}: give two powers between 0.2 and 1")
     if scenario.record is not None and (scenario.picture_format != "ome.tif" or scenario.focus is not None):
         raise SettingsError("positions of the stage are kept in OME-TIFF only, one picture a field: choose ome.tif")

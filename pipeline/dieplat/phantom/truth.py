@@ -114,6 +114,7 @@ class Truth:
             "lens": lens,
             "focus": asdict(self.focus) if self.focus is not None else None,
             "shading": {"vignetting": self.camera.vignetting, "noise": self.camera.noise},
+            "tone_power": self.camera.tone_power,
             "stage": {
                 "error_px": self.stage.error_px,
                 "backlash_px": self.stage.backlash_px,
