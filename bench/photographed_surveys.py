@@ -42,8 +42,8 @@ NORM_PX = 300.0
 def survey_photographed(seed: int, preset: str, pictures: bool) -> list[Figure]:
     """One phantom: its blocks drawn by hand, and again exactly with the die left to be found; none if refused.
 
-    Presets without a lens get one that registration leaves alone: up to `LEAST_SHIFT_PX` at a tile's corner. Every camera
-    has a tone curve.
+    Presets without a lens get one that registration leaves alone: up to `LEAST_SHIFT_PX` at a tile's corner. Every
+    camera has a tone curve.
     What lies within blocks is measured from pixels, with the first of the two drawings only. Drawings move with their
     tiles and with the k1 that is left in them, but not with what two terms together leave (some 1e-3 px here).
     """

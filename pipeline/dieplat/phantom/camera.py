@@ -172,7 +172,7 @@ def shading(width: int, height: int, amount: float) -> Float32:
 
 
 def expose(light: Float32, exposure: Exposure, plan: CameraPlan, rng: np.random.Generator) -> npt.NDArray[np.uint8]:
-    """Turn a picture with MARGIN_PX around into what the camera writes: blur, shading, gain, noise, tone curve, rounding.
+    """Turn a picture with MARGIN_PX around into what the camera writes: blur, shading, gain, noise, tone, rounding.
 
     Only with a `tone_power` of 1 does half height of a blurred edge stay where the edge is.
     """
