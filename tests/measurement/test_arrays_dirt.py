@@ -8,6 +8,7 @@ import pytest
 from array_pictures import Recipe, draw
 from test_arrays import check
 
+from dieplat.measurement import arrays, arrays_period
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.arrays_dirt import without_dirt
 from dieplat.measurement.arrays_frame import grey_of, raster
@@ -41,6 +42,35 @@ def test_an_array_under_a_hair_is_counted(points):
     picture, polygon = draw(FOUR_BANKS)
     found = measure_array(with_hair(picture, points), polygon)
     check(FOUR_BANKS, found)
+
+
+@pytest.mark.parametrize("seed", [4, 7])
+def test_a_hair_that_runs_along_the_columns_does_not_part_a_bank(seed: int):
+    recipe = Recipe(
+        7.78, 10.4, -0.3, (14, 14), (10, 10), (13.4,), (13.4,), True, margin_px=1.0, outside="metal", noise=4, seed=seed
+    )
+    picture, polygon = draw(recipe)
+    hair = np.array([(198, -2), (186, 49), (186, 94), (181, 132), (188, 169), (203, 197), (217, 221)])
+    found = measure_array(with_hair(picture, hair + polygon.bounds[:2], 5), polygon)
+    assert (found.columns, found.rows, len(found.banks), found.mirrored_x) == (28, 20, 4, True)
+    assert abs(found.pitch_x_px - 7.78) < 3 * found.pitch_x_px_u
+    assert abs(found.pitch_y_px - 10.4) < 3 * found.pitch_y_px_u
+
+
+def test_a_speck_is_found_though_the_first_lattice_is_a_little_off(monkeypatch: pytest.MonkeyPatch):
+    """Two per cent are a pixel and more at five periods: cells then are hardly more alike than dirt is."""
+    recipe = Recipe(8.7, 9.4, 0.4, (12, 12), (10, 10), (14.7,), (14.7,), mirrored_x=True, mirrored_y=True, seed=3)
+    picture, polygon = draw(recipe)
+    grey = grey_of(picture)
+    x, y = (int(value) for value in polygon.exterior.coords[0])
+    grey[y + 70 : y + 79, x + 5 : x + 13] = 60.0
+    off = (np.array([1.02 * 17.4, 0.12]), np.array([-0.13, 1.03 * 18.8]), 0.4)
+    monkeypatch.setattr(arrays_period, "coarse_lattice", lambda image, mask: off)
+    mask = raster(polygon, grey.shape)
+    assert without_dirt(grey, mask, *off[:2]) is None
+    cleaned = arrays._cleaned(arrays._View(grey, grey, (), mask, polygon))
+    assert cleaned is not None
+    assert cleaned[1] == pytest.approx(72 / mask.sum(), rel=0.5)
 
 
 def test_a_hair_is_found_and_the_cells_under_it_are_shown():

@@ -41,6 +41,28 @@ def test_a_narrow_strap_that_is_seen_parts_banks():
         joined([left, PlacedBank(4.65, 0.0, 4, 8, reach=(4.3, -0.1, 8.8, 8.1))])
 
 
+@pytest.mark.parametrize(("step", "believed"), [(0.6, True), (-2.4, True), (0.0, False), (0.1, False), (0.2, False)])
+@pytest.mark.parametrize("swapped", [False, True])
+def test_patterns_out_of_step_part_banks_at_a_gap_hardly_seen(step: float, believed: bool, swapped: bool):
+    """The gap of 0.6 cells is placed by edges that may lie so far that 0.2 are left; 0.6 is what the patterns say
+    where they are moved by that, and 0.2 contradicts it."""
+    upper = PlacedBank(0.0, 0.0, 10, 6, (-0.2, -0.2, 10.2, 6.2), (0.3, 0.7))
+    lower = PlacedBank(0.0, 6.6, 10, 6, (-0.2, 6.4, 10.2, 12.8), (0.3, 0.7 + step))
+    banks = [lower, upper] if swapped else [upper, lower]
+    if believed:
+        assert joined(banks) == [upper, lower]
+    else:
+        with pytest.raises(UndecidedError, match="told apart"):
+            joined(banks)
+
+
+def test_patterns_out_of_step_do_not_part_what_may_touch():
+    upper = PlacedBank(0.0, 0.0, 10, 6, (-0.2, -0.2, 10.2, 6.3), (0.0, 0.0))
+    lower = PlacedBank(0.0, 6.6, 10, 6, (-0.2, 6.25, 10.2, 12.8), (0.0, 0.6))
+    with pytest.raises(UndecidedError, match="told apart"):
+        joined([upper, lower])
+
+
 def test_parts_that_are_joined_reach_as_far_as_both():
     parts = [PlacedBank(0.0, 0.0, 10, 6, (-0.2, 0, 10.2, 6.2)), PlacedBank(0.1, 6.1, 10, 4, (0, 5.9, 10.3, 10.4))]
     assert joined(parts)[0].reach == (-0.2, 0, 10.3, 10.4)

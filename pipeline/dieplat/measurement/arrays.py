@@ -29,7 +29,7 @@ from dieplat.measurement import (
     arrays_period,
     arrays_phase,
 )
-from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest
+from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest, steps
 from dieplat.measurement.arrays_frame import Frame, colours_of, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
 from dieplat.values import ArrayLattice, Bank
@@ -113,7 +113,7 @@ def measure_array(
     try:
         return _measure(view, origin_px, cells_per_period)
     except UndecidedError:
-        cleaned = _cleaned(grey, mask)
+        cleaned = _cleaned(view)
         if cleaned is None:
             raise
     seen, share = cleaned
@@ -122,13 +122,19 @@ def measure_array(
     return replace(found, remarks=(*found.remarks, remark))
 
 
-def _cleaned(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[FloatArray, float] | None:
+def _cleaned(view: _View) -> tuple[FloatArray, float] | None:
     """The picture without what is odd in it, and its share; None where nothing is, or no lattice tells."""
-    try:
-        reciprocal = _first_lattice(grey, mask)[0]
-    except UndecidedError:
+    if view.grey.size > arrays_dirt.MOST_PX:
         return None
-    return arrays_dirt.without_dirt(grey, mask, *np.linalg.inv(reciprocal).T)
+    try:
+        # Some cells on, the first lattice may be a pixel or two off, and all cells are then unlike their neighbours.
+        reciprocal = _lattice(view)[0]
+    except UndecidedError:
+        try:
+            reciprocal = _first_lattice(view.grey, view.mask)[0]
+        except UndecidedError:
+            return None
+    return arrays_dirt.without_dirt(view.grey, view.mask, *np.linalg.inv(reciprocal).T)
 
 
 def _first_lattice(
@@ -145,6 +151,13 @@ def _first_lattice(
 
 
 def _measure(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None) -> ArrayLattice:
+    reciprocal, covariance, strength = _lattice(view)
+    frame = resample(view.seen, view.mask, view.polygon, reciprocal)
+    return _report(view, frame, find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period)
+
+
+def _lattice(view: _View) -> tuple[Matrix, Matrix, float]:
+    """Reciprocal vectors with the covariance of their relative change, and how the cells stand out."""
     grey, seen, mask, local = view.grey, view.seen, view.mask, view.polygon
     reciprocal, phase, flat, strength = _first_lattice(seen, mask)
     for attempt in range(6):
@@ -173,10 +186,7 @@ def _measure(view: _View, origin_px: tuple[float, float], cells_per_period: tupl
                 reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
                 phase = arrays_phase.demodulate(flat, reciprocal)
                 continue
-            frame = resample(seen, mask, local, reciprocal)
-            return _report(
-                view, frame, find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period
-            )
+            return reciprocal, covariance, strength
     raise UndecidedError(arrays_fit.NOT_STRAIGHT)
 
 
@@ -262,9 +272,12 @@ def _report(
     cell_x, cell_y = n_x / per_x, n_y / per_y
     across = arrays_counts.counts([block.across for block in blocks], cell_x, "x")
     down = arrays_counts.counts([block.down for block in blocks], cell_y, "y")
-    for block, (columns, left, remark_a), (rows, top, remark_b) in zip(blocks, across, down, strict=True):
+    for block, step, (columns, left, remark_a), (rows, top, remark_b) in zip(
+        blocks, steps(frame, blocks), across, down, strict=True
+    ):
         remarks += [text for text in (remark_a, remark_b) if text]
-        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, block.reach(cell_x, cell_y)))
+        moved = None if step is None else (step[0] / cell_x, step[1] / cell_y)
+        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, block.reach(cell_x, cell_y), moved))
     whole = joined(placed)
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.

@@ -35,10 +35,12 @@ _SLACK = 0.06
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Samples start..stop (stop excluded) along an axis that belong to one bank."""
+    """Samples start..stop (stop excluded) along an axis that belong to one bank; its cells begin `shift` samples after
+    the frame's periods, up to a constant of all runs."""
 
     start: int
     stop: int
+    shift: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,7 @@ def fold(picture: FloatArray, mask: FloatArray, n: int) -> tuple[FloatArray, Boo
 
 
 def find_runs(profile: FloatArray, covered: BoolArray, n: int) -> list[Run]:
-    """Find the banks along a folded profile.
+    """Find the banks along a folded profile; parts of one that a hair lies between come as one.
 
     Raises
     ------
@@ -99,7 +101,7 @@ def find_runs(profile: FloatArray, covered: BoolArray, n: int) -> list[Run]:
         if not good.any():
             raise UndecidedError("memory array: the cells are too unlike one another to be told from noise")
         template = _mean_aligned(spectra[good], shift[good], n)
-    return _runs_of(good, shift, n)
+    return _whole(profile, covered, _runs_of(good, shift, n), n)
 
 
 def _thin(profile: FloatArray, rows: int = 32) -> FloatArray:
@@ -165,29 +167,49 @@ def _mean_aligned(
     return np.asarray((spectra * turn[:, None, :]).mean(axis=0), dtype=np.complex64)
 
 
+def _whole(profile: FloatArray, covered: BoolArray, runs: list[Run], n: int) -> list[Run]:
+    """Runs in step with one another, of which either sees its cells go on into the other, as one.
+
+    A strap as wide as whole periods leaves its banks in step as well, but neither's cells go on across it.
+    """
+    found: list[Run] = []
+    for run in runs:
+        if found and _apart(found[-1].shift, run.shift, n) <= max(_SAME_SHIFT * n, 1.0):
+            last = found[-1]
+            ends = find_extent(profile, covered, last, runs, n).stop[0]
+            begins = find_extent(profile, covered, run, runs, n).start[1]
+            if begins <= ends:
+                found[-1] = Run(last.start, run.stop, last.shift)
+                continue
+        found.append(run)
+    return found
+
+
+def _apart(a: float, b: float, n: int) -> float:
+    """Samples between two shifts, which count modulo a period."""
+    return abs((a - b + n / 2) % n - n / 2)
+
+
 def _runs_of(good: BoolArray, shift: npt.NDArray[np.int64], n: int) -> list[Run]:
     limit = max(_SAME_SHIFT * n, 1.0)
-
-    def apart(a: float, b: float) -> float:
-        return abs((a - b + n / 2) % n - n / 2)
 
     found: list[tuple[int, int, float]] = []
     start: int | None = None
     for x in range(len(good) + 1):
         inside = x < len(good) and bool(good[x])
-        if start is not None and (not inside or apart(float(shift[x]), float(shift[start])) > limit):
+        if start is not None and (not inside or _apart(float(shift[x]), float(shift[start]), n) > limit):
             found.append((start, x, float(np.median(shift[start:x]))))
             start = None
         if inside and start is None:
             start = x
     merged: list[tuple[int, int, float]] = []
     for item in found:
-        if merged and apart(merged[-1][2], item[2]) <= limit and item[0] - merged[-1][1] < 0.3 * n:
+        if merged and _apart(merged[-1][2], item[2], n) <= limit and item[0] - merged[-1][1] < 0.3 * n:
             merged[-1] = (merged[-1][0], item[1], merged[-1][2])
         else:
             merged.append(item)
     # A window of one period that stays put for half a period more has seen the pattern repeat.
-    runs = [Run(a, b + n - 1) for a, b, _ in merged if b - a >= 0.5 * n]
+    runs = [Run(a, b + n - 1, place) for a, b, place in merged if b - a >= 0.5 * n]
     if not runs:
         raise UndecidedError("memory array: no stretch of two cells repeats inside the polygon")
     return runs

@@ -13,6 +13,11 @@ from dieplat.measurement import arrays_banks as banks
 from dieplat.measurement.arrays_frame import Frame
 
 FloatArray = npt.NDArray[np.float32]
+Matrix = npt.NDArray[np.float64]
+
+ALIKE = 0.8
+"""Correlation of two banks' mean periods from which the step between them counts (a choice of ours, no source)."""
+_FINER = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +57,41 @@ def find_blocks(frame: Frame) -> list[Block]:
     if not blocks:
         raise UndecidedError("memory array: no block of at least two cells by two stands out inside the polygon")
     return blocks
+
+
+def steps(frame: Frame, blocks: list[Block]) -> list[tuple[float, float] | None]:
+    """Samples (x, y) by which every bank's cells lie behind those of the largest, modulo a period; None where its
+    mean period is hardly that of the largest."""
+    first = np.fft.fft2(_mean_period(frame, largest(blocks)))
+    found: list[tuple[float, float] | None] = []
+    for block in blocks:
+        waves = np.fft.fft2(_mean_period(frame, block))
+        size = np.sqrt((np.abs(first) ** 2).sum() * (np.abs(waves) ** 2).sum()) or 1e-12
+        likeness = _finer(waves * np.conj(first)) * first.size / size
+        row, column = np.unravel_index(int(np.argmax(likeness)), likeness.shape)
+        alike = float(likeness[row, column]) > ALIKE
+        found.append((float(column) / _FINER, float(row) / _FINER) if alike else None)
+    return found
+
+
+def _mean_period(frame: Frame, block: Block) -> Matrix:
+    """What varies over a bank's mean period (n_y, n_x), in the frame's phase."""
+    n_x, n_y = frame.samples
+    i0, j0, i1, j1 = inner(block, frame)
+    part = frame.picture[j0:j1, i0:i1].astype(np.float64)
+    place = ((np.arange(j0, j1) % n_y)[:, None] * n_x + np.arange(i0, i1) % n_x).ravel()
+    sums = np.bincount(place, part.ravel(), n_x * n_y)
+    mean = (sums / np.maximum(np.bincount(place, minlength=n_x * n_y), 1)).reshape(n_y, n_x)
+    return np.asarray(mean - mean.mean(), dtype=np.float64)
+
+
+def _finer(spectrum: npt.NDArray[np.complex128]) -> Matrix:
+    """The inverse transform of a spectrum (n_y, n_x) at `_FINER` places a sample."""
+    pads = [(_FINER - 1) * n // 2 for n in spectrum.shape]
+    wide = np.pad(
+        np.fft.fftshift(spectrum), [(pad, (_FINER - 1) * n - pad) for pad, n in zip(pads, spectrum.shape, strict=True)]
+    )
+    return np.asarray(np.fft.ifft2(np.fft.ifftshift(wide)).real * _FINER**2, dtype=np.float64)
 
 
 def _regular_band(picture: FloatArray, mask: FloatArray, n_x: int, n_y: int) -> slice:

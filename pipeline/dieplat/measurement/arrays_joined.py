@@ -15,6 +15,10 @@ NARROWEST = 0.7
 SEEN_GAP = SAME
 """Cells that hold the pattern of neither bank, wherever their edges lie, from which a narrower gap is believed as well:
 what one edge may be misplaced by beyond the interval that the picture leaves it."""
+OUT_OF_STEP = 0.15
+"""Cells from a whole number by which banks are moved against one another that no single bank explains: steps between
+banks' mean periods are right to 0.01 cells on invented arrays, and tiles fit together to 0.1 (a choice of ours, no
+source)."""
 
 Bounds = tuple[float, float, float, float]
 
@@ -24,6 +28,7 @@ class PlacedBank:
     """A bank in cells of one lattice: where its first cell begins, and how many columns and rows it has.
 
     `reach` (left, top, right, bottom) is the farthest that the picture lets its edges lie; by `SAME` if not given.
+    `step` (x, y) is where its pattern lies against that of another bank, the same for all, modulo a cell.
     """
 
     left: float
@@ -31,6 +36,7 @@ class PlacedBank:
     columns: int
     rows: int
     reach: Bounds | None = None
+    step: tuple[float, float] | None = None
 
     @property
     def right(self) -> float:
@@ -67,7 +73,7 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
     for one, other in combinations(left, 2):
         across = _gap(one.left, one.right, other.left, other.right)
         down = _gap(one.top, one.bottom, other.top, other.bottom)
-        if max(across, down) < NARROWEST and _seen_gap(one, other) < SEEN_GAP:
+        if max(across, down) < NARROWEST and _seen_gap(one, other) < SEEN_GAP and not _out_of_step(one, other):
             raise UndecidedError(
                 "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
             )
@@ -87,13 +93,34 @@ def _together(one: PlacedBank, other: PlacedBank) -> PlacedBank:
         one.columns if _aligned(one, other) else one.columns + other.columns,
         one.rows + other.rows if _aligned(one, other) else one.rows,
         None if one.reach is None or other.reach is None else reach,
+        one.step,
     )
 
 
 def _seen_gap(one: PlacedBank, other: PlacedBank) -> float:
     """Cells between two banks, wherever their edges lie."""
+    return max(_seen_gaps(one, other))
+
+
+def _seen_gaps(one: PlacedBank, other: PlacedBank) -> tuple[float, float]:
     a, b = one.farthest, other.farthest
-    return max(_gap(a[0], a[2], b[0], b[2]), _gap(a[1], a[3], b[1], b[3]))
+    return _gap(a[0], a[2], b[0], b[2]), _gap(a[1], a[3], b[1], b[3])
+
+
+def _out_of_step(one: PlacedBank, other: PlacedBank) -> bool:
+    """Whether the patterns of two banks, whose edges do not meet wherever they lie, are moved against one another by a
+    part of a cell, and the gap as placed is that part and whole cells: it then is no bank's, however narrow."""
+    if one.step is None or other.step is None:
+        return False
+    seen = _seen_gaps(one, other)
+    axis = seen.index(max(seen))
+    step = other.step[axis] - one.step[axis]
+    if (other.left, other.top)[axis] > (one.left, one.top)[axis]:
+        gap = (other.left - one.right, other.top - one.bottom)[axis]
+    else:
+        step, gap = -step, (one.left - other.right, one.top - other.bottom)[axis]
+    moved, missed = (abs(value - round(value)) for value in (step, gap - step))
+    return seen[axis] > 0.0 and moved > OUT_OF_STEP and missed < SAME
 
 
 def _unlike(one: int, other: int, what: str, where: str) -> UndecidedError:
