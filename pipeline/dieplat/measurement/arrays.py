@@ -22,7 +22,6 @@ from dieplat.measurement import arrays_cell as cell
 from dieplat.measurement import (
     arrays_counts,
     arrays_dirt,
-    arrays_few,
     arrays_fit,
     arrays_joint,
     arrays_model,
@@ -32,6 +31,7 @@ from dieplat.measurement import (
 from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest, steps
 from dieplat.measurement.arrays_frame import Frame, colours_of, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
+from dieplat.measurement.arrays_start import WEAK, Start, starts
 from dieplat.values import ArrayLattice, Bank
 
 FloatArray = npt.NDArray[np.float32]
@@ -45,9 +45,6 @@ STRAYED = 0.3
 """Periods by which the parts of banks may move a bank's ends against one another: the phases of whole periods are
 right to some hundredths of one, and half a period more or less is another lattice (the limit is a choice of ours, no
 source)."""
-WEAK = 0.1
-"""Height of an autocorrelation's peaks below which cells stand out weakly, and chance may lift others (a choice of
-ours, no source)."""
 FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
 
@@ -111,15 +108,26 @@ def measure_array(
         )
     view = _View(grey, grey, colours_of(image), mask, local)
     try:
-        return _measure(view, origin_px, cells_per_period)
+        return _tried(view, origin_px, cells_per_period)
     except UndecidedError:
         cleaned = _cleaned(view)
         if cleaned is None:
             raise
     seen, share = cleaned
-    found = _measure(replace(view, seen=seen), origin_px, cells_per_period)
+    found = _tried(replace(view, seen=seen), origin_px, cells_per_period)
     remark = f"{100 * share:.2g} % of the picture is unlike the cells on every side (dirt) and does not count"
     return replace(found, remarks=(*found.remarks, remark))
+
+
+def _tried(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None) -> ArrayLattice:
+    """The array by the most trusted lattice that leads to a count; refused as by the first where none does."""
+    refused: list[UndecidedError] = []
+    for start in starts(view.seen, view.mask):
+        try:
+            return _measure(view, start, origin_px, cells_per_period)
+        except UndecidedError as error:
+            refused.append(error)
+    raise refused[0]
 
 
 def _cleaned(view: _View) -> tuple[FloatArray, float] | None:
@@ -127,39 +135,30 @@ def _cleaned(view: _View) -> tuple[FloatArray, float] | None:
     if view.grey.size > arrays_dirt.MOST_PX:
         return None
     try:
-        # Some cells on, the first lattice may be a pixel or two off, and all cells are then unlike their neighbours.
-        reciprocal = _lattice(view)[0]
+        start = next(starts(view.grey, view.mask))
     except UndecidedError:
-        try:
-            reciprocal = _first_lattice(view.grey, view.mask)[0]
-        except UndecidedError:
-            return None
+        return None
+    try:
+        # Some cells on, the first lattice may be a pixel or two off, and all cells are then unlike their neighbours.
+        reciprocal = _lattice(view, start)[0]
+    except UndecidedError:
+        reciprocal = start.reciprocal
     return arrays_dirt.without_dirt(view.grey, view.mask, *np.linalg.inv(reciprocal).T)
 
 
-def _first_lattice(
-    picture: FloatArray, mask: npt.NDArray[np.bool_]
-) -> tuple[Matrix, arrays_phase.PhaseMap, FloatArray, float]:
-    """Reciprocal vectors to start from, the phases and the flattened picture behind them, and how they stand out."""
-    a_x, a_y, strength, in_step = _coarse(picture, mask)
-    flat = arrays_period.flatten(picture, mask, 5.0 * max(float(np.hypot(*a_x)), float(np.hypot(*a_y)), 4.0))
-    reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
-    phase = arrays_phase.demodulate(flat, reciprocal)
-    if in_step:
-        reciprocal = arrays_phase.advance(phase, reciprocal)
-    return reciprocal, phase, flat, strength
-
-
-def _measure(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None) -> ArrayLattice:
-    reciprocal, covariance, strength = _lattice(view)
+def _measure(
+    view: _View, start: Start, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None
+) -> ArrayLattice:
+    reciprocal, covariance = _lattice(view, start)
     frame = resample(view.seen, view.mask, view.polygon, reciprocal)
-    return _report(view, frame, find_blocks(frame), reciprocal, covariance, strength, origin_px, cells_per_period)
+    blocks = find_blocks(frame)
+    return _report(view, frame, blocks, reciprocal, covariance, start.strength, origin_px, cells_per_period)
 
 
-def _lattice(view: _View) -> tuple[Matrix, Matrix, float]:
-    """Reciprocal vectors with the covariance of their relative change, and how the cells stand out."""
+def _lattice(view: _View, start: Start) -> tuple[Matrix, Matrix]:
+    """Reciprocal vectors with the covariance of their relative change, from where to start."""
     grey, seen, mask, local = view.grey, view.seen, view.mask, view.polygon
-    reciprocal, phase, flat, strength = _first_lattice(seen, mask)
+    reciprocal, phase, flat = start.reciprocal, start.phase, start.flat
     for attempt in range(6):
         frame = resample(seen, mask, local, reciprocal)
         blocks = find_blocks(frame)
@@ -186,24 +185,8 @@ def _lattice(view: _View) -> tuple[Matrix, Matrix, float]:
                 reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
                 phase = arrays_phase.demodulate(flat, reciprocal)
                 continue
-            return reciprocal, covariance, strength
+            return reciprocal, covariance
     raise UndecidedError(arrays_fit.NOT_STRAIGHT)
-
-
-def _coarse(grey: FloatArray, mask: npt.NDArray[np.bool_]) -> tuple[Matrix, Matrix, float, bool]:
-    """Period vectors, how much they stand out, and whether the whole picture shows them.
-
-    If only parts of it do, its banks are out of step and phases must not be carried from one to the next.
-    """
-    try:
-        coarse = arrays_period.coarse_lattice(grey, mask)
-    except UndecidedError:
-        found = arrays_few.lattice_of_few(grey, mask) or arrays_period.lattice_of_parts(grey, mask)
-        if found is None:
-            raise
-        return *found, False
-    few = arrays_few.lattice_of_few(grey, mask) if coarse[2] < WEAK else None
-    return (*coarse, True) if few is None else (*few, False)
 
 
 def _refined(
