@@ -93,6 +93,8 @@ def _measured(truth: Truth, mosaic: Mosaic, layout: Layout, scale: Scale, rng: n
     taken = replace(layout, tiles=tuple(replace(t, x_px=true[t.name][0], y_px=true[t.name][1]) for t in layout.tiles))
     bend = NORM_PX * _k1_left(truth, layout)
     by_hand, exact = (drawn_regions(truth, taken, moves, bend, 0.0, drawing, rng) for drawing in ("drawn", "exact"))
+    if not all(region.geometry.is_valid for region in (*by_hand.regions, *exact.regions)):
+        raise UndecidedError("outlines cross themselves on what was put together")
     figures = compare(truth, by_hand, scale, layout, "drawn", mosaic)
     figures += compare(truth, exact, scale, layout, "exact", mosaic)
     undrawn = Regions(tuple(region for region in exact.regions if region.kind != "die"), "phantom")

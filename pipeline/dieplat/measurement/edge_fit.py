@@ -11,7 +11,8 @@ import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.edge_form import FIT_PX, Form, one_step, with_rim
+from dieplat.measurement.edge_form import FIT_PX, Form, one_step
+from dieplat.measurement.edge_tone import EXPECTED, SPREAD, outermost, tone_shift
 
 Array = npt.NDArray[np.float64]
 
@@ -69,7 +70,8 @@ class Edge:
     shift_u_px is the standard uncertainty of its place across, turn_u that of its direction (radians), independent of
     one another at `point`. blur_px is the standard deviation of the blurred step, contrast its height over the noise,
     misfit what the mean profile leaves of the step's form (rms) over its height; misfit_u_px is the part of shift_u_px
-    that follows from it.
+    that follows from it. tone_u_px is the standard uncertainty, beside shift_u_px, from the camera's tone curve,
+    where the edge's place allows for one ("outermost").
     """
 
     point: Array
@@ -80,6 +82,7 @@ class Edge:
     contrast: float
     misfit: float
     misfit_u_px: float = 0.0
+    tone_u_px: float = 0.0
 
     @property
     def normal(self) -> Array:
@@ -116,7 +119,7 @@ def find_edge(
     choice : str
         Of several edges within reach take the "strongest", or the "outermost": of those with at least half the
         strongest one's height the one furthest to the left of the side (on the screen, looking along it); it may have a
-        sawn rim on its right (`edge_form.with_rim`).
+        sawn rim on its right (`edge_form.with_rim`), and its place allows for a tone curve (`edge_tone`).
     blur_px : tuple of float, optional
         Blur of sharp edges there and its standard uncertainty (px), where it is known: it tells a narrow rim from blur.
 
@@ -125,6 +128,7 @@ def find_edge(
     UndecidedError
         If the side is too short, or the picture shows no clear edge, or more than one.
     """
+    tone = 0.0
     for attempt in range(2):
         length = float(np.hypot(*(end - start)))
         if length < SHORTEST_PX:
@@ -138,9 +142,7 @@ def find_edge(
             middle = 0.0  # of a rim's two borders only the inner one may stand out
         shades = profiles @ colour
         mean = np.median(shades, axis=0)
-        fitted = one_step(t, mean, middle)
-        if choice == "outermost":
-            fitted = with_rim(t, mean, fitted, blur_px)
+        fitted = one_step(t, mean, middle) if choice == "strongest" else outermost(t, mean, middle, blur_px)
         place, place_u, height, noise = _places(t, shades, fitted.place, fitted.form)
         needed = LEAST_CONTRAST if choice == "strongest" else max(1.0, LEAST_EVIDENCE / math.sqrt(len(s)))
         # Of the first look at a die only the place is taken, wherever within reach it lies.
@@ -152,12 +154,16 @@ def find_edge(
         normal = np.array([along[1], -along[0]])
         half = 0.5 * length
         shift += fitted.further
+        if choice == "outermost":
+            tone = tone_shift(t, np.median(profiles, axis=0), fitted, blur_px)
+            shift += EXPECTED * tone
         start, end = start + (shift - half * slope) * normal, end + (shift + half * slope) * normal
     along = (end - start) / np.hypot(*(end - start))
     blur = fitted.form.blur_px
     misfit_u = math.hypot(MISFIT * fitted.misfit * blur, fitted.further_u)
     shift_u = math.hypot(shift_u, FLOOR_PX, misfit_u)
-    return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, fitted.misfit, misfit_u)
+    of_tone = SPREAD * abs(tone)
+    return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, fitted.misfit, misfit_u, of_tone)
 
 
 def _profiles(mosaic: Reader, start: Array, end: Array, reach: float) -> tuple[Array, Array, Array]:

@@ -32,16 +32,16 @@ LEAST_SIZE = 0.2
 LEAST_FILL = 0.97
 """Least part of the picture that a die covers, and of its own rectangle that it fills."""
 OFF_SQUARE_DEG = 1.0
-COMMON = 1.5
-"""How much more a die's edge may move the form fitted to it than the misfit and the forms that fit as well say. On
-drawn sides (blur 0.5 to 1.1 px, rims of 0.6 to 4 px with 15 to 60 % of the step, some with a ring near) errors then had
-an rms of 0.5 of what is stated where the blur was known from things on the die, and of 1.0 where it was not."""
+COMMON, COMMON_KNOWN = 1.5, 0.75
+"""How much more a die's edge may move the form fitted to it than the misfit and the forms that fit as well say; the
+second where the blur is known from things on the die. On drawn sides (blur 0.5 to 1.1 px, rims of 0.6 to 4 px with 15
+to 60 % of the step, some with a ring near) errors then had an rms of 1.0 of what is stated."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outline:
     """A die's outline (px) as found, the standard uncertainties (x, y) of its corners by their coordinates, and that of
-    an offset common to all its sides."""
+    an offset common to all its sides: what a rim and the camera's tone curve leave open."""
 
     polygon: Polygon
     vertex_u_px: dict[Point, Point]
@@ -73,6 +73,7 @@ def find_outline(mosaic: Reader, *, far: bool = False) -> Outline:
     corners = (corners + 0.5) * np.array(factor)
     reach = 2.5 * max(factor) + 2.0
     sides: list[Edge] = []
+    common = []
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         blur = blur_beside(mosaic, start, end)
         side = find_side(mosaic, start, end, reach, "outermost", blur)
@@ -84,6 +85,7 @@ def find_outline(mosaic: Reader, *, far: bool = False) -> Outline:
         if isinstance(side, str):
             raise UndecidedError(f"a side of the die is not clear: {side}")
         sides.append(side)
+        common.append((COMMON if blur is None else COMMON_KNOWN) * side.misfit_u_px)
     found, u = [], {}
     for corner, before, after in zip(corners, [sides[-1], *sides[:-1]], sides, strict=True):
         if abs(float(before.along @ after.along)) > math.sin(math.radians(OFF_SQUARE_DEG)):
@@ -92,8 +94,8 @@ def find_outline(mosaic: Reader, *, far: bool = False) -> Outline:
         place = (float(at[0]), float(at[1]))
         found.append(place)
         u[place] = (math.sqrt(covariance[0, 0]), math.sqrt(covariance[1, 1]))
-    common = COMMON * math.sqrt(float(np.mean([side.misfit_u_px**2 for side in sides])))
-    return Outline(Polygon(found), u, common)
+    tone = float(np.mean([side.tone_u_px for side in sides]))
+    return Outline(Polygon(found), u, math.hypot(math.sqrt(float(np.mean(np.square(common)))), tone))
 
 
 def _alone(side: Edge) -> Edge:

@@ -33,9 +33,9 @@ class Placement:
     layout : the solved tile positions, if known; their uncertainties move vertices tile by tile.
     grid_px : the step to which coordinates were rounded, 0 if they were not: uniform within half a step.
     found : vertices that were found in the picture instead: their own standard uncertainties along x and y.
-    found_edge_u_px : of an offset common to all edges between two found vertices.
-    sawn : those of the found vertices that are a die's corners.
-    sawn_edge_u_px : of an offset common to the edges between two of these, beside that of all edges found.
+    found_edge_u_px : of an offset common to all edges between two found vertices that are not a die's.
+    sawn : those of the found vertices that are the corners of a die that nobody drew.
+    sawn_edge_u_px : of an offset common to the edges between two of these.
     """
 
     vertex_u_px: float = VERTEX_U_PX
@@ -144,8 +144,8 @@ class Inputs:
         if not self.placement.found:
             return float(lengths.sum()) * self.edge
         found, sawn = self.placement.offsets(points_px)
-        change = float(lengths[~found].sum()) * self.edge + float(lengths[found].sum()) * self.found_edge
-        return change + float(lengths[sawn].sum()) * self._sawn_edge if sawn.any() else change
+        by = ((~found, self.edge), (found & ~sawn, self.found_edge), (sawn, self._sawn_edge))
+        return sum((float(lengths[which].sum()) * edge for which, edge in by if which.any()), start=linear([], []))
 
 
 def _sources(scale: Scale, placement: Placement, *, joined: bool) -> tuple[Source, ...]:
@@ -158,10 +158,11 @@ def _sources(scale: Scale, placement: Placement, *, joined: bool) -> tuple[Sourc
     sources.append(Source("edges", "B", f"an offset of {placement.edge_u_px:.3g} px common to all edges"))
     if placement.found:
         sources.append(Source("vertices found", "A", "vertices found in the picture, each as it was found"))
+    if placement.found_edge_u_px > 0.0:
         note = f"an offset of {placement.found_edge_u_px:.3g} px common to all edges found in the picture"
         sources.append(Source("edges found", "B", note))
     if placement.sawn_edge_u_px > 0.0:
-        note = f"an offset of {placement.sawn_edge_u_px:.3g} px common to the found die's sides: a narrow rim or blur"
+        note = f"an offset of {placement.sawn_edge_u_px:.3g} px common to the found die's sides: rim, blur, tone curve"
         sources.append(Source("sawn rim", "B", note))
     if placement.layout is not None and placement.layout.tiles:
         note = "vertices on one tile move together; tiles taken as independent"

@@ -97,7 +97,8 @@ class Redraw:
     def _offset(self, points_px: Array) -> Array:
         """Draws (draws, N) of the outward offset of every edge of a ring."""
         found, sawn = self._placement.offsets(points_px)
-        return np.where(found, self._found_edge[:, None], self._edge[:, None]) + sawn * self._sawn_edge[:, None]
+        of_found = np.where(sawn, self._sawn_edge[:, None], self._found_edge[:, None])
+        return np.where(found, of_found, self._edge[:, None])
 
     def sides(self, die: BaseGeometry) -> tuple[Array, Array] | None:
         """Draws of a die's width and height (um); None where it has no straight sides."""

@@ -94,7 +94,7 @@ def placement_of(
         layout=layout,
         grid_px=_grid_px(regions.regions, found),
         found=found,
-        found_edge_u_px=FOUND_EDGE_U_PX if found else 0.0,
+        found_edge_u_px=FOUND_EDGE_U_PX if len(found) > len(die.found) else 0.0,
         sawn=frozenset(die.found),
         sawn_edge_u_px=die.edge_u_px if die.found else 0.0,
     )
