@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dieplat.registration.bundle import adjust, even_change, lens_change, windows_of
+from dieplat.registration.bundle import adjust, even_change, expected_size, lens_change, windows_of
 from dieplat.registration.optics import radial_changes
 from dieplat.values.correction import Lens
 
@@ -171,3 +171,20 @@ def test_every_pixel_of_an_overlap_counts_alike() -> None:
     inside = (x > dx) & (y < HEIGHT + dy)
     first, _ = radial_changes(x[inside] - WIDTH / 2, y[inside] - HEIGHT / 2, dx, dy, NORM)
     assert even_change((dx, dy), (HEIGHT, WIDTH))[:, 0] == pytest.approx([first[0].mean(), first[1].mean()], rel=0.01)
+
+
+def test_what_is_expected_of_a_size_goes_from_its_uncertainty_to_its_estimate() -> None:
+    # With no more than noise in it: the mean of 1 - s is 2/3. Far above the noise the prior has nothing to say.
+    assert expected_size(0.0, 2e-5) == pytest.approx(2e-5 * np.sqrt(2 / 3))
+    assert expected_size(1e-3, 1e-6) == pytest.approx(1e-3, rel=1e-6)
+    assert expected_size(-1e-3, 0.0) == 1e-3
+
+
+@given(st.floats(0.0, 40.0))
+def test_the_expected_size_is_that_of_its_definition(estimate: float) -> None:
+    """By the trapezoidal rule over the logarithm of the variance, with u of 1."""
+    variance = np.exp(np.linspace(-25.0, 40.0, 20_001))
+    total = 1.0 + variance
+    weight = variance / total * total**-0.5 * np.exp(-0.5 * estimate**2 / total)
+    square = variance / total + (variance / total * estimate) ** 2
+    assert expected_size(estimate, 1.0) == pytest.approx(np.sqrt(np.sum(weight * square) / np.sum(weight)), rel=1e-3)

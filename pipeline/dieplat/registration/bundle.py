@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import hyp1f1
 
 from dieplat.registration.optics import radial_changes
 from dieplat.registration.shared_noise import NO_COUPLING, Coupling
@@ -62,8 +63,7 @@ class LensChoice:
     """Which model of the lens was chosen: its parameters, their covariance, and the criterion of every model.
 
     `criteria` are differences to the best, `shift_px` is the farthest that the full model moves a pixel of a tile.
-    `k1_left_u` is what a k1 of zero may be off by, had the overlaps the last word: root of the sum of squares of their
-    own k1 and of its standard uncertainty (JCGM 100, F.2.4.5: a correction that is known but not made).
+    `k1_left_u` is what a k1 of zero is expected to be off by, see `expected_size`.
     """
 
     model: Model
@@ -217,8 +217,24 @@ def choose_lens(
     if model != "none" and largest_shift(chosen, norm_px) < LEAST_SHIFT_PX:
         model, chosen = "none", (0.0, 0.0)
     relative: dict[Model, float] = {name: value - best for name, value in criteria.items()}
-    k1_left_u = math.sqrt(of_k1[0] ** 2 + cov[0, 0] - cov[0, 1] ** 2 / cov[1, 1])
+    k1_left_u = expected_size(of_k1[0], math.sqrt(cov[0, 0] - cov[0, 1] ** 2 / cov[1, 1]))
     return LensChoice(model, chosen, relative, largest_shift(both, norm_px), k1_left_u)
+
+
+def expected_size(estimate: float, u: float) -> float:
+    """Root mean square of what a quantity may be, given its estimate and that one's standard uncertainty.
+
+    It is the uncertainty of taking it for zero (JCGM 100, F.2.4.5: a correction that is known but not made). Before
+    anything was measured it is normal about zero with a variance that has Jeffreys' prior (Box and Tiao 1973, Bayesian
+    Inference in Statistical Analysis, 5.2, from memory): that of s = u^2 / (u^2 + variance) goes with 1 / s. Given s, the
+    square expected is u^2 (1 - s) + estimate^2 (1 - s)^2; s then goes with s^(-1/2) exp(-s estimate^2 / 2 u^2).
+    """
+    if not u > 0.0:
+        return abs(estimate)
+    z2 = (estimate / u) ** 2
+    moments = [float(hyp1f1(j + 0.5, j + 1.5, -0.5 * z2)) / (j + 0.5) for j in range(3)]
+    first, second = moments[1] / moments[0], moments[2] / moments[0]
+    return u * math.sqrt(1.0 - first + z2 * (1.0 - 2.0 * first + second))
 
 
 def in_words(choice: LensChoice | None, windows: Windows, norm_px: float) -> tuple[str, ...]:
