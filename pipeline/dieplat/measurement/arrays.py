@@ -9,7 +9,7 @@ also says whether a period is one cell or two mirrored ones (arrays_cell).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -109,14 +109,17 @@ def measure_array(
     view = _View(grey, grey, colours_of(image), mask, local)
     try:
         return _tried(view, origin_px, cells_per_period)
-    except UndecidedError:
-        cleaned = _cleaned(view)
-        if cleaned is None:
-            raise
-    seen, share = cleaned
-    found = _tried(replace(view, seen=seen), origin_px, cells_per_period)
-    remark = f"{100 * share:.2g} % of the picture is unlike the cells on every side (dirt) and does not count"
-    return replace(found, remarks=(*found.remarks, remark))
+    except UndecidedError as error:
+        refused = error
+    for seen, share in _cleaned(view):
+        try:
+            found = _tried(replace(view, seen=seen), origin_px, cells_per_period)
+        except UndecidedError as error:
+            refused = error
+            continue
+        remark = f"{100 * share:.2g} % of the picture is unlike the cells on every side (dirt) and does not count"
+        return replace(found, remarks=(*found.remarks, remark))
+    raise refused
 
 
 def _tried(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None) -> ArrayLattice:
@@ -130,20 +133,23 @@ def _tried(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[
     raise refused[0]
 
 
-def _cleaned(view: _View) -> tuple[FloatArray, float] | None:
-    """The picture without what is odd in it, and its share; None where nothing is, or no lattice tells."""
+def _cleaned(view: _View) -> Iterator[tuple[FloatArray, float]]:
+    """The picture without what is odd in it, and its share, by the first lattice and by what is fitted from there.
+
+    Some cells on, the first lattice may be a pixel or two off, and all cells are then unlike their neighbours; but what
+    is fitted is led astray by much dirt.
+    """
     if view.grey.size > arrays_dirt.MOST_PX:
-        return None
-    try:
-        start = next(starts(view.grey, view.mask))
-    except UndecidedError:
-        return None
-    try:
-        # Some cells on, the first lattice may be a pixel or two off, and all cells are then unlike their neighbours.
-        reciprocal = _lattice(view, start)[0]
-    except UndecidedError:
-        reciprocal = start.reciprocal
-    return arrays_dirt.without_dirt(view.grey, view.mask, *np.linalg.inv(reciprocal).T)
+        return
+    for fit in (False, True):
+        try:
+            start = next(starts(view.grey, view.mask))
+            reciprocal = _lattice(view, start)[0] if fit else start.reciprocal
+        except UndecidedError:
+            return
+        cleaned = arrays_dirt.without_dirt(view.grey, view.mask, *np.linalg.inv(reciprocal).T)
+        if cleaned is not None:
+            yield cleaned
 
 
 def _measure(
