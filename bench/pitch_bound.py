@@ -9,16 +9,19 @@ Fundamentals of Statistical Signal Processing: Estimation Theory, 1993, ch. 3: i
 nuisance parameters eliminated; from memory). The information is that of the noise-free picture: banks share a lattice
 (four changes), each bank and colour has a cell picture (all orders below half a cycle a pixel), a place and a ground of
 second degree of its own, and noise is the camera's: shot and reading noise as `phantom.camera.expose` draws them, and
-rounding as a twelfth of a level squared. Left out are a rim along each bank's edge, as in the fit itself, and texture:
-    grain and stains only make the true bound wider.
+rounding as a twelfth of a level squared. Left out is a rim along each bank's edge, as in the fit itself.
+Texture is a second noise, common to the colours and alike from pixel to pixel: with its covariance known, weights by
+it (generalised least squares; Kay, ch. 4) reach a bound that plain least squares does not.
 Printed per kind of array, both axes together, as relative pitches:
     bound     the bound from all three colours, root mean square over arrays
     grey      the same from the one grey that the fit reads
+    with      the bound from all colours with noise and texture, where texture's covariance is known (mean colour of the
+              cells; banks count as alike; "nan" where a bank has more than 9000 pixels)
     texture   how far grain and stains alone move a fit of least squares to that grey, the noise being nought
     drawing   how far the picture without noise and texture moves it: beats of the phantom's raster
     expected  grey, texture and drawing together
-    achieved  what the readings are off by; its ratio to the bound, and to what is expected
-    over      shares of arrays whose bound by itself is over 2e-4 and over 1e-4
+    achieved  what the readings are off by; its ratio to both bounds, and to what is expected
+    over      shares of arrays whose bound with texture is over 2e-4 and over 1e-4
 """
 
 from __future__ import annotations
@@ -33,6 +36,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.linalg import cho_factor, cho_solve
 
 from dieplat.errors import DieplatError
 from dieplat.measurement.arrays import measure_array
@@ -50,6 +54,8 @@ PLAIN = ("ordinary", "sharp", "shaded", "stretched")
 RIM_PX, HIGHEST, MOST_ORDERS, GROUND = 2.5, 0.5, 120, 6
 AROUND_PX, CHUNK = 24, 20_000
 GREY = 3
+REACH_PX, MOST_PIXELS = 24, 9000
+"""Where texture counts as independent, and the largest bank whose covariance is held in memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +115,7 @@ class Bound:
     """Relative standard deviations (2,) of the pitch along x and y, and how far texture and drawing push it (2,)."""
 
     colours: Matrix
+    with_texture: Matrix
     grey: Matrix
     texture: Matrix
     drawing: Matrix
@@ -128,6 +135,7 @@ def bound(case: Case) -> Bound | None:
     orders = _orders(reciprocal)
     normals = [np.zeros((4, 4)) for _ in range(4)]
     pushes = np.zeros((2, 4))
+    whole: Matrix | None = None
     rim = RIM_PX * np.abs(turn).sum(axis=1)
     rows, columns = np.mgrid[: case.bare.shape[0], : case.bare.shape[1]].reshape(2, -1)
     places = np.stack([columns, rows]).astype(np.float64)
@@ -142,14 +150,20 @@ def bound(case: Case) -> Bound | None:
         mean = levels[0][:, :3].mean(axis=0) / 255.0
         variance = (255.0 * case.noise) ** 2 * (0.25 + 1.5 * mean) + 1.0 / 12.0
         variance = np.append(variance, mix**2 @ variance)
+        if whole is None:
+            alone = _textured(case, places[:, within], levels[1], variance, reciprocal, orders)
+            whole = len(case.array["bank_list"]) * alone
         _add_bank(normals, pushes, places[:, within], levels, variance, reciprocal, orders)
+    if whole is None:
+        return None
     three = normals[0] + normals[1] + normals[2]
     if min(np.linalg.matrix_rank(three), np.linalg.matrix_rank(normals[GREY])) < 4:
         return None
     inverse = np.linalg.inv(normals[GREY])
-    pushed = (inverse @ pushes.T).T[:, [0, 3]]
-    one, two = (np.sqrt(np.diag(each)[[0, 3]]) for each in (np.linalg.inv(three), inverse))
-    return Bound(one, two, pushed[0], pushed[1])
+    # A pitch shrinks as its reciprocal grows.
+    pushed = -(inverse @ pushes.T).T[:, [0, 3]]
+    one, two, three = (np.sqrt(np.diag(each)[[0, 3]]) for each in (np.linalg.inv(three), np.linalg.inv(whole), inverse))
+    return Bound(one, two, three, pushed[0], pushed[1])
 
 
 def _add_bank(
@@ -183,6 +197,51 @@ def _add_bank(
     for k in range(4):
         normals[k] += (own[k] - mixed[k].T @ np.linalg.solve(inner, mixed[k])) / variance[k]
     pushes += (push - off @ np.linalg.solve(inner, mixed[GREY])) / variance[GREY]
+
+
+def _textured(
+    case: Case, place: Matrix, bare: Matrix, variance: Matrix, reciprocal: Matrix, orders: npt.NDArray[np.int64]
+) -> Matrix:
+    """A bank's information (4, 4) with texture as noise.
+
+    Colours over their noise are turned so that texture is in the first alone; the others have the camera's noise only.
+    """
+    count, spread = len(bare), np.sqrt(variance[:3])
+    if count > MOST_PIXELS:
+        return np.full((4, 4), np.nan)
+    strength = bare[:, :3].mean(axis=0) / spread
+    seen = bare[:, :3] / spread @ np.linalg.svd(strength[:, None])[0]
+    away = place - place.mean(axis=1, keepdims=True)
+    terms = _terms(away, np.ptp(place, axis=1, keepdims=True), reciprocal, orders)
+    value = np.linalg.lstsq(terms, seen, rcond=1e-7)[0]
+    x, y = place.astype(np.int16)
+    across, down = x[:, None] - x, y[:, None] - y
+    near = [np.clip(each, -REACH_PX, REACH_PX) + REACH_PX for each in (down, across)]
+    alike = _texture_covariance(case)[near[0], near[1]]
+    noise = (strength @ strength * alike).astype(np.float32)
+    noise[np.diag_indices(count)] += 1.0
+    factor = cho_factor(noise, overwrite_a=True, check_finite=False)
+    total = np.zeros((4, 4))
+    for k in range(3):
+        columns = np.column_stack([terms, _moves(away, reciprocal, orders, terms, value[:, k])])
+        weighted = cho_solve(factor, columns.astype(np.float32)).astype(np.float64) if k == 0 else columns
+        full, n = columns.T @ weighted, terms.shape[1]
+        inner = full[:n, :n] + 1e-9 * count * np.eye(n)
+        total += full[n:, n:] - full[n:, :n] @ np.linalg.solve(inner, full[:n, n:])
+    return total
+
+
+def _texture_covariance(case: Case) -> Matrix:
+    """Of texture as a share of the level, at all distances up to `REACH_PX` (2 R + 1, 2 R + 1), tapered to nought."""
+    share = (case.clean / np.maximum(case.bare, 1e-9) - 1.0).mean(axis=2)[20:-20, 20:-20]
+    y, x = np.mgrid[-1 : 1 : share.shape[0] * 1j, -1 : 1 : share.shape[1] * 1j].reshape(2, -1)
+    ground = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    share -= (ground @ np.linalg.lstsq(ground, share.ravel())[0]).reshape(share.shape)
+    size = tuple(length + REACH_PX for length in share.shape)
+    products = np.fft.irfft2(np.abs(np.fft.rfft2(share, size)) ** 2, size) / share.size
+    near = np.arange(-REACH_PX, REACH_PX + 1)
+    taper = 1.0 - np.abs(near) / REACH_PX
+    return np.asarray(products[np.ix_(near, near)] * np.outer(taper, taper))
 
 
 def _orders(reciprocal: Matrix) -> npt.NDArray[np.int64]:
@@ -231,31 +290,39 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stated = np.array([read.pitch_x_px_u / read.pitch_x_px, read.pitch_y_px_u / read.pitch_y_px])
             banks = a["bank_list"][0]
             size = np.array([banks["columns"], banks["rows"]], dtype=np.float64)
-            row = np.stack([limit.colours, limit.grey, limit.texture, limit.drawing, off, stated, size])
+            row = np.stack(
+                [limit.colours, limit.with_texture, limit.grey, limit.texture, limit.drawing, off, stated, size]
+            )
             found.setdefault(case.name, []).append(row)
-            print(seed, case.name, size.astype(int), " ".join(f"{v:.1e}" for v in row[:6].ravel()), flush=True)
+            print(seed, case.name, size.astype(int), " ".join(f"{v:.1e}" for v in row[:7].ravel()), flush=True)
     for name, rows in sorted(found.items()):
         _summary(name, np.concatenate(rows, axis=1))
     return 0
 
 
 def _summary(name: str, rows: Matrix) -> None:
-    sizes = rows[6]
+    sizes = rows[7]
     for low, high in ((1, 4), (5, 6), (7, 9), (10, 15), (16, 10**6)):
         some = rows[:, (sizes >= low) & (sizes <= high)]
         if some.shape[1]:
-            _line(f"{name}, {low} to {int(some[6].max())} cells a bank", some)
+            _line(f"{name}, {low} to {int(some[7].max())} cells a bank", some)
     _line(f"{name}, all", rows)
 
 
 def _line(name: str, rows: Matrix) -> None:
-    colours, grey, texture, drawing, off, stated = np.sqrt((rows[:6] ** 2).mean(axis=1))
+    known = np.isfinite(rows[1])
+    colours, _, grey, texture, drawing, off, stated = np.sqrt((rows[:7] ** 2).mean(axis=1))
+    limit, reached = np.sqrt((rows[[1, 5]][:, known] ** 2).mean(axis=1)) if known.any() else (np.nan, np.nan)
+    over = [float((rows[1, known] > most).mean()) if known.any() else np.nan for most in (2e-4, 1e-4)]
     expected = float(np.sqrt(grey**2 + texture**2 + drawing**2))
-    print(f"{name}: {rows.shape[1]} axes, bound {colours:.1e}, grey {grey:.1e}, texture {texture:.1e}, drawing "
-          f"{drawing:.1e}, expected {expected:.1e}, achieved {off:.1e} (stated {stated:.1e}); ratio to bound "
-          f"{off / colours:.2f}, to expected {off / expected:.2f}; bound over 2e-4 {(rows[0] > 2e-4).mean():.0%}, over "
-          f"1e-4 {(rows[0] > 1e-4).mean():.0%}; achieved within 2e-4 {(np.abs(rows[4]) < 2e-4).mean():.0%}; |z| < 1.96 "
-          f"{(np.abs(rows[4]) < 1.96 * rows[5]).mean():.0%}")  # fmt: skip
+    within, covered = np.abs(rows[5]) < 2e-4, np.abs(rows[5]) < 1.96 * rows[6]
+    print(
+        f"{name}: {rows.shape[1]} axes, bound {colours:.1e}, with {limit:.1e} ({known.sum()} axes), grey {grey:.1e}, "
+        f"texture {texture:.1e}, drawing {drawing:.1e}, expected {expected:.1e}, achieved {off:.1e} (stated "
+        f"{stated:.1e}); ratio to bound {off / colours:.2f}, to bound with texture {reached / limit:.2f}, to expected "
+        f"{off / expected:.2f}; bound with texture over 2e-4 {over[0]:.0%}, over 1e-4 {over[1]:.0%}; achieved within "
+        f"2e-4 {within.mean():.0%}; |z| < 1.96 {covered.mean():.0%}"
+    )
 
 
 if __name__ == "__main__":
