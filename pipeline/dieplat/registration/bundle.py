@@ -226,8 +226,8 @@ def expected_size(estimate: float, u: float) -> float:
 
     It is the uncertainty of taking it for zero (JCGM 100, F.2.4.5: a correction that is known but not made). Before
     anything was measured it is normal about zero with a variance that has Jeffreys' prior (Box and Tiao 1973, Bayesian
-    Inference in Statistical Analysis, 5.2, from memory): that of s = u^2 / (u^2 + variance) goes with 1 / s. Given s, the
-    square expected is u^2 (1 - s) + estimate^2 (1 - s)^2; s then goes with s^(-1/2) exp(-s estimate^2 / 2 u^2).
+    Inference in Statistical Analysis, 5.2, from memory): s = u^2 / (u^2 + variance) has a density as 1 / s. Given s,
+    the square expected is u^2 (1 - s) + estimate^2 (1 - s)^2, and s goes with s^(-1/2) exp(-s estimate^2 / 2 u^2).
     """
     if not u > 0.0:
         return abs(estimate)
