@@ -82,9 +82,10 @@ def cases(seed: int, kind: str) -> Iterator[Case]:
     raster = truth.raster
     bare = DieRaster(replace(raster.die, texture=0.0), raster.um_per_px, raster.fine)
     for block in truth.die.blocks:
-        if block.kind != "memory_array" or not block.name.startswith(kind):
+        outline = block.outline_um
+        if block.kind != "memory_array" or not block.name.startswith(kind) or not isinstance(outline, shapely.Polygon):
             continue
-        points = truth.frame.to_mosaic(np.array(block.outline_um.exterior.coords))
+        points = truth.frame.to_mosaic(np.array(outline.exterior.coords))
         x0, y0 = np.floor(points.min(axis=0)).astype(int) - AROUND_PX
         x1, y1 = np.ceil(points.max(axis=0)).astype(int) + AROUND_PX
         x, y = np.meshgrid(
