@@ -98,9 +98,17 @@ def cases(seed: int, kind: str) -> Iterator[Case]:
         picture = expose(light, Exposure((1.0, 1.0, 1.0), defocus), camera, rng)
         corners = points[:-1] - [x0, y0]
         corners = corners + corner_offset(corners, float(rng.uniform(-0.25, 0.25))) + rng.normal(0, 0.5, corners.shape)
-        seen = [_levels(one, defocus) for one in (light, look(bare, *place))]
+        clean, plain = (_levels(one, defocus) for one in (light, look(bare, *place)))
         yield Case(
-            block.name, picture, *seen, corners, dict(block.array or {}), truth.frame, (int(x0), int(y0)), camera.noise
+            block.name,
+            picture,
+            clean,
+            plain,
+            corners,
+            dict(block.array or {}),
+            truth.frame,
+            (int(x0), int(y0)),
+            camera.noise,
         )
 
 
