@@ -222,7 +222,7 @@ def _textured(
     seen = bare[:, :3] / spread @ np.linalg.svd(strength[:, None])[0]
     away = place - place.mean(axis=1, keepdims=True)
     terms = _terms(away, np.ptp(place, axis=1, keepdims=True), reciprocal, orders)
-    value = np.linalg.lstsq(terms, seen, rcond=1e-7)[0]
+    value = np.asarray(np.linalg.lstsq(terms, seen, rcond=1e-7)[0], dtype=np.float64)
     x, y = place.astype(np.int16)
     across, down = x[:, None] - x, y[:, None] - y
     near = [np.clip(each, -REACH_PX, REACH_PX) + REACH_PX for each in (down, across)]
