@@ -190,7 +190,7 @@ def _add_bank(
         inner += terms.T @ terms
         right += terms.T @ bare[some]
     inner[np.diag_indices(wide)] += 1e-9 * len(bare)
-    value = np.linalg.solve(inner, right)
+    value = np.asarray(np.linalg.solve(inner, right), dtype=np.float64)
     mixed, own, push = np.zeros((4, wide, 4)), np.zeros((4, 4, 4)), np.zeros((2, 4))
     off = np.zeros((2, wide))
     for some in chunks:
