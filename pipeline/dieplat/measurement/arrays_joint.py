@@ -4,7 +4,8 @@ Parts of a bank that are compared with a model of all of it (arrays_fit) share t
 of a few periods that moves the pitch by several times what noise does. Here harmonics, ground and lattice of every
 bank are unknowns of one least-squares fit, by the steps of Gauss and Newton. Were every pixel's noise its own, its
 covariance would be the bound for any unbiased reading (Cramer and Rao; H. Cramer, Mathematical Methods of Statistics,
-1946, from memory), with the cells themselves unknown; neighbours that are off alike widen it (`arrays_alike`).
+1946, from memory), with the cells themselves unknown. Stains make neighbours off alike: the fit is done once more with
+weights that know of it (`arrays_weighted`), and what they do not know widens the covariance (`arrays_alike`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from dieplat.measurement.arrays_alike import Left, widened
 from dieplat.measurement.arrays_fit import Rectangle
 from dieplat.measurement.arrays_frame import Frame
 from dieplat.measurement.arrays_model import ridge_of
+from dieplat.measurement.arrays_weighted import Weights, weights_of
 
 FloatArray = npt.NDArray[np.float32]
 Matrix = npt.NDArray[np.float64]
@@ -28,9 +30,10 @@ Orders = npt.NDArray[np.int64]
 RIM_PX = 2.5
 """Left out along a bank's edge, where the lens mixes cells and what stands beside them: of a blur of 0.9 px (standard
 deviation) 0.3 % is left there."""
-HIGHEST_FREQUENCY, MOST_ORDERS = 0.5, 120
+HIGHEST_FREQUENCY, MOST_ORDERS = 0.62, 160
 """Of the orders fitted: cycles a pixel along either axis, and how many, the lowest first. Where six orders of a pair of
-cells of 23 px were all, what they left out moved the pitch of banks of three periods by 7e-4."""
+cells of 23 px were all, what they left out moved the pitch of banks of three periods by 7e-4; what a sharp picture
+folds back from beyond half a cycle moved that of banks of four by 2e-4."""
 LEAST_PX = 4
 """Narrower banks (px, as pixels' places differ) do not tell their ground from a bend of it."""
 MOST_PIXELS = 100_000
@@ -107,8 +110,9 @@ def fit_jointly(
     banks = [pixels for one in rectangles if (pixels := _inside(grey, frame, one)).wide_enough(least)]
     if not banks or sum(pixels.level.size for pixels in banks) > MOST_PIXELS:
         return None
+    far = np.array(grey.shape[::-1], dtype=np.float64)
     for _ in range(ROUNDS):
-        settled = _settle(banks, reciprocal, orders, np.array(grey.shape[::-1], dtype=np.float64))
+        settled = _settle(banks, reciprocal, orders, far)
         if settled is None:
             return None
         reciprocal, covariance, parts = settled
@@ -116,12 +120,26 @@ def fit_jointly(
         covariance = widened(covariance, left)
         clean = [_without_foreign(one, rest.miss) for one, rest in zip(banks, left, strict=True)]
         lost = sum(one.level.size for one in banks) - sum(one.level.size for one in clean)
+        fitted = banks
         banks = [one for one in clean if one.wide_enough(least)]
         if not banks:
             return None
         if lost == 0:
             break
-    return reciprocal, covariance
+    return _weighed(fitted, reciprocal, orders, far, left) or (reciprocal, covariance)
+
+
+def _weighed(
+    banks: Sequence[_Pixels], reciprocal: Matrix, orders: Orders, far: Matrix, left: Sequence[Left]
+) -> tuple[Matrix, Matrix] | None:
+    """The same fit with weights from what it leaves; None where pixels are too many or errors not alike."""
+    weights = weights_of(left) if max(one.level.size for one in banks) <= CHUNK else None
+    settled = None if weights is None else _settle(banks, reciprocal, orders, far, weights)
+    if settled is None:
+        return None
+    reciprocal, covariance, parts = settled
+    left = [_left(one, reciprocal, orders, part, weights) for one, part in zip(banks, parts, strict=True)]
+    return reciprocal, widened(covariance, left)
 
 
 def _orders(reciprocal: Matrix) -> Orders:
@@ -137,13 +155,13 @@ def _orders(reciprocal: Matrix) -> Orders:
 
 
 def _settle(
-    banks: Sequence[_Pixels], reciprocal: Matrix, orders: Orders, far: Matrix
+    banks: Sequence[_Pixels], reciprocal: Matrix, orders: Orders, far: Matrix, weights: Weights | None = None
 ) -> tuple[Matrix, Matrix, list[_Part]] | None:
     """The lattice, its covariance, and what every bank says there; None if the steps do not come to rest."""
-    parts = [_bank(pixels, reciprocal, orders, np.zeros(2 * len(orders))) for pixels in banks]
+    parts = [_bank(pixels, reciprocal, orders, np.zeros(2 * len(orders)), weights) for pixels in banks]
     values = [part.value for part in parts]
     for _ in range(STEPS):
-        parts = [_bank(pixels, reciprocal, orders, value) for pixels, value in zip(banks, values, strict=True)]
+        parts = [_bank(pixels, reciprocal, orders, value, weights) for pixels, value in zip(banks, values, strict=True)]
         normal = np.sum([part.normal for part in parts], axis=0)
         if np.linalg.cond(normal) > 1e14:
             return None
@@ -159,7 +177,7 @@ def _settle(
     return None
 
 
-def _left(pixels: _Pixels, reciprocal: Matrix, orders: Orders, part: _Part) -> Left:
+def _left(pixels: _Pixels, reciprocal: Matrix, orders: Orders, part: _Part, weights: Weights | None = None) -> Left:
     """What the fit leaves of a bank's pixels, and how each of them leans on the lattice."""
     middle, reach = pixels.frame()
     miss, leaning = np.empty_like(pixels.level), np.empty((pixels.level.size, 4))
@@ -168,6 +186,8 @@ def _left(pixels: _Pixels, reciprocal: Matrix, orders: Orders, part: _Part) -> L
         terms = _terms(pixels.place[:, some], middle, reach, reciprocal, orders, part.value)
         miss[some] = pixels.level[some] - terms[:, :-4] @ part.fitted
         leaning[some] = terms[:, -4:] - terms[:, :-4] @ part.coupling
+    if weights is not None:
+        leaning = weights.divided(pixels.place, leaning)
     return Left(pixels.place, miss, leaning, part.variance)
 
 
@@ -201,7 +221,7 @@ def _inside(grey: FloatArray, frame: Frame, rectangle: Rectangle) -> _Pixels:
     return _Pixels(place[:, within], grey[y[within], x[within]].astype(np.float64))
 
 
-def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix) -> _Part:
+def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix, weights: Weights | None = None) -> _Part:
     """Fit a bank's harmonics and ground, and eliminate them from the equations of the lattice's change."""
     waves, count = 2 * len(orders), pixels.level.size
     middle, reach = pixels.frame()
@@ -211,6 +231,9 @@ def _bank(pixels: _Pixels, reciprocal: Matrix, orders: Orders, value: Matrix) ->
         place = pixels.place[:, start : start + CHUNK]
         level = pixels.level[start : start + CHUNK]
         terms = _terms(place, middle, reach, reciprocal, orders, value)
+        if weights is not None:
+            both = weights.whitened(place, np.column_stack([terms, level]))
+            terms, level = both[:, :-1], both[:, -1]
         total += terms.T @ terms
         right += terms.T @ level
         square += float(level @ level)
