@@ -36,7 +36,7 @@ def phantom(
     preset: Annotated[
         str,
         typer.Option(
-            help="ordinary, sharp, memory, blank, lens, shaded, order, shuffled, hand, positions, missing, focus, "
+            help="ordinary, sharp, memory, blank, lens, tone, shaded, order, shuffled, hand, positions, missing, focus, "
             "stretched, radio or lantern."
         ),
     ] = "ordinary",
