@@ -8,6 +8,7 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -52,7 +53,7 @@ def survey_photographed(seed: int, preset: str, pictures: bool) -> list[Figure]:
     ratio = scenario_for(preset).um_per_px_ratio_y * (1 + rng.normal(0, SQUARE_U_REL))
     folder = Path(tempfile.mkdtemp(prefix="survey_"))
     try:
-        changes = {"um_per_px_ratio_y": ratio, **TILES, **TONE, **_lens(preset)}
+        changes: dict[str, Any] = {"um_per_px_ratio_y": ratio, **TILES, **TONE, **_lens(preset)}
         truth = make_phantom(folder / "die", seed=seed, preset=preset, **changes)
         layout = build_mosaic(folder / "die/tiles", folder / "mosaic.ome.tif")
         scale = _scale(folder / "die", truth)

@@ -7,7 +7,7 @@ Every memory array of a phantom is seen in one picture, without stitching, and m
 off. Beside the error stands the bound of Cramer and Rao for an unbiased reading of the same picture (S. M. Kay,
 Fundamentals of Statistical Signal Processing: Estimation Theory, 1993, ch. 3: inverse of the Fisher information, with
 nuisance parameters eliminated; from memory). The information is that of the noise-free picture: banks share a lattice
-(four changes), each bank and colour has a cell picture (all orders below half a cycle a pixel), a place and a ground of
+(four changes), each bank and colour has a cell picture (the orders of `arrays_joint`), a place and a ground of
 second degree of its own, and noise is the camera's: shot and reading noise as `phantom.camera.expose` draws them, and
 rounding as a twelfth of a level squared. Left out is a rim along each bank's edge, as in the fit itself.
 Texture is a second noise, common to the colours and alike from pixel to pixel: with its covariance known, weights by
@@ -40,6 +40,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from dieplat.errors import DieplatError
 from dieplat.measurement.arrays import measure_array
+from dieplat.measurement.arrays_joint import HIGHEST_FREQUENCY, MOST_ORDERS, RIM_PX
 from dieplat.phantom.camera import MARGIN_PX, CameraPlan, Exposure, Frame, expose
 from dieplat.phantom.make import plan_phantom
 from dieplat.phantom.render import DieRaster, look
@@ -51,7 +52,7 @@ from survey_truth import corner_offset
 Matrix = npt.NDArray[np.float64]
 PLAIN = ("ordinary", "sharp", "shaded", "stretched")
 """Presets whose arrays differ by more than how their tiles were taken; all others count as the first."""
-RIM_PX, HIGHEST, MOST_ORDERS, GROUND = 2.5, 0.5, 120, 6
+GROUND = 6
 AROUND_PX, CHUNK = 24, 20_000
 GREY = 3
 REACH_PX, MOST_PIXELS = 24, 9000
@@ -254,14 +255,14 @@ def _texture_covariance(case: Case) -> Matrix:
 
 
 def _orders(reciprocal: Matrix) -> npt.NDArray[np.int64]:
-    """All orders of one half plane below half a cycle a pixel along both axes, the lowest first."""
-    most = (HIGHEST / np.abs(reciprocal).max(axis=1)).astype(int) + 1
+    """The orders of one half plane that the fit has, the lowest first."""
+    most = (HIGHEST_FREQUENCY / np.abs(reciprocal).max(axis=1)).astype(int) + 1
     h, k = np.meshgrid(np.arange(most[0] + 1), np.arange(-most[1], most[1] + 1), indexing="ij")
     orders = np.stack([h.ravel(), k.ravel()], axis=1)
     orders = orders[(orders[:, 0] > 0) | (orders[:, 1] > 0)]
     frequency = np.abs(orders @ reciprocal).max(axis=1)
     lowest = np.argsort(frequency, kind="stable")[:MOST_ORDERS]
-    return np.asarray(orders[lowest[frequency[lowest] < HIGHEST]])
+    return np.asarray(orders[lowest[frequency[lowest] < HIGHEST_FREQUENCY]])
 
 
 def _terms(place: Matrix, reach: Matrix, reciprocal: Matrix, orders: npt.NDArray[np.int64]) -> Matrix:
@@ -284,15 +285,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--kind", default="", help="only arrays whose name begins so")
     options = parser.parse_args(arguments)
     found: dict[str, list[Matrix]] = {}
+    left_out = {"refused": 0, "wrong": 0, "without a bound": 0}
     for seed in seed_range(options.seeds):
         for case in cases(seed, options.kind):
             limit = bound(case)
             try:
                 read = measure_array(case.picture, shapely.Polygon(case.polygon_px))
             except DieplatError:
+                left_out["refused"] += 1
                 continue
             a, frame = case.array, case.frame
-            if limit is None or (read.columns, read.rows) != (a["columns"], a["rows"]):
+            if (read.columns, read.rows) != (a["columns"], a["rows"]):
+                left_out["wrong"] += 1
+                continue
+            if limit is None:
+                left_out["without a bound"] += 1
                 continue
             off = np.array([read.pitch_x_px * frame.um_per_px_x / a["pitch_x_um"] - 1,
                             read.pitch_y_px * frame.um_per_px_y / a["pitch_y_um"] - 1])  # fmt: skip
@@ -306,6 +313,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(seed, case.name, size.astype(int), " ".join(f"{v:.1e}" for v in row[:7].ravel()), flush=True)
     for name, rows in sorted(found.items()):
         _summary(name, np.concatenate(rows, axis=1))
+    print("left out:", ", ".join(f"{count} {why}" for why, count in left_out.items()))
     return 0
 
 

@@ -16,7 +16,7 @@ def left(noise, columns):
     miss = noise.ravel() - columns @ fit
     variance = float(miss @ miss) / (miss.size - columns.shape[1])
     covariance = variance * np.linalg.inv(columns.T @ columns)
-    return fit, covariance, Left(np.stack([x, y]).astype(float), miss, columns, variance)
+    return fit, covariance, Left(np.stack([x, y]).astype(float), miss, columns, variance, variance)
 
 
 def slopes():

@@ -23,7 +23,7 @@ def falling(far):
 def left_of(noise):
     """A fit that leaves this picture."""
     y, x = np.mgrid[: noise.shape[0], : noise.shape[1]].reshape(2, -1)
-    return Left(np.stack([x, y]).astype(float), noise.ravel(), np.ones((noise.size, 1)), float(noise.var()))
+    return Left(np.stack([x, y]).astype(float), noise.ravel(), np.ones((noise.size, 1)), float(noise.var()), 1.0)
 
 
 def test_sums_of_products_are_those_with_the_inverse_of_the_whole_covariance():

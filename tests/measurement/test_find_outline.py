@@ -46,30 +46,31 @@ def test_the_outline_is_found_to_a_fraction_of_a_pixel(degrees, seed):
     assert set(found.vertex_u_px) == {tuple(corner) for corner in corners.tolist()}
 
 
-def test_a_ring_near_the_edge_moves_it_by_no_more_than_is_stated():
+@pytest.mark.parametrize("power", [1.0, MIDDLE_POWER, 1.0 / 2.4])
+def test_a_ring_near_the_edge_moves_it_by_no_more_than_is_stated(power):
     truth = box(50.4, 60.2, 950.8, 640.3)
     ring = truth.buffer(-2.6, join_style="mitre").difference(truth.buffer(-4.4, join_style="mitre"))
-    found = find_outline(picture_of([(truth, 70.0), (ring, 85.0)], (700, 1000), ground=28.0, power=MIDDLE_POWER))
+    found = find_outline(picture_of([(truth, 70.0), (ring, 85.0)], (700, 1000), ground=28.0, power=power))
     off = np.abs(np.subtract(found.polygon.bounds, truth.bounds))
-    assert off.max() < found.edge_u_px < 0.3
+    assert off.max() < 1.2 * found.edge_u_px < 0.36
 
 
 @pytest.mark.parametrize(("power", "side"), [(1.0, -1), (1.0 / 2.4, 1)])
 def test_cameras_with_and_without_a_tone_curve_lie_on_both_sides_of_what_is_stated(power, side):
     """Light to the power 1/2.4 (sRGB, IEC 61966-2-1) puts half height outwards of a bright die's edge; the outline
-    allows for half of that, so that it lies too far in where the camera has no tone curve."""
+    allows for a third of that, so that it lies too far in where the camera has no tone curve."""
     truth = turned_box(50.4, 60.2, 950.8, 640.3, 0.4)
     found = find_outline(picture_of(with_blocks(truth), (700, 1000), ground=28.0, power=power))
     out = (found.polygon.length - truth.length) / 8
     assert 0.5 < side * out / found.edge_u_px < 2.0
 
 
-def with_rim(width_px: float, blur: float = 0.8):
+def with_rim(width_px: float, blur: float = 0.8, power: float = MIDDLE_POWER):
     """A die whose sawn rim is two thirds as bright against the ground as the die itself."""
     truth = box(50.4, 60.2, 950.8, 640.3)
     die = truth.buffer(-width_px, join_style="mitre")
     return find_outline(
-        picture_of([(truth, 66.0), (die, 85.0)], (700, 1000), ground=28.0, blur=blur, power=MIDDLE_POWER)
+        picture_of([(truth, 66.0), (die, 85.0)], (700, 1000), ground=28.0, blur=blur, power=power)
     ), truth
 
 
@@ -105,6 +106,13 @@ def test_a_rim_dimmer_than_half_the_die_is_part_of_it_or_the_side_is_refused(wid
         return
     assert np.abs(np.subtract(found.polygon.bounds, truth.bounds)).max() < 0.1
     assert found.edge_u_px < 0.1
+
+
+@pytest.mark.parametrize("power", [1.0, 1.0 / 2.4])
+def test_a_rim_is_told_within_what_is_stated_whatever_the_camera_writes(power):
+    """Both are the ends of what is allowed for, 1.3 and 2.3 standard uncertainties of the tone curve's part away."""
+    found, truth = with_rim(3.5, power=power)
+    assert np.abs(np.subtract(found.polygon.bounds, truth.bounds)).max() < 2.5 * found.edge_u_px
 
 
 def test_a_rim_too_narrow_to_be_told_is_in_the_uncertainty():

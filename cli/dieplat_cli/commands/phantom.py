@@ -36,8 +36,8 @@ def phantom(
     preset: Annotated[
         str,
         typer.Option(
-            help="ordinary, sharp, memory, blank, lens, tone, shaded, order, shuffled, hand, positions, missing, focus, "
-            "stretched, radio or lantern."
+            help="ordinary, sharp, memory, blank, lens, tone, shaded, order, shuffled, hand, positions, missing, "
+            "focus, stretched, radio or lantern."
         ),
     ] = "ordinary",
     rows: Annotated[int | None, typer.Option(help="Rows of tiles (the seed decides).", show_default=False)] = None,

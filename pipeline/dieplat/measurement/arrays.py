@@ -127,9 +127,17 @@ def _tried(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[
     refused: list[UndecidedError] = []
     for start in starts(view.seen, view.mask):
         try:
-            return _measure(view, start, origin_px, cells_per_period)
+            found = _measure(view, start, origin_px, cells_per_period)
         except UndecidedError as error:
             refused.append(error)
+            continue
+        if not refused:
+            return found
+        why = str(refused[0]).removeprefix("memory array: ").split(";")[0]
+        remark = (
+            f"the period that stands out most leads to no count ({why}); this is by the next that the picture shows"
+        )
+        return replace(found, remarks=(*found.remarks, remark))
     raise refused[0]
 
 

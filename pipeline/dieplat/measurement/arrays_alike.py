@@ -30,17 +30,19 @@ class Left:
     miss : (N,), level less fit.
     leaning : (N, M), the columns of the parameters that are wanted, rid of all others.
     variance : of a pixel, with the degrees of freedom counted.
+    weight : what the fit's equations were divided by: the same, or in a weighted fit the scale of its covariance.
     """
 
     place: Matrix
     miss: Matrix
     leaning: Matrix
     variance: float
+    weight: float
 
 
 def widened(covariance: Matrix, banks: Sequence[Left]) -> Matrix:
     """The covariance (M, M) with every parameter's uncertainty as errors alike make it, never less than without."""
-    middle = np.sum([_meat(bank) / bank.variance**2 for bank in banks], axis=0)
+    middle = np.sum([_meat(bank) / bank.weight**2 for bank in banks], axis=0)
     alike = np.diag(covariance @ middle @ covariance)
     factor = np.sqrt(np.maximum(alike / np.diag(covariance), 1.0))
     return np.asarray(covariance * np.outer(factor, factor))

@@ -87,7 +87,7 @@ def _mean_period(frame: Frame, block: Block) -> Matrix:
 
 def _finer(spectrum: npt.NDArray[np.complex128]) -> Matrix:
     """The inverse transform of a spectrum (n_y, n_x) at `_FINER` places a sample."""
-    pads = [(_FINER - 1) * n // 2 for n in spectrum.shape]
+    pads = [_FINER * n // 2 - n // 2 for n in spectrum.shape]
     wide = np.pad(
         np.fft.fftshift(spectrum), [(pad, (_FINER - 1) * n - pad) for pad, n in zip(pads, spectrum.shape, strict=True)]
     )

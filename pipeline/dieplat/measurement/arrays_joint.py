@@ -31,7 +31,9 @@ RIM_PX = 2.5
 """Left out along a bank's edge, where the lens mixes cells and what stands beside them: of a blur of 0.9 px (standard
 deviation) 0.3 % is left there."""
 HIGHEST_FREQUENCY, MOST_ORDERS = 0.62, 160
-"""Of the orders fitted: cycles a pixel along either axis, and how many, the lowest first. Where six orders of a pair of
+FEWER = 0.5, 120
+"""Of the orders fitted: cycles a pixel along either axis, and how many, the lowest first; and the same where a bank has
+too few pixels for them. Where six orders of a pair of
 cells of 23 px were all, what they left out moved the pitch of banks of three periods by 7e-4; what a sharp picture
 folds back from beyond half a cycle moved that of banks of four by 2e-4."""
 LEAST_PX = 4
@@ -62,6 +64,10 @@ class _Pixels:
     def wide_enough(self, pixels: int) -> bool:
         """Whether there are more than so many of them, over `LEAST_PX` along either axis."""
         return self.level.size > pixels and float(np.ptp(self.place, axis=1).min()) >= LEAST_PX
+
+    def rectangle_px(self) -> int:
+        """Pixels of the upright rectangle about them."""
+        return int(np.prod(np.ptp(self.place, axis=1) + 1))
 
     def frame(self) -> tuple[Matrix, Matrix]:
         """Their middle and their reach (2, 1)."""
@@ -105,9 +111,7 @@ def fit_jointly(
         the fit, which stains and grain make alike from pixel to pixel. None where there are too many pixels, or the
         steps do not settle.
     """
-    orders = _orders(reciprocal)
-    least = 8 * len(orders) + 40
-    banks = [pixels for one in rectangles if (pixels := _inside(grey, frame, one)).wide_enough(least)]
+    orders, least, banks = _choose([_inside(grey, frame, one) for one in rectangles], reciprocal)
     if not banks or sum(pixels.level.size for pixels in banks) > MOST_PIXELS:
         return None
     far = np.array(grey.shape[::-1], dtype=np.float64)
@@ -129,11 +133,21 @@ def fit_jointly(
     return _weighed(fitted, reciprocal, orders, far, left) or (reciprocal, covariance)
 
 
+def _choose(inside: Sequence[_Pixels], reciprocal: Matrix) -> tuple[Orders, int, list[_Pixels]]:
+    """The orders to fit, the least number of pixels that a bank needs for them, and the banks that have it."""
+    choices = []
+    for highest in ((HIGHEST_FREQUENCY, MOST_ORDERS), FEWER):
+        orders = _orders(reciprocal, *highest)
+        least = 8 * len(orders) + 40
+        choices.append((orders, least, [pixels for pixels in inside if pixels.wide_enough(least)]))
+    return max(choices, key=lambda choice: len(choice[2]))
+
+
 def _weighed(
     banks: Sequence[_Pixels], reciprocal: Matrix, orders: Orders, far: Matrix, left: Sequence[Left]
 ) -> tuple[Matrix, Matrix] | None:
     """The same fit with weights from what it leaves; None where pixels are too many or errors not alike."""
-    weights = weights_of(left) if max(one.level.size for one in banks) <= CHUNK else None
+    weights = weights_of(left) if max(one.rectangle_px() for one in banks) <= CHUNK else None
     settled = None if weights is None else _settle(banks, reciprocal, orders, far, weights)
     if settled is None:
         return None
@@ -142,16 +156,16 @@ def _weighed(
     return reciprocal, widened(covariance, left)
 
 
-def _orders(reciprocal: Matrix) -> Orders:
+def _orders(reciprocal: Matrix, highest_frequency: float, most: int) -> Orders:
     """All orders of one half plane that are low enough, strong or not: what is left out of a short bank leans on its
     pitch."""
-    highest = [int(HIGHEST_FREQUENCY * float(np.hypot(*period))) + 1 for period in np.linalg.inv(reciprocal).T]
+    highest = [int(highest_frequency * float(np.hypot(*period))) + 1 for period in np.linalg.inv(reciprocal).T]
     h, k = np.meshgrid(np.arange(highest[0] + 1), np.arange(-highest[1], highest[1] + 1), indexing="ij")
     orders = np.stack([h.ravel(), k.ravel()], axis=1)
     orders = orders[(orders[:, 0] > 0) | (orders[:, 1] > 0)]
     frequency = np.abs(orders @ reciprocal).max(axis=1)
-    lowest = np.argsort(frequency, kind="stable")[:MOST_ORDERS]
-    return np.asarray(orders[lowest[frequency[lowest] < HIGHEST_FREQUENCY]])
+    lowest = np.argsort(frequency, kind="stable")[:most]
+    return np.asarray(orders[lowest[frequency[lowest] < highest_frequency]])
 
 
 def _settle(
@@ -186,9 +200,10 @@ def _left(pixels: _Pixels, reciprocal: Matrix, orders: Orders, part: _Part, weig
         terms = _terms(pixels.place[:, some], middle, reach, reciprocal, orders, part.value)
         miss[some] = pixels.level[some] - terms[:, :-4] @ part.fitted
         leaning[some] = terms[:, -4:] - terms[:, :-4] @ part.coupling
-    if weights is not None:
-        leaning = weights.divided(pixels.place, leaning)
-    return Left(pixels.place, miss, leaning, part.variance)
+    if weights is None:
+        return Left(pixels.place, miss, leaning, part.variance, part.variance)
+    free = max(miss.size - len(part.fitted) - 4, 1)
+    return Left(pixels.place, miss, weights.divided(pixels.place, leaning), float(miss @ miss) / free, part.variance)
 
 
 def _without_foreign(pixels: _Pixels, miss: Matrix) -> _Pixels:

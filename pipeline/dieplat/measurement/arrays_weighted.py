@@ -23,12 +23,12 @@ Matrix = npt.NDArray[np.float64]
 
 REACH_PX = 32
 """How far errors may be alike (choice of ours: weights need not be exact)."""
-LEAST_SHARE = 0.02
-"""Of the variance, that must be alike for weights to matter."""
-MOST_SHARE = 0.98
+LEAST_SHARE, MOST_SHARE = 0.05, 0.98
+"""Of the variance, that must be alike for weights to matter, and that may be (choices of ours: of white noise in small
+banks 0.02 to 0.04 seems alike by chance)."""
 LEAST_VARIANCE = 1.0 / 12.0
-"""Of a pixel: rounding to whole levels leaves that much (JCGM 100, F.2.2.1); what is less is no noise but a model's
-own."""
+"""Of a pixel, in levels: rounding to whole ones leaves that much (JCGM 100, F.2.2.1); what is less is no noise but a
+model's own."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

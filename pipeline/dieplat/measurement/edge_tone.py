@@ -7,6 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from dieplat.errors import UndecidedError
 from dieplat.measurement.edge_form import FIT_PX, Fitted, one_step, with_rim
 
 Array = npt.NDArray[np.float64]
@@ -19,7 +20,8 @@ EXPECTED = (_MEAN - 1.0) / _RANGE
 SPREAD = math.sqrt(1.0 / LEAST_POWER - _MEAN**2) / _RANGE
 """What is to be expected of the shift that the least power makes, and its standard uncertainty. Shifts go nearly with
 1 / power - 1, and nothing is known of the power but that it lies between both: it is uniform (JCGM 101, 6.4.2), so that
-1 / power has the mean -ln(a) / (1 - a) and the mean square 1 / a."""
+1 / power has the mean -ln(a) / (1 - a) and the mean square 1 / a. A camera without a curve is then 1.3 of this off, one
+at the least power 2.3."""
 
 
 def outermost(t: Array, shade: Array, middle: float, blur_px: tuple[float, float] | None) -> Fitted:
@@ -38,10 +40,17 @@ def tone_shift(t: Array, mean: Array, fitted: Fitted, blur_px: tuple[float, floa
         What was fitted to the shades as they are written.
     blur_px : tuple of float, optional
         Blur and its standard uncertainty, where known.
+
+    Raises
+    ------
+    UndecidedError
+        If the profile ends at the edge.
     """
     light = np.maximum(mean, 0.0) ** (1.0 / LEAST_POWER)
     away = t - fitted.place
     left, right = ((sign * away >= 1.0) & (sign * away <= FIT_PX) for sign in (1.0, -1.0))
+    if not (left.any() and right.any()):
+        raise UndecidedError("it lies at the end of what was looked at")
     step = light[left].mean(axis=0) - light[right].mean(axis=0)
     there = outermost(t, light @ step / max(float(step @ step), 1e-12), fitted.place, blur_px)
     return there.place + there.further - fitted.place - fitted.further

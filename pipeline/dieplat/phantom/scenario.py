@@ -150,7 +150,7 @@ def _check(scenario: Scenario) -> None:
         raise SettingsError(f"naming {scenario.naming!r}: choose grid, order or shuffled")
     if scenario.picture_format not in ("jpg", "png", "ome.tif"):
         raise SettingsError(f"format {scenario.picture_format!r}: choose jpg, png or ome.tif")
-    if scenario.tone_power is not None and not 0.2 <= min(scenario.tone_power) <= max(scenario.tone_power) <= 1.0:
-        raise SettingsError(f"tone_power {scenario.tone_power}: give two powers between 0.2 and 1")
+    if scenario.tone_power is not None and not 0.2 <= scenario.tone_power[0] <= scenario.tone_power[1] <= 1.0:
+        raise SettingsError(f"tone_power {scenario.tone_power}: give two powers between 0.2 and 1, the smaller first")
     if scenario.record is not None and (scenario.picture_format != "ome.tif" or scenario.focus is not None):
         raise SettingsError("positions of the stage are kept in OME-TIFF only, one picture a field: choose ome.tif")

@@ -217,7 +217,7 @@ def choose_lens(
     if model != "none" and largest_shift(chosen, norm_px) < LEAST_SHIFT_PX:
         model, chosen = "none", (0.0, 0.0)
     relative: dict[Model, float] = {name: value - best for name, value in criteria.items()}
-    k1_left_u = expected_size(of_k1[0], math.sqrt(cov[0, 0] - cov[0, 1] ** 2 / cov[1, 1]))
+    k1_left_u = expected_size(of_k1[0], math.sqrt(max(cov[0, 0] - cov[0, 1] ** 2 / cov[1, 1], 0.0)))
     return LensChoice(model, chosen, relative, largest_shift(both, norm_px), k1_left_u)
 
 
