@@ -40,7 +40,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from dieplat.errors import DieplatError
 from dieplat.measurement.arrays import measure_array
-from dieplat.measurement.arrays_joint import HIGHEST_FREQUENCY, MOST_ORDERS, RIM_PX
+from dieplat.measurement.arrays_joint import HIGHEST_FREQUENCY, MOST_ORDERS, RIM_PX, lowest_orders
 from dieplat.phantom.camera import MARGIN_PX, CameraPlan, Exposure, Frame, expose
 from dieplat.phantom.make import plan_phantom
 from dieplat.phantom.render import DieRaster, look
@@ -142,7 +142,7 @@ def bound(case: Case) -> Bound | None:
     pitch = np.array([case.array["pitch_x_um"], case.array["pitch_y_um"]])
     period = pitch * np.where([case.array["mirrored_x"], case.array["mirrored_y"]], 2.0, 1.0)
     reciprocal = turn / period[:, None]
-    orders = _orders(reciprocal)
+    orders = lowest_orders(reciprocal, HIGHEST_FREQUENCY, MOST_ORDERS)
     normals = [np.zeros((4, 4)) for _ in range(4)]
     pushes = np.zeros((2, 4))
     whole: Matrix | None = None
@@ -252,17 +252,6 @@ def _texture_covariance(case: Case) -> Matrix:
     near = np.arange(-REACH_PX, REACH_PX + 1)
     taper = 1.0 - np.abs(near) / REACH_PX
     return np.asarray(products[np.ix_(near, near)] * np.outer(taper, taper))
-
-
-def _orders(reciprocal: Matrix) -> npt.NDArray[np.int64]:
-    """The orders of one half plane that the fit has, the lowest first."""
-    most = (HIGHEST_FREQUENCY / np.abs(reciprocal).max(axis=1)).astype(int) + 1
-    h, k = np.meshgrid(np.arange(most[0] + 1), np.arange(-most[1], most[1] + 1), indexing="ij")
-    orders = np.stack([h.ravel(), k.ravel()], axis=1)
-    orders = orders[(orders[:, 0] > 0) | (orders[:, 1] > 0)]
-    frequency = np.abs(orders @ reciprocal).max(axis=1)
-    lowest = np.argsort(frequency, kind="stable")[:MOST_ORDERS]
-    return np.asarray(orders[lowest[frequency[lowest] < HIGHEST_FREQUENCY]])
 
 
 def _terms(place: Matrix, reach: Matrix, reciprocal: Matrix, orders: npt.NDArray[np.int64]) -> Matrix:

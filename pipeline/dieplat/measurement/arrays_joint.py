@@ -137,7 +137,7 @@ def _choose(inside: Sequence[_Pixels], reciprocal: Matrix) -> tuple[Orders, int,
     """The orders to fit, the least number of pixels that a bank needs for them, and the banks that have it."""
     choices = []
     for highest in ((HIGHEST_FREQUENCY, MOST_ORDERS), FEWER):
-        orders = _orders(reciprocal, *highest)
+        orders = lowest_orders(reciprocal, *highest)
         least = 8 * len(orders) + 40
         choices.append((orders, least, [pixels for pixels in inside if pixels.wide_enough(least)]))
     return max(choices, key=lambda choice: len(choice[2]))
@@ -156,7 +156,7 @@ def _weighed(
     return reciprocal, widened(covariance, left)
 
 
-def _orders(reciprocal: Matrix, highest_frequency: float, most: int) -> Orders:
+def lowest_orders(reciprocal: Matrix, highest_frequency: float, most: int) -> Orders:
     """All orders of one half plane that are low enough, strong or not: what is left out of a short bank leans on its
     pitch."""
     highest = [int(highest_frequency * float(np.hypot(*period))) + 1 for period in np.linalg.inv(reciprocal).T]
