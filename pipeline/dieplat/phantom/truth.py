@@ -113,8 +113,8 @@ class Truth:
             "missing": list(self.missing),
             "lens": lens,
             "focus": asdict(self.focus) if self.focus is not None else None,
-            "shading": {"vignetting": self.camera.vignetting, "noise": self.camera.noise},
-            "tone_power": self.camera.tone_power,
+            "shading": {"vignetting": self.camera.vignetting, "noise": self.camera.noise}
+            | ({} if self.camera.tone_power == 1.0 else {"tone_power": self.camera.tone_power}),
             "stage": {
                 "error_px": self.stage.error_px,
                 "backlash_px": self.stage.backlash_px,
