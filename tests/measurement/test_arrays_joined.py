@@ -94,3 +94,23 @@ def test_a_bank_cut_anywhere_comes_back_whole(columns: list[int], rows: list[int
     ]
     rng.shuffle(parts)
     assert joined(parts) == [PlacedBank(0.0, 0.0, sum(columns), sum(rows))]
+
+
+@pytest.mark.parametrize(("gap", "step", "hidden"), [(2.0, 3.0, True), (2.0, 3.03, False), (4.0, 0.0, False)])
+def test_parts_in_step_a_few_cells_apart_are_not_taken_for_banks(gap: float, step: float, hidden: bool):
+    """Under a hair two cells wide a bank of eleven leaves three columns and six; straps are hardly ever in step."""
+    parts = [
+        PlacedBank(0.0, 0.0, 11, 8, step=(0.0, 0.0)),
+        PlacedBank(15.4, 0.0, 3, 8, step=(0.4, 0.0)),
+        PlacedBank(18.4 + gap, 0.0, 6, 8, step=(0.4 + step, 0.0)),
+    ]
+    if hidden:
+        with pytest.raises(UndecidedError, match="just 2 cells apart and in step"):
+            joined(parts)
+    else:
+        assert joined(parts) == parts
+
+
+def test_equal_banks_may_be_whole_cells_apart():
+    parts = [PlacedBank(0.0, 0.0, 6, 8, step=(0.0, 0.0)), PlacedBank(8.0, 0.0, 6, 8, step=(2.0, 0.0))]
+    assert joined(parts) == parts

@@ -28,6 +28,7 @@ from dieplat.measurement import (
     arrays_period,
     arrays_phase,
 )
+from dieplat.measurement.arrays_beyond import room_beside, said_of_room
 from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest, steps
 from dieplat.measurement.arrays_frame import Frame, colours_of, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
@@ -276,12 +277,13 @@ def _report(
         moved = None if step is None else (step[0] / cell_x, step[1] / cell_y)
         placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, block.reach(cell_x, cell_y), moved))
     whole = joined(placed)
+    bounds = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.
-        rectangles = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
-        vectors, spread = _vectors(*_refined(view.grey, frame, rectangles, reciprocal))
+        vectors, spread = _vectors(*_refined(view.grey, frame, bounds, reciprocal))
         size = np.hypot(vectors[0], vectors[1])
         spread = np.hypot(spread, _systematic(blocks, frame.samples))
+    remarks += said_of_room(room_beside(frame, bounds, (round(cell_x), round(cell_y))))
     found = []
     for bank in whole:
         x0, y0 = frame.to_image(bank.left * cell_x, bank.top * cell_y) + origin_px

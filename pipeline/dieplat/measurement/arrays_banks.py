@@ -9,7 +9,7 @@ constant.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -235,11 +235,30 @@ def find_extent(profile: FloatArray, covered: BoolArray, run: Run, others: list[
 def _edge(
     profile: FloatArray, covered: BoolArray, run: Run, next_start: int, n: int
 ) -> tuple[tuple[float, float], bool]:
-    """Right edge of a run: its interval in samples and whether the polygon cuts the bank there."""
+    """Right edge of a run: its interval in samples and whether the polygon cuts the bank there.
+
+    A hair may end the run some cells early: where cells are still seen a period on, the next one is looked at too.
+    """
     template = _local_template(profile, run, n)
-    begin = max(run.start, run.stop - 2 * n)
     limit = _covered_until(covered, run.stop - 1)
-    reach = min(limit, run.stop + n, max(next_start + n // 4, run.stop))
+    farthest = min(limit, max(next_start + n // 4, run.stop))
+    while True:
+        edge, cut = _edge_near(profile, template, run, (farthest, limit), n)
+        if cut or edge[1] < run.stop + n or run.stop + n >= farthest:
+            return edge, cut
+        run = replace(run, stop=run.stop + n)
+
+
+def _edge_near(
+    profile: FloatArray, template: FloatArray, run: Run, ends: tuple[int, int], n: int
+) -> tuple[tuple[float, float], bool]:
+    """Right edge of a run as `_edge` has it, a period beyond its end at most.
+
+    ends : the farthest place, and where the polygon ends.
+    """
+    begin = max(run.start, run.stop - 2 * n)
+    farthest, limit = ends
+    reach = min(run.stop + n, farthest)
     upright = template - template.mean(axis=0)
     against: FloatArray | float
     if _upright_decides(profile, template, upright, run, n):
@@ -247,7 +266,7 @@ def _edge(
         # alone, and outside it is zero whatever the strap's brightness and blur.
         profile, template, against = profile - profile.mean(axis=0), upright, 0.0
     else:
-        outside = _outside(profile, template, run, min(limit, max(next_start + n // 4, run.stop)), n)
+        outside = _outside(profile, template, run, farthest, n)
         against = float(template.mean()) if outside is None else outside[:, None]
     columns = np.arange(begin, run.stop + 2 * n)
     pattern = template[:, columns % n]

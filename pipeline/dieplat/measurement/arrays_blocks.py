@@ -70,8 +70,16 @@ def steps(frame: Frame, blocks: list[Block]) -> list[tuple[float, float] | None]
         likeness = _finer(waves * np.conj(first)) * first.size / size
         row, column = np.unravel_index(int(np.argmax(likeness)), likeness.shape)
         alike = float(likeness[row, column]) > ALIKE
-        found.append((float(column) / _FINER, float(row) / _FINER) if alike else None)
+        step = _top(likeness[row], int(column)) / _FINER, _top(likeness[:, column], int(row)) / _FINER
+        found.append(step if alike else None)
     return found
+
+
+def _top(values: Matrix, place: int) -> float:
+    """Where the parabola through a greatest value and its neighbours, around the ends, is highest."""
+    before, here, after = (float(values[(place + k) % len(values)]) for k in (-1, 0, 1))
+    bend = before - 2.0 * here + after
+    return place + (0.5 * (before - after) / bend if bend < 0.0 else 0.0)
 
 
 def _mean_period(frame: Frame, block: Block) -> Matrix:

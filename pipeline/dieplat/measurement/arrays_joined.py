@@ -20,6 +20,12 @@ OUT_OF_STEP = 0.15
 banks' mean periods are right to 0.01 cells on invented arrays, and tiles fit together to 0.1 (a choice of ours, no
 source)."""
 
+IN_STEP = 0.02
+"""Cells by which banks that are parts of one may be out of step: steps are right to 0.001 cells on invented arrays, and
+tiles meet to some hundredths of a pixel (a choice of ours, no source)."""
+HIDDEN = 3
+"""Cells, one beside the other, that a hair may hide (a choice of ours, no source)."""
+
 Bounds = tuple[float, float, float, float]
 
 
@@ -81,7 +87,28 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
             raise _unlike(one.columns, other.columns, "columns", "one above the other")
         if down < -0.5 * min(one.rows, other.rows) and abs(one.rows - other.rows) == 1:
             raise _unlike(one.rows, other.rows, "rows", "side by side")
+    _refuse_parted(left)
     return sorted(left, key=lambda bank: (round(bank.top), bank.left))
+
+
+def _refuse_parted(banks: Sequence[PlacedBank]) -> None:
+    """Refuse what a hair across a bank leaves of it: two banks in step, some whole cells apart, where not all are as
+    large. A strap between equal banks may be as wide as whole cells, and has them in step then."""
+    for one, other in combinations(banks, 2):
+        if one.step is None or other.step is None:
+            continue
+        gaps = (
+            _gap(one.left, one.right, other.left, other.right),
+            _gap(one.top, one.bottom, other.top, other.bottom),
+        )
+        for axis, sizes in enumerate(({bank.columns for bank in banks}, {bank.rows for bank in banks})):
+            moved, cells = one.step[axis] - other.step[axis], round(gaps[axis])
+            in_step = abs(moved - round(moved)) < IN_STEP and abs(gaps[axis] - cells) < SAME
+            if len(sizes) > 1 and in_step and 1 <= cells <= HIDDEN and gaps[1 - axis] < 0.0:
+                raise UndecidedError(
+                    f"memory array: along {'xy'[axis]} banks of unlike size are just {cells} cells apart and in step, "
+                    "so something may lie over cells between; measure them one by one"
+                )
 
 
 def _together(one: PlacedBank, other: PlacedBank) -> PlacedBank:
