@@ -32,6 +32,7 @@ from dieplat.measurement.arrays_beyond import room_beside, said_of_room
 from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest, steps
 from dieplat.measurement.arrays_frame import Frame, colours_of, grey_of, raster, resample
 from dieplat.measurement.arrays_joined import PlacedBank, joined
+from dieplat.measurement.arrays_mirrored import cells_of, fine, tiles_in
 from dieplat.measurement.arrays_start import WEAK, Start, starts
 from dieplat.values import ArrayLattice, Bank
 
@@ -46,8 +47,6 @@ STRAYED = 0.3
 """Periods by which the parts of banks may move a bank's ends against one another: the phases of whole periods are
 right to some hundredths of one, and half a period more or less is another lattice (the limit is a choice of ours, no
 source)."""
-FINE = 24
-"""Least samples of a mean period, so that every order of the model is there."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,9 +176,9 @@ def _lattice(view: _View, start: Start) -> tuple[Matrix, Matrix]:
     for attempt in range(6):
         frame = resample(seen, mask, local, reciprocal)
         blocks = find_blocks(frame)
-        tiles = _tiles(grey, frame, largest(blocks))
+        tiles = tiles_in(grey, frame, largest(blocks))
         model = arrays_model.fit_model(grey, tiles, reciprocal, arrays_model.strongest(grey, tiles, reciprocal))
-        parts = cell.parts_of(model.period(_fine(frame)))
+        parts = cell.parts_of(model.period(fine(frame)))
         if max(parts) > 1:
             # The coarse step took several periods for one.
             reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
@@ -195,7 +194,7 @@ def _lattice(view: _View, start: Start) -> tuple[Matrix, Matrix]:
         if drift < 0.1 or attempt >= 3:
             reciprocal, covariance = _refined(grey, frame, rectangles, reciprocal)
             model = arrays_model.fit_model(grey, tiles, reciprocal, arrays_model.strongest(grey, tiles, reciprocal))
-            parts = cell.parts_of(model.period(_fine(frame)))
+            parts = cell.parts_of(model.period(fine(frame)))
             if max(parts) > 1:
                 reciprocal = np.array(parts, dtype=np.float64)[:, None] * reciprocal
                 phase = arrays_phase.demodulate(flat, reciprocal)
@@ -232,15 +231,6 @@ def _over_banks(change: Matrix, frame: Frame, rectangles: Sequence[arrays_fit.Re
     return float(np.abs(np.concatenate([sides * row for row in change])).max())
 
 
-def _tiles(grey: FloatArray, frame: Frame, block: Block) -> list[arrays_model.Tile]:
-    return arrays_fit.within(arrays_fit.tiles_of(frame, inner(block, frame)), grey.shape)
-
-
-def _fine(frame: Frame) -> tuple[int, int]:
-    """Samples of a mean period that is judged by its symmetry."""
-    return max(frame.samples[0], FINE), max(frame.samples[1], FINE)
-
-
 def _drift(change: Matrix, shape: tuple[int, ...]) -> float:
     """Periods by which the far corner moves under a change of the reciprocal vectors."""
     return float(np.abs(change @ np.array([shape[1], shape[0]], dtype=np.float64)).max())
@@ -265,7 +255,7 @@ def _report(
     if given:
         (per_x, per_y), remarks = given, _stated(given)
     else:
-        per_x, per_y, remarks, others = _cells_of(view, frame, blocks, reciprocal, size)
+        per_x, per_y, remarks, others = cells_of(view.grey, view.colours, frame, blocks, reciprocal, size)
     placed: list[PlacedBank] = []
     cell_x, cell_y = n_x / per_x, n_y / per_y
     across = arrays_counts.counts([block.across for block in blocks], cell_x, "x")
@@ -315,41 +305,6 @@ def _report(
 def _stated(given: tuple[int, int]) -> list[str]:
     said = [f"{count} along {axis}" for count, axis in zip(given, "xy", strict=True)]
     return [f"cells in one optical period as stated, not as read from the picture: {said[0]}, {said[1]}"]
-
-
-def _cells_of(
-    view: _View, frame: Frame, blocks: list[Block], reciprocal: Matrix, size: Matrix
-) -> tuple[int, int, list[str], tuple[float, ...]]:
-    """Cells a period along x and along y, remarks, and by what the count changes if what they doubt is so."""
-    n_x, n_y = frame.samples
-    grey = view.grey
-    tiles = _tiles(grey, frame, largest(blocks))
-    orders = arrays_model.strongest(grey, tiles, reciprocal)
-    halves = (tiles, tiles[: len(tiles) // 2] or tiles, tiles[len(tiles) // 2 :])
-    models = [arrays_model.fit_model(grey, some, reciprocal, orders) for some in halves]
-    whole, one, other = (model.period(_fine(frame)) for model in models)
-    cell.refuse_stripes(whole)
-    low, low_one, low_other = (model.low(reciprocal).period(_fine(frame)) for model in models)
-    colours = [
-        [arrays_model.fit_model(plane, some, reciprocal, orders).period(_fine(frame)) for some in halves]
-        for plane in view.colours
-    ]
-    along_x, along_y = (
-        cell.Periods(
-            turned(whole),
-            cell.steadiness(turned(one), turned(other)),
-            turned(low),
-            cell.steadiness(turned(low_one), turned(low_other)),
-            tuple((turned(all_), cell.steadiness(turned(a), turned(b))) for all_, a, b in colours),
-        )
-        for turned in (np.asarray, np.transpose)
-    )
-    spans_x = [block.across.cells_between(n_x) for block in blocks]
-    spans_y = [block.down.cells_between(n_y) for block in blocks]
-    per_x, remark_x = cell.cells_a_period(along_x, size[0], spans_x, "x")
-    per_y, remark_y = cell.cells_a_period(along_y, size[1], spans_y, "y")
-    remarks = [text for text in (remark_x, remark_y) if text]
-    return per_x, per_y, remarks, cell.other_factors((per_x, remark_x), (per_y, remark_y))
 
 
 def _systematic(blocks: list[Block], samples: tuple[int, int]) -> Matrix:
