@@ -11,6 +11,8 @@ from shapely import affinity
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays import measure_array
+from dieplat.measurement.arrays_beyond import room_beside
+from dieplat.measurement.arrays_frame import Frame
 
 PLAIN = Recipe(pitch_x=9.3, pitch_y=10.4, columns=(14,), rows=(12,), margin_px=1.0, noise=2.0)
 
@@ -71,3 +73,37 @@ def test_room_within_the_outline_is_said():
     assert (found.columns, found.rows) == (14, 12)
     assert any("1 right" in remark for remark in found.remarks)
     assert not any("room for more cells" in remark for remark in measure_array(picture, polygon).remarks)
+
+
+def framed(rng, contrast: np.ndarray, *, noise: float) -> Frame:
+    """A frame of 14 by 12 places, a pixel a sample, with a cell (8, 8) of some contrast (12, 14) at each."""
+    cell = rng.normal(0.0, 1.0, (8, 8))
+    picture = np.kron(contrast, cell) + rng.normal(0.0, noise, (96, 112))
+    ones = np.ones(picture.shape, np.float32)
+    return Frame(picture.astype(np.float32), ones, (8, 8), np.zeros(2), np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_noise_beside_an_array_is_not_taken_for_cells(seed: int):
+    contrast = np.zeros((12, 14))
+    contrast[3:9, 3:11] = 1.0
+    frame = framed(np.random.default_rng(seed), contrast, noise=2.0)
+    assert room_beside(frame, [(24, 24, 88, 72)], (8, 8)) == {"left": 3, "right": 3, "above": 3, "below": 3}
+
+
+def test_a_few_cells_beyond_a_hair_refuse_the_count():
+    contrast = np.zeros((12, 14))
+    contrast[3:9, 3:11] = 1.0
+    contrast[4:6, 12] = 1.0
+    with pytest.raises(UndecidedError, match="right"):
+        room_beside(framed(np.random.default_rng(3), contrast, noise=0.2), [(24, 24, 88, 72)], (8, 8))
+
+
+def test_lines_that_run_on_are_not_cells():
+    """Word lines hold most of the contrast and go on to their drivers."""
+    rng = np.random.default_rng(5)
+    contrast = np.zeros((12, 14))
+    contrast[3:9, 3:11] = 1.0
+    frame = framed(rng, contrast, noise=0.2)
+    frame.picture[24:72] += np.tile(3.0 * rng.normal(0.0, 1.0, (8, 1)), (6, 1)).astype(np.float32)
+    assert room_beside(frame, [(24, 24, 88, 72)], (8, 8))["right"] == 3

@@ -105,7 +105,7 @@ def test_parts_in_step_a_few_cells_apart_are_not_taken_for_banks(gap: float, ste
         PlacedBank(18.4 + gap, 0.0, 6, 8, step=(0.4 + step, 0.0)),
     ]
     if hidden:
-        with pytest.raises(UndecidedError, match="just 2 cells apart and in step"):
+        with pytest.raises(UndecidedError, match="in step just 2 cells apart"):
             joined(parts)
     else:
         assert joined(parts) == parts
@@ -113,4 +113,14 @@ def test_parts_in_step_a_few_cells_apart_are_not_taken_for_banks(gap: float, ste
 
 def test_equal_banks_may_be_whole_cells_apart():
     parts = [PlacedBank(0.0, 0.0, 6, 8, step=(0.0, 0.0)), PlacedBank(8.0, 0.0, 6, 8, step=(2.0, 0.0))]
+    assert joined(parts) == parts
+
+
+def test_straps_of_whole_cells_part_unequal_banks_too():
+    """A hair does not lie twice just as far from bank to bank."""
+    parts = [
+        PlacedBank(0.0, 0.0, 16, 8, step=(0.0, 0.0)),
+        PlacedBank(18.0, 0.0, 16, 8, step=(0.0, 0.0)),
+        PlacedBank(36.0, 0.0, 8, 8, step=(0.0, 0.0)),
+    ]
     assert joined(parts) == parts

@@ -242,33 +242,33 @@ def _edge(
     template = _local_template(profile, run, n)
     limit = _covered_until(covered, run.stop - 1)
     farthest = min(limit, max(next_start + n // 4, run.stop))
-    while True:
-        edge, cut = _edge_near(profile, template, run, (farthest, limit), n)
-        if cut or edge[1] < run.stop + n or run.stop + n >= farthest:
-            return edge, cut
-        run = replace(run, stop=run.stop + n)
-
-
-def _edge_near(
-    profile: FloatArray, template: FloatArray, run: Run, ends: tuple[int, int], n: int
-) -> tuple[tuple[float, float], bool]:
-    """Right edge of a run as `_edge` has it, a period beyond its end at most.
-
-    ends : the farthest place, and where the polygon ends.
-    """
-    begin = max(run.start, run.stop - 2 * n)
-    farthest, limit = ends
-    reach = min(run.stop + n, farthest)
     upright = template - template.mean(axis=0)
-    against: FloatArray | float
-    if _upright_decides(profile, template, upright, run, n):
+    flat = _upright_decides(profile, template, upright, run, n)
+    if flat:
         # A strap beside the bank is the same in every row of cells: what varies along a column is the cells'
         # alone, and outside it is zero whatever the strap's brightness and blur.
-        profile, template, against = profile - profile.mean(axis=0), upright, 0.0
-    else:
-        outside = _outside(profile, template, run, farthest, n)
-        against = float(template.mean()) if outside is None else outside[:, None]
-    columns = np.arange(begin, run.stop + 2 * n)
+        profile, template = profile - profile.mean(axis=0), upright
+    stop = run.stop
+    while True:
+        outside = None if flat else _outside(profile, template, replace(run, stop=stop), farthest, n)
+        against = 0.0 if flat else float(template.mean()) if outside is None else outside[:, None]
+        reach = min(stop + n, farthest)
+        edge, cut = _edge_before(profile, template, against, run, (reach, limit), n)
+        if cut or edge[1] < stop + n or stop + n >= farthest:
+            return edge, cut
+        stop += n
+
+
+def _edge_before(
+    profile: FloatArray, template: FloatArray, against: FloatArray | float, run: Run, ends: tuple[int, int], n: int
+) -> tuple[tuple[float, float], bool]:
+    """Right edge of a run of cells like the template, up to a place, with `against` what lies beyond.
+
+    ends : that place, and where the polygon ends.
+    """
+    reach, limit = ends
+    begin = max(run.start, run.stop - 2 * n)
+    columns = np.arange(begin, reach + n)
     pattern = template[:, columns % n]
     difference = pattern - against
     # Outside may also be like nothing known, at a fixed cost; else a bright strap would make all that is dark

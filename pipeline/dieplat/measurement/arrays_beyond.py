@@ -6,6 +6,7 @@ them, only the room that it leaves within the outline does.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -24,6 +25,9 @@ LIKE = 0.8
 """Correlation with the bank's mean cell, as a share of that of its own edge cells, from which a place beyond shows a
 cell. On 30 clean invented arrays no place did; under painted hairs cells had 0.88 and more (the limit is a choice of
 ours, no source)."""
+CHANCE = 4.5
+"""Standard deviations of a chance correlation, 1 / sqrt(pixels of a cell), that such a place must exceed as well: over
+some thousand places noise does so once in a hundred arrays (normal distribution)."""
 CONTRAST = 2.0
 """Times by which such a cell's contrast may differ from the mean cell's."""
 FEWEST = 0.03
@@ -70,7 +74,9 @@ def room_beside(frame: Frame, rectangles: Sequence[Rectangle], cell: tuple[int, 
 
 
 def said_of_room(room: dict[str, int]) -> list[str]:
-    """The remark on room for more cells; none where there is no room."""
+    """The remark on room for more cells than on the opposite side; a margin all around needs none."""
+    opposite = {"left": "right", "right": "left", "above": "below", "below": "above"}
+    room = {where: cells for where, cells in room.items() if cells > room.get(opposite[where], 0)}
     if not room:
         return []
     places = ", ".join(f"{cells} {where}" for where, cells in room.items())
@@ -90,7 +96,8 @@ def _mean_period(frame: Frame, left: int, top: int, right: int, bottom: int) -> 
 
 def _room(bank: _Bank, axis: int, sign: int, where: str) -> int:
     """Cells of room beside a bank up to the outline; none if another bank comes first."""
-    own = float(np.median(_likeness(bank, *_line(bank, axis, sign, -1))[0]))
+    own = float(np.median(_likeness(bank, *_line(bank, axis, sign, -1), axis)[0]))
+    chance = CHANCE / math.sqrt(max(_pixels_of(bank), 1.0))
     step = 0
     while True:
         rows, columns = _line(bank, axis, sign, step)
@@ -98,8 +105,8 @@ def _room(bank: _Bank, axis: int, sign: int, where: str) -> int:
         free = inside & (_share(bank.taken, rows, columns) <= TAKEN)
         if 2 * free.sum() <= len(free):
             return 0 if 2 * inside.sum() > len(inside) else step
-        correlation, contrast = _likeness(bank, rows[free], columns[free])
-        like = (correlation > LIKE * own) & (contrast < CONTRAST) & (contrast > 1.0 / CONTRAST)
+        correlation, contrast = _likeness(bank, rows[free], columns[free], axis)
+        like = (correlation > max(LIKE * own, chance)) & (contrast < CONTRAST) & (contrast > 1.0 / CONTRAST)
         if like.sum() >= max(1.0, FEWEST * len(free)):
             raise UndecidedError(
                 f"memory array: beyond a bank's edge ({where}) more cells are seen, so something may lie over cells "
@@ -130,14 +137,23 @@ def _share(plane: npt.NDArray[np.generic], rows: Places, columns: Places) -> Mat
     return np.asarray(values.mean(axis=(1, 2)), dtype=np.float64)
 
 
-def _likeness(bank: _Bank, rows: Places, columns: Places) -> tuple[Matrix, Matrix]:
-    """Correlation of each place (N,) with the mean cell, and its contrast as a multiple of that one's."""
+def _pixels_of(bank: _Bank) -> float:
+    """Pixels of the picture in a cell."""
+    x, y = bank.frame.step_x, bank.frame.step_y
+    return abs(float(x[0] * y[1] - x[1] * y[0])) * bank.cell[0] * bank.cell[1]
+
+
+def _likeness(bank: _Bank, rows: Places, columns: Places, axis: int) -> tuple[Matrix, Matrix]:
+    """Correlation of each place (N,) with the mean cell, and its contrast as a multiple of that one's.
+
+    What does not change along the axis is left out: lines that cells share may run on beyond them.
+    """
     height, width = bank.frame.picture.shape
     seen = bank.frame.picture[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)].astype(np.float64)
     n_x, n_y = bank.frame.samples
     mean = bank.period[rows % n_y, columns % n_x]
-    seen = seen - seen.mean(axis=(1, 2), keepdims=True)
-    mean = mean - mean.mean(axis=(1, 2), keepdims=True)
+    seen = seen - seen.mean(axis=2 - axis, keepdims=True)
+    mean = mean - mean.mean(axis=2 - axis, keepdims=True)
     product, power = (seen * mean).sum(axis=(1, 2)), np.maximum((mean**2).sum(axis=(1, 2)), 1e-12)
     size = np.sqrt(np.maximum((seen**2).sum(axis=(1, 2)), 1e-12) * power)
     return product / size, product / power

@@ -68,8 +68,8 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
     Raises
     ------
     UndecidedError
-        If banks overlap, have a gap between them that is too narrow to be told from none, or lie in one row or column
-        and differ by a single cell, as only a miscount makes them.
+        If banks overlap, have a gap between them that is too narrow to be told from none, lie in one row or column
+        and differ by a single cell, as only a miscount makes them, or look like one bank under a hair.
     """
     left = list(banks)
     while (pair := _touching(left)) is not None:
@@ -92,23 +92,35 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
 
 
 def _refuse_parted(banks: Sequence[PlacedBank]) -> None:
-    """Refuse what a hair across a bank leaves of it: two banks in step, some whole cells apart, where not all are as
-    large. A strap between equal banks may be as wide as whole cells, and has them in step then."""
-    for one, other in combinations(banks, 2):
-        if one.step is None or other.step is None:
-            continue
-        gaps = (
-            _gap(one.left, one.right, other.left, other.right),
-            _gap(one.top, one.bottom, other.top, other.bottom),
-        )
-        for axis, sizes in enumerate(({bank.columns for bank in banks}, {bank.rows for bank in banks})):
-            moved, cells = one.step[axis] - other.step[axis], round(gaps[axis])
-            in_step = abs(moved - round(moved)) < IN_STEP and abs(gaps[axis] - cells) < SAME
-            if len(sizes) > 1 and in_step and 1 <= cells <= HIDDEN and gaps[1 - axis] < 0.0:
+    """Refuse what a hair across a bank leaves of it: two banks in step, some whole cells apart, where not all in line
+    with them are as large. Straps may be as wide as whole cells: between equal banks, or several alike."""
+    for axis in (0, 1):
+        parted = [pair for pair in combinations(banks, 2) if _parts_of_one(*pair, axis)]
+        for one, other in parted:
+            beside = [bank for bank in banks if _gaps(one, bank)[1 - axis] < 0.0]
+            alike = [pair for pair in parted if all(bank in beside for bank in pair)]
+            sizes = {(bank.columns, bank.rows)[axis] for bank in beside}
+            if len(sizes) > 1 and len(alike) == 1:
+                cells = round(_gaps(one, other)[axis])
                 raise UndecidedError(
-                    f"memory array: along {'xy'[axis]} banks of unlike size are just {cells} cells apart and in step, "
-                    "so something may lie over cells between; measure them one by one"
+                    f"memory array: along {'xy'[axis]} banks of unlike size are in step just {cells} "
+                    f"cell{'s' * (cells > 1)} apart, so something may lie over cells between; measure them one by one"
                 )
+
+
+def _parts_of_one(one: PlacedBank, other: PlacedBank, axis: int) -> bool:
+    """Whether banks in line along an axis are in step, and a few whole cells apart."""
+    if one.step is None or other.step is None:
+        return False
+    gaps = _gaps(one, other)
+    moved, cells = one.step[axis] - other.step[axis], round(gaps[axis])
+    in_step = abs(moved - round(moved)) < IN_STEP and abs(gaps[axis] - cells) < SAME
+    return in_step and 1 <= cells <= HIDDEN and gaps[1 - axis] < 0.0
+
+
+def _gaps(one: PlacedBank, other: PlacedBank) -> tuple[float, float]:
+    """Distances between two banks along x and y; negative where they overlap."""
+    return _gap(one.left, one.right, other.left, other.right), _gap(one.top, one.bottom, other.top, other.bottom)
 
 
 def _together(one: PlacedBank, other: PlacedBank) -> PlacedBank:

@@ -24,6 +24,8 @@ FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
 ASKED = 4
 """Banks that are asked, the largest ones."""
+LEAST_TILES = 4
+"""Tiles of a bank that may contradict another: the halves of fewer say little on how steady its cells are."""
 
 
 def cells_of(
@@ -50,6 +52,8 @@ def cells_of(
         for axis, along in enumerate(_periods(planes, frame, ranked[0], reciprocal))
     )
     for other in ranked[1:ASKED]:
+        if len(tiles_in(grey, frame, other)) < LEAST_TILES:
+            continue
         try:
             shown = _periods(planes, frame, other, reciprocal)
         except UndecidedError:
