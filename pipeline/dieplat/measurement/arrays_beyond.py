@@ -26,14 +26,14 @@ LIKE = 0.8
 cell. On 30 clean invented arrays no place did; under painted hairs cells had 0.88 and more (the limit is a choice of
 ours, no source)."""
 CHANCE = 4.5
-"""Standard deviations of a chance correlation, 1 / sqrt(pixels of a cell), that such a place must exceed as well: over
-some thousand places noise does so once in a hundred arrays (normal distribution)."""
+"""Standard deviations of a chance correlation, 1 / sqrt(pixels of a cell), that such a place must exceed as well: noise
+that is independent from pixel to pixel does so at 3 places in a million (normal distribution, from memory)."""
 CONTRAST = 2.0
-"""Times by which such a cell's contrast may differ from the mean cell's."""
+"""Times by which such a cell's contrast may differ from the mean cell's (a choice of ours, no source)."""
 FEWEST = 0.03
 """Share of the places along an edge, and one at least, that must show a cell (a choice of ours, no source)."""
 SEEN, TAKEN = 0.8, 0.2
-"""Shares of a place that must lie inside the polygon, and that may lie in a bank."""
+"""Shares of a place that must lie inside the polygon, and that may lie in a bank (choices of ours, no source)."""
 _SIDES = ((0, -1, "left"), (0, 1, "right"), (1, -1, "above"), (1, 1, "below"))
 
 
@@ -66,7 +66,7 @@ def room_beside(frame: Frame, rectangles: Sequence[Rectangle], cell: tuple[int, 
         taken[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)] = True
     found: dict[str, int] = {}
     for left, top, right, bottom in whole:
-        period = _mean_period(frame, left, top, right, bottom)
+        period = frame.mean_period(left, top, right, bottom)
         bank = _Bank(frame, (left, top), (right, bottom), cell, period, taken)
         for axis, sign, where in _SIDES:
             found[where] = max(found.get(where, 0), _room(bank, axis, sign, where))
@@ -83,15 +83,6 @@ def said_of_room(room: dict[str, int]) -> list[str]:
     return [
         f"the outline has room for more cells beside those counted ({places}); look whether anything covers cells there"
     ]
-
-
-def _mean_period(frame: Frame, left: int, top: int, right: int, bottom: int) -> Matrix:
-    n_x, n_y = frame.samples
-    height, width = frame.picture.shape
-    rows, columns = np.arange(max(top, 0), min(bottom, height)), np.arange(max(left, 0), min(right, width))
-    place = ((rows % n_y)[:, None] * n_x + columns % n_x).ravel()
-    sums = np.bincount(place, frame.picture[np.ix_(rows, columns)].ravel(), n_x * n_y)
-    return np.asarray((sums / np.maximum(np.bincount(place, minlength=n_x * n_y), 1)).reshape(n_y, n_x))
 
 
 def _room(bank: _Bank, axis: int, sign: int, where: str) -> int:

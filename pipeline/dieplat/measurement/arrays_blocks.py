@@ -84,12 +84,7 @@ def _top(values: Matrix, place: int) -> float:
 
 def _mean_period(frame: Frame, block: Block) -> Matrix:
     """What varies over a bank's mean period (n_y, n_x), in the frame's phase."""
-    n_x, n_y = frame.samples
-    i0, j0, i1, j1 = inner(block, frame)
-    part = frame.picture[j0:j1, i0:i1].astype(np.float64)
-    place = ((np.arange(j0, j1) % n_y)[:, None] * n_x + np.arange(i0, i1) % n_x).ravel()
-    sums = np.bincount(place, part.ravel(), n_x * n_y)
-    mean = (sums / np.maximum(np.bincount(place, minlength=n_x * n_y), 1)).reshape(n_y, n_x)
+    mean = frame.mean_period(*inner(block, frame))
     return np.asarray(mean - mean.mean(), dtype=np.float64)
 
 

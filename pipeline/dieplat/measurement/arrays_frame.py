@@ -36,6 +36,18 @@ class Frame:
     def to_image(self, i: float, j: float) -> Matrix:
         return np.asarray(self.origin + i * self.step_x + j * self.step_y)
 
+    def mean_period(self, i0: int, j0: int, i1: int, j1: int) -> Matrix:
+        """Mean (n_y, n_x) of a rectangle's samples by their place in the frame's periods; zero where there is none."""
+        n_x, n_y = self.samples
+        i0, j0 = max(i0, 0), max(j0, 0)
+        part = self.picture[j0 : max(j1, 0), i0 : max(i1, 0)]
+        mean = np.zeros((n_y, n_x))
+        for row in range(min(n_y, part.shape[0])):
+            profile = part[row::n_y].mean(axis=0, dtype=np.float64)
+            for column in range(min(n_x, part.shape[1])):
+                mean[(j0 + row) % n_y, (i0 + column) % n_x] = profile[column::n_x].mean()
+        return mean
+
 
 def grey_of(image: npt.NDArray[np.generic]) -> FloatArray:
     """Grey by the direction in which neighbouring pixels' colours differ most."""

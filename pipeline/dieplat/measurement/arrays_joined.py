@@ -77,8 +77,7 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
         left = [bank for bank in left if bank not in pair]
         left.append(_together(one, other))
     for one, other in combinations(left, 2):
-        across = _gap(one.left, one.right, other.left, other.right)
-        down = _gap(one.top, one.bottom, other.top, other.bottom)
+        across, down = _gaps(one, other)
         if max(across, down) < NARROWEST and _seen_gap(one, other) < SEEN_GAP and not _out_of_step(one, other):
             raise UndecidedError(
                 "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
