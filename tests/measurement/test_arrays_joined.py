@@ -124,3 +124,10 @@ def test_straps_of_whole_cells_part_unequal_banks_too():
         PlacedBank(36.0, 0.0, 8, 8, step=(0.0, 0.0)),
     ]
     assert joined(parts) == parts
+
+
+def test_parts_that_make_up_a_bank_like_the_others_are_refused():
+    """Straps of whole cells, and a hair that leaves four columns and one of six."""
+    parts = [PlacedBank(left, 0.0, columns, 8, step=(0.0, 0.0)) for left, columns in [(0, 6), (7, 6), (14, 4), (19, 1)]]
+    with pytest.raises(UndecidedError, match="in step just 1 cell apart"):
+        joined(parts)

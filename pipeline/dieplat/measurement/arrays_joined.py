@@ -92,19 +92,25 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
 
 def _refuse_parted(banks: Sequence[PlacedBank]) -> None:
     """Refuse what a hair across a bank leaves of it: two banks in step, some whole cells apart, where not all in line
-    with them are as large. Straps may be as wide as whole cells: between equal banks, or several alike."""
+    with them are as large. Straps may be as wide as whole cells, between equal banks, or several alike; but not where
+    the two and what lies between are just as large as another bank."""
     for axis in (0, 1):
         parted = [pair for pair in combinations(banks, 2) if _parts_of_one(*pair, axis)]
         for one, other in parted:
             beside = [bank for bank in banks if _gaps(one, bank)[1 - axis] < 0.0]
             alike = [pair for pair in parted if all(bank in beside for bank in pair)]
-            sizes = {(bank.columns, bank.rows)[axis] for bank in beside}
-            if len(sizes) > 1 and len(alike) == 1:
-                cells = round(_gaps(one, other)[axis])
+            sizes = {_size(bank, axis) for bank in beside}
+            cells = round(_gaps(one, other)[axis])
+            whole = _size(one, axis) + cells + _size(other, axis)
+            if len(sizes) > 1 and (len(alike) == 1 or whole in sizes):
                 raise UndecidedError(
                     f"memory array: along {'xy'[axis]} banks of unlike size are in step just {cells} "
                     f"cell{'s' * (cells > 1)} apart, so something may lie over cells between; measure them one by one"
                 )
+
+
+def _size(bank: PlacedBank, axis: int) -> int:
+    return (bank.columns, bank.rows)[axis]
 
 
 def _parts_of_one(one: PlacedBank, other: PlacedBank, axis: int) -> bool:

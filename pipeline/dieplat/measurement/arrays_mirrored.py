@@ -24,8 +24,8 @@ FINE = 24
 """Least samples of a mean period, so that every order of the model is there."""
 ASKED = 4
 """Banks that are asked, the largest ones (a choice of ours, no source)."""
-LEAST_TILES = 4
-"""Tiles of a bank that may contradict another: the halves of fewer say little on how steady its cells are
+LEAST_TILES = 2
+"""Tiles of a bank that may contradict another: two halves that share none say how steady its cells are
 (a choice of ours, no source)."""
 
 
