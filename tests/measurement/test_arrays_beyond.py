@@ -99,11 +99,13 @@ def test_a_few_cells_beyond_a_hair_refuse_the_count():
         room_beside(framed(np.random.default_rng(3), contrast, noise=0.2), [(24, 24, 88, 72)], (8, 8))
 
 
-def test_lines_that_run_on_are_not_cells():
-    """Word lines hold most of the contrast and go on to their drivers."""
+@pytest.mark.parametrize("along", [0, 1])
+def test_lines_are_not_cells(along: int):
+    """Word lines hold most of the contrast and go on to their drivers; a strap may have its rims where cells have."""
     rng = np.random.default_rng(5)
     contrast = np.zeros((12, 14))
     contrast[3:9, 3:11] = 1.0
     frame = framed(rng, contrast, noise=0.2)
-    frame.picture[24:72] += np.tile(3.0 * rng.normal(0.0, 1.0, (8, 1)), (6, 1)).astype(np.float32)
-    assert room_beside(frame, [(24, 24, 88, 72)], (8, 8))["right"] == 3
+    line = np.tile(3.0 * rng.normal(0.0, 1.0, 8), (12, 14)[along]).astype(np.float32)
+    frame.picture[:] += line[:, None] if along == 0 else line
+    assert room_beside(frame, [(24, 24, 88, 72)], (8, 8)) == {"left": 3, "right": 3, "above": 3, "below": 3}

@@ -87,7 +87,7 @@ def said_of_room(room: dict[str, int]) -> list[str]:
 
 def _room(bank: _Bank, axis: int, sign: int, where: str) -> int:
     """Cells of room beside a bank up to the outline; none if another bank comes first."""
-    own = float(np.median(_likeness(bank, *_line(bank, axis, sign, -1), axis)[0]))
+    own = float(np.median(_likeness(bank, *_line(bank, axis, sign, -1))[0]))
     chance = CHANCE / math.sqrt(max(_pixels_of(bank), 1.0))
     step = 0
     while True:
@@ -96,7 +96,7 @@ def _room(bank: _Bank, axis: int, sign: int, where: str) -> int:
         free = inside & (_share(bank.taken, rows, columns) <= TAKEN)
         if 2 * free.sum() <= len(free):
             return 0 if 2 * inside.sum() > len(inside) else step
-        correlation, contrast = _likeness(bank, rows[free], columns[free], axis)
+        correlation, contrast = _likeness(bank, rows[free], columns[free])
         like = (correlation > max(LIKE * own, chance)) & (contrast < CONTRAST) & (contrast > 1.0 / CONTRAST)
         if like.sum() >= max(1.0, FEWEST * len(free)):
             raise UndecidedError(
@@ -134,17 +134,23 @@ def _pixels_of(bank: _Bank) -> float:
     return abs(float(x[0] * y[1] - x[1] * y[0])) * bank.cell[0] * bank.cell[1]
 
 
-def _likeness(bank: _Bank, rows: Places, columns: Places, axis: int) -> tuple[Matrix, Matrix]:
+def _likeness(bank: _Bank, rows: Places, columns: Places) -> tuple[Matrix, Matrix]:
     """Correlation of each place (N,) with the mean cell, and its contrast as a multiple of that one's.
 
-    What does not change along the axis is left out: lines that cells share may run on beyond them.
+    Lines that run along either axis are left out: those that cells share may go on beyond them, and a strap's rim may
+    lie as a cell's.
     """
     height, width = bank.frame.picture.shape
     seen = bank.frame.picture[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)].astype(np.float64)
     n_x, n_y = bank.frame.samples
     mean = bank.period[rows % n_y, columns % n_x]
-    seen = seen - seen.mean(axis=2 - axis, keepdims=True)
-    mean = mean - mean.mean(axis=2 - axis, keepdims=True)
+    seen, mean = _crossed(seen), _crossed(mean)
     product, power = (seen * mean).sum(axis=(1, 2)), np.maximum((mean**2).sum(axis=(1, 2)), 1e-12)
     size = np.sqrt(np.maximum((seen**2).sum(axis=(1, 2)), 1e-12) * power)
     return product / size, product / power
+
+
+def _crossed(places: Matrix) -> Matrix:
+    """What is left of places (N, h, w) without the means of their rows and of their columns."""
+    places = places - places.mean(axis=1, keepdims=True)
+    return np.asarray(places - places.mean(axis=2, keepdims=True))
