@@ -59,7 +59,11 @@ def starts(picture: FloatArray, mask: npt.NDArray[np.bool_]) -> Iterator[Start]:
         reciprocal = np.linalg.inv(np.stack([a_x, a_y], axis=1))
         phase = arrays_phase.demodulate(flat, reciprocal)
         if in_step:
-            reciprocal = arrays_phase.advance(phase, reciprocal)
+            advanced = arrays_phase.advance(phase, reciprocal)
+            if np.abs(np.hypot(*np.linalg.inv(advanced)) / lengths - 1.0).max() > SAME:
+                # Banks out of step may pull phases further than an autocorrelation's peak can be off.
+                yield Start(reciprocal, phase, flat, strength)
+            reciprocal = advanced
         yield Start(reciprocal, phase, flat, strength)
 
 
