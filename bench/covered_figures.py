@@ -51,7 +51,7 @@ CASES = ("clean", "edge", "middle", "speck", "corner", "outline")
 CHANGES: dict[str, Any] = {"rows": 3, "columns": 3, "tile_width_px": 480, "tile_height_px": 360, "fine": FINE}
 ROOM_PX, BORDER_PX = 16, 6
 """Seen around an outline, and what `expose` cuts off on every side."""
-SAYS = ("show no cell", "room for more cells")
+SAYS = "look whether"
 
 Picture = npt.NDArray[np.uint8]
 Float = npt.NDArray[np.float64]
@@ -205,7 +205,7 @@ def judged(seed: int, name: str, case: str, picture: Picture, outline: Polygon, 
         return Trial(seed, name, case, "refused", str(cells), str(error))
     except Exception as error:  # a fault of the program counts beside the others instead of ending the run
         return Trial(seed, name, case, "failed", str(cells), repr(error))
-    said = any(words in remark for remark in array.remarks for words in SAYS)
+    said = any(SAYS in remark for remark in array.remarks)
     right, wrong = ("remarked", "said") if said else ("exact", "unsaid")
     state = right if array.cells == cells else wrong
     return Trial(seed, name, case, state, str(cells), f"{array.cells}: {' | '.join(array.remarks)}")

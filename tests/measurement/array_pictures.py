@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 import shapely
 
+from dieplat.measurement.arrays_frame import Frame
+
 
 @dataclass(frozen=True)
 class Recipe:
@@ -132,3 +134,11 @@ def _band(recipe, boxes, low, high, width, factor, along, down, shift):
         level += add * ((cell_u >= x0) & (cell_u < x1) & (cell_v >= y0) & (cell_v < y1))
     fine[inside] = level[inside]
     return fine.reshape(high - low, factor, width, factor).mean(axis=(1, 3))
+
+
+def framed(rng, contrast: np.ndarray, *, noise: float) -> Frame:
+    """A frame of places, a pixel a sample, with a cell (8, 8) of some contrast (rows, columns) at each."""
+    cell = rng.normal(0.0, 1.0, (8, 8))
+    picture = np.kron(contrast, cell) + rng.normal(0.0, noise, (8 * contrast.shape[0], 8 * contrast.shape[1]))
+    ones = np.ones(picture.shape, np.float32)
+    return Frame(picture.astype(np.float32), ones, (8, 8), np.zeros(2), np.array([1.0, 0.0]), np.array([0.0, 1.0]))

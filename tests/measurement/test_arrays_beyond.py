@@ -6,13 +6,12 @@ import cv2
 import numpy as np
 import pytest
 import shapely
-from array_pictures import Recipe, draw
+from array_pictures import Recipe, draw, framed
 from shapely import affinity
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.arrays_beyond import room_beside
-from dieplat.measurement.arrays_frame import Frame
 
 PLAIN = Recipe(pitch_x=9.3, pitch_y=10.4, columns=(14,), rows=(12,), margin_px=1.0, noise=2.0)
 
@@ -73,14 +72,6 @@ def test_room_within_the_outline_is_said():
     assert (found.columns, found.rows) == (14, 12)
     assert any("1 right" in remark for remark in found.remarks)
     assert not any("room for more cells" in remark for remark in measure_array(picture, polygon).remarks)
-
-
-def framed(rng, contrast: np.ndarray, *, noise: float) -> Frame:
-    """A frame of 14 by 12 places, a pixel a sample, with a cell (8, 8) of some contrast (12, 14) at each."""
-    cell = rng.normal(0.0, 1.0, (8, 8))
-    picture = np.kron(contrast, cell) + rng.normal(0.0, noise, (96, 112))
-    ones = np.ones(picture.shape, np.float32)
-    return Frame(picture.astype(np.float32), ones, (8, 8), np.zeros(2), np.array([1.0, 0.0]), np.array([0.0, 1.0]))
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.arrays_joined import PlacedBank, joined
+from dieplat.measurement.arrays_joined import PlacedBank, joined, said_of_steps
 
 
 def test_a_bank_seen_in_parts_is_joined_along_either_axis():
@@ -68,7 +68,7 @@ def test_parts_that_are_joined_reach_as_far_as_both():
     assert joined(parts)[0].reach == (-0.2, 0, 10.3, 10.4)
 
 
-@pytest.mark.parametrize(("columns", "rows", "right"), [(11, 6, False), (10, 7, True)])
+@pytest.mark.parametrize(("columns", "rows", "right"), [(11, 6, False), (10, 7, True), (10, 5, False), (9, 6, True)])
 def test_neighbours_that_differ_by_one_cell_are_refused(columns: int, rows: int, right: bool):
     place = (12.0, 0.0) if right else (0.0, 8.0)
     with pytest.raises(UndecidedError, match="miscounted"):
@@ -114,6 +114,16 @@ def test_parts_in_step_a_few_cells_apart_are_not_taken_for_banks(gap: float, ste
 def test_equal_banks_may_be_whole_cells_apart():
     parts = [PlacedBank(0.0, 0.0, 6, 8, step=(0.0, 0.0)), PlacedBank(8.0, 0.0, 6, 8, step=(2.0, 0.0))]
     assert joined(parts) == parts
+    (said,) = said_of_steps(parts)
+    assert "just 2 columns apart" in said
+    assert "something covers cells" in said
+
+
+def test_straps_of_parts_of_cells_need_no_word():
+    """Under a hair cells stay in step; those beside a strap need not be."""
+    parts = [PlacedBank(0.0, 0.0, 6, 8, step=(0.0, 0.0)), PlacedBank(0.0, 9.3, 6, 8, step=(0.0, 0.3))]
+    assert joined(parts) == parts
+    assert said_of_steps(parts) == []
 
 
 def test_straps_of_whole_cells_part_unequal_banks_too():

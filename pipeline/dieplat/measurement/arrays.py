@@ -31,7 +31,8 @@ from dieplat.measurement import (
 from dieplat.measurement.arrays_beyond import room_beside, said_of_room
 from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest, steps
 from dieplat.measurement.arrays_frame import Frame, colours_of, grey_of, raster, resample
-from dieplat.measurement.arrays_joined import PlacedBank, joined
+from dieplat.measurement.arrays_inside import NotFullError, said_of_unseen, unseen_inside
+from dieplat.measurement.arrays_joined import PlacedBank, joined, said_of_steps
 from dieplat.measurement.arrays_mirrored import cells_of, fine, tiles_in
 from dieplat.measurement.arrays_start import WEAK, Start, starts
 from dieplat.values import ArrayLattice, Bank
@@ -109,6 +110,8 @@ def measure_array(
     view = _View(grey, grey, colours_of(image), mask, local)
     try:
         return _tried(view, origin_px, cells_per_period)
+    except NotFullError:
+        raise
     except UndecidedError as error:
         refused = error
     for seen, share in _cleaned(view):
@@ -128,6 +131,8 @@ def _tried(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[
     for start in starts(view.seen, view.mask):
         try:
             found = _measure(view, start, origin_px, cells_per_period)
+        except NotFullError:
+            raise
         except UndecidedError as error:
             refused.append(error)
             continue
@@ -267,13 +272,15 @@ def _report(
         moved = None if step is None else (step[0] / cell_x, step[1] / cell_y)
         placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, block.reach(cell_x, cell_y), moved))
     whole = joined(placed)
+    remarks += said_of_steps(whole)
     bounds = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.
         vectors, spread = _vectors(*_refined(view.grey, frame, bounds, reciprocal))
         size = np.hypot(vectors[0], vectors[1])
         spread = np.hypot(spread, _systematic(blocks, frame.samples))
-    remarks += said_of_room(room_beside(frame, bounds, (round(cell_x), round(cell_y))))
+    samples = round(cell_x), round(cell_y)
+    remarks += said_of_unseen(unseen_inside(frame, bounds, samples)) + said_of_room(room_beside(frame, bounds, samples))
     found = []
     for bank in whole:
         x0, y0 = frame.to_image(bank.left * cell_x, bank.top * cell_y) + origin_px

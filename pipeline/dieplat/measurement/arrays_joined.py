@@ -82,10 +82,10 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
             raise UndecidedError(
                 "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
             )
-        if across < -0.5 * min(one.columns, other.columns) and abs(one.columns - other.columns) == 1:
-            raise _unlike(one.columns, other.columns, "columns", "one above the other")
-        if down < -0.5 * min(one.rows, other.rows) and abs(one.rows - other.rows) == 1:
-            raise _unlike(one.rows, other.rows, "rows", "side by side")
+        if across < -0.5 * min(one.columns, other.columns):
+            _refuse_nearly_equal(one, other, "one above the other")
+        if down < -0.5 * min(one.rows, other.rows):
+            _refuse_nearly_equal(one, other, "side by side")
     _refuse_parted(left)
     return sorted(left, key=lambda bank: (round(bank.top), bank.left))
 
@@ -107,6 +107,21 @@ def _refuse_parted(banks: Sequence[PlacedBank]) -> None:
                     f"memory array: along {'xy'[axis]} banks of unlike size are in step just {cells} "
                     f"cell{'s' * (cells > 1)} apart, so something may lie over cells between; measure them one by one"
                 )
+
+
+def said_of_steps(banks: Sequence[PlacedBank]) -> list[str]:
+    """The remark on banks that stand as one bank under a hair would be seen: in step, and a few whole cells apart."""
+    found = []
+    for axis, what in enumerate(("columns", "rows")):
+        gaps = {round(_gaps(*pair)[axis]) for pair in combinations(banks, 2) if _parts_of_one(*pair, axis)}
+        if gaps:
+            apart = " or ".join(str(gap) for gap in sorted(gaps))
+            unit = what if max(gaps) > 1 else what[:-1]
+            found.append(
+                f"banks are in step, just {apart} {unit} apart, as straps of that width leave them; look whether it is "
+                "a strap, or something covers cells there"
+            )
+    return found
 
 
 def _size(bank: PlacedBank, axis: int) -> int:
@@ -167,11 +182,13 @@ def _out_of_step(one: PlacedBank, other: PlacedBank) -> bool:
     return seen[axis] > 0.0 and moved > OUT_OF_STEP and missed < SAME
 
 
-def _unlike(one: int, other: int, what: str, where: str) -> UndecidedError:
-    return UndecidedError(
-        f"memory array: banks {where} seem to have {one} and {other} {what}, so one of them is miscounted; "
-        "measure them one by one"
-    )
+def _refuse_nearly_equal(one: PlacedBank, other: PlacedBank, where: str) -> None:
+    for axis, what in enumerate(("columns", "rows")):
+        if abs(_size(one, axis) - _size(other, axis)) == 1:
+            raise UndecidedError(
+                f"memory array: banks {where} seem to have {_size(one, axis)} and {_size(other, axis)} {what}, so one "
+                "of them may be miscounted; measure them one by one"
+            )
 
 
 def _touching(banks: Sequence[PlacedBank]) -> tuple[PlacedBank, PlacedBank] | None:
