@@ -57,6 +57,12 @@ def test_an_outline_around_an_l_is_refused_with_what_to_draw(there: bool):
         measure_array(picture, without_corner(outline, 4, 3))
 
 
+def test_a_window_that_is_not_counted_may_leave_cells_out():
+    picture, outline = draw(PLAIN)
+    notched = without_corner(outline, 4, 3)
+    assert measure_array(picture, notched, counted=False).pitch_x_px == pytest.approx(PLAIN.pitch_x, rel=1e-3)
+
+
 def test_a_grain_of_dust_within_is_said_and_its_cells_count():
     picture, outline = draw(PLAIN)
     x, y = corner_of(6, 5)

@@ -61,12 +61,22 @@ class _View:
     polygon: BaseGeometry
 
 
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What the caller says: where the crop lies, cells in a period if known, and whether counts are asked for."""
+
+    origin_px: tuple[float, float]
+    per_period: tuple[int, int] | None
+    counted: bool
+
+
 def measure_array(
     image: npt.NDArray[np.generic],
     polygon: BaseGeometry,
     *,
     origin_px: tuple[float, float] = (0, 0),
     cells_per_period: tuple[int, int] | None = None,
+    counted: bool = True,
 ) -> ArrayLattice:
     """Measure the lattice of a memory array inside a polygon drawn around it.
 
@@ -81,6 +91,9 @@ def measure_array(
     cells_per_period : tuple of int, optional
         How many cells the picture's period holds along x and y, 1 or 2 each, where somebody knows; else the picture
         must decide it.
+    counted : bool
+        Whether the counts matter. Where only a window of an array is looked at, nothing is refused or remarked for
+        cells that are covered, missing or beyond it.
 
     Returns
     -------
@@ -108,15 +121,16 @@ def measure_array(
             f"memory array: fewer than {arrays_period.LEAST_PIXELS} pixels lie inside the polygon; enlarge it"
         )
     view = _View(grey, grey, colours_of(image), mask, local)
+    wanted = _Wanted(origin_px, cells_per_period, counted)
     try:
-        return _tried(view, origin_px, cells_per_period)
+        return _tried(view, wanted)
     except NotFullError:
         raise
     except UndecidedError as error:
         refused = error
     for seen, share in _cleaned(view):
         try:
-            found = _tried(replace(view, seen=seen), origin_px, cells_per_period)
+            found = _tried(replace(view, seen=seen), wanted)
         except UndecidedError as error:
             refused = error
             continue
@@ -125,12 +139,12 @@ def measure_array(
     raise refused
 
 
-def _tried(view: _View, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None) -> ArrayLattice:
+def _tried(view: _View, wanted: _Wanted) -> ArrayLattice:
     """The array by the most trusted lattice that leads to a count; refused as by the first where none does."""
     refused: list[UndecidedError] = []
     for start in starts(view.seen, view.mask):
         try:
-            found = _measure(view, start, origin_px, cells_per_period)
+            found = _measure(view, start, wanted)
         except NotFullError:
             raise
         except UndecidedError as error:
@@ -165,13 +179,11 @@ def _cleaned(view: _View) -> Iterator[tuple[FloatArray, float]]:
             yield cleaned
 
 
-def _measure(
-    view: _View, start: Start, origin_px: tuple[float, float], cells_per_period: tuple[int, int] | None
-) -> ArrayLattice:
+def _measure(view: _View, start: Start, wanted: _Wanted) -> ArrayLattice:
     reciprocal, covariance = _lattice(view, start)
     frame = resample(view.seen, view.mask, view.polygon, reciprocal)
     blocks = find_blocks(frame)
-    return _report(view, frame, blocks, reciprocal, covariance, start.strength, origin_px, cells_per_period)
+    return _report(view, frame, blocks, reciprocal, covariance, start.strength, wanted)
 
 
 def _lattice(view: _View, start: Start) -> tuple[Matrix, Matrix]:
@@ -248,8 +260,7 @@ def _report(
     reciprocal: Matrix,
     covariance: Matrix,
     strength: float,
-    origin_px: tuple[float, float],
-    given: tuple[int, int] | None,
+    wanted: _Wanted,
 ) -> ArrayLattice:
     n_x, n_y = frame.samples
     vectors, spread = _vectors(reciprocal, covariance)
@@ -257,8 +268,8 @@ def _report(
     size = np.hypot(vectors[0], vectors[1])
     spread = np.hypot(spread, _systematic(blocks, frame.samples))
     others: tuple[float, ...] = ()
-    if given:
-        (per_x, per_y), remarks = given, _stated(given)
+    if wanted.per_period:
+        (per_x, per_y), remarks = wanted.per_period, _stated(wanted.per_period)
     else:
         per_x, per_y, remarks, others = cells_of(view.grey, view.colours, frame, blocks, reciprocal, size)
     placed: list[PlacedBank] = []
@@ -272,19 +283,19 @@ def _report(
         moved = None if step is None else (step[0] / cell_x, step[1] / cell_y)
         placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, block.reach(cell_x, cell_y), moved))
     whole = joined(placed)
-    remarks += said_of_steps(whole)
+    remarks += said_of_steps(whole) if wanted.counted else []
     bounds = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.
         vectors, spread = _vectors(*_refined(view.grey, frame, bounds, reciprocal))
         size = np.hypot(vectors[0], vectors[1])
         spread = np.hypot(spread, _systematic(blocks, frame.samples))
-    samples = round(cell_x), round(cell_y)
-    remarks += said_of_unseen(unseen_inside(frame, bounds, samples)) + said_of_room(room_beside(frame, bounds, samples))
+    if wanted.counted:
+        remarks += _said_of_places(frame, bounds, (round(cell_x), round(cell_y)))
     found = []
     for bank in whole:
-        x0, y0 = frame.to_image(bank.left * cell_x, bank.top * cell_y) + origin_px
-        x1, y1 = frame.to_image(bank.right * cell_x, bank.bottom * cell_y) + origin_px
+        x0, y0 = frame.to_image(bank.left * cell_x, bank.top * cell_y) + wanted.origin_px
+        x1, y1 = frame.to_image(bank.right * cell_x, bank.bottom * cell_y) + wanted.origin_px
         found.append(Bank((float(x0), float(y0), float(x1), float(y1)), bank.columns, bank.rows))
     pitch = size / (per_x, per_y)
     rotation, skew = _angles(vectors)
@@ -307,6 +318,11 @@ def _report(
         remarks=tuple(dict.fromkeys(remarks)),
         other_factors=others,
     )
+
+
+def _said_of_places(frame: Frame, bounds: Sequence[arrays_fit.Rectangle], cell_samples: tuple[int, int]) -> list[str]:
+    unseen = unseen_inside(frame, bounds, cell_samples)
+    return said_of_unseen(unseen) + said_of_room(room_beside(frame, bounds, cell_samples))
 
 
 def _stated(given: tuple[int, int]) -> list[str]:

@@ -89,6 +89,7 @@ def array_result(mosaic: Picture, region: Region, inputs: Inputs) -> tuple[Array
         polygon,
         origin_px=(window[0], window[1]),
         cells_per_period=wishes.cells_per_period,
+        counted=remark is None,
     )
     return describe_array(lattice, region, inputs, wishes=wishes, whole=remark is None), remark
 
