@@ -121,3 +121,11 @@ def test_noise_hides_cells_but_makes_no_gaps(seed: int):
 
 def test_nothing_is_said_of_nothing():
     assert said_of_unseen(0) == []
+
+
+def test_cells_that_hold_something_else_are_cells():
+    """In a read-only memory a corner of cells may differ from most in a contact each."""
+    frame = framed(np.random.default_rng(3), bank_with(), noise=0.05)
+    contact = np.random.default_rng(4).normal(0.0, 1.0, (8, 8))
+    frame.picture[24:48, 24:56] += np.kron(np.ones((3, 4)), contact)
+    assert unseen_inside(frame, BANK, (8, 8)) == 0

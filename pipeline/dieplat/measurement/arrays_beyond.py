@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays_frame import Frame
-from dieplat.measurement.arrays_places import BankLattice, Rectangle, lattice_of, likeness, line, share
+from dieplat.measurement.arrays_places import BankLattice, Rectangle, lattice_of, likeness_of, line, share
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -73,7 +73,7 @@ def _room(bank: BankLattice, taken: BoolArray, axis: int, sign: int, where: str)
     size = bank.cell[axis]
     # The first sample of the outermost cells within the bank, and how far the next ones are.
     edge, further = (bank.high[axis] - size, size) if sign > 0 else (bank.low[axis], -size)
-    own = float(np.median(likeness(bank, *line(bank, axis, edge))[0]))
+    own = float(np.median(likeness_of(bank, *line(bank, axis, edge))[0]))
     chance = CHANCE / math.sqrt(max(bank.pixels, 1.0))
     step = 0
     while True:
@@ -82,7 +82,7 @@ def _room(bank: BankLattice, taken: BoolArray, axis: int, sign: int, where: str)
         free = inside & (share(taken, rows, columns) <= TAKEN)
         if 2 * free.sum() <= len(free):
             return 0 if 2 * inside.sum() > len(inside) else step
-        correlation, contrast = likeness(bank, rows[free], columns[free])
+        correlation, contrast = likeness_of(bank, rows[free], columns[free])
         like = (correlation > max(LIKE * own, chance)) & (contrast < CONTRAST) & (contrast > 1.0 / CONTRAST)
         if like.sum() >= max(1.0, FEWEST * len(free)):
             raise UndecidedError(

@@ -6,7 +6,7 @@ its other rows and columns; only its own places tell.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays_frame import Frame
-from dieplat.measurement.arrays_places import BankLattice, Rectangle, lattice_of, likeness, line, share
+from dieplat.measurement.arrays_places import BankLattice, Rectangle, lattice_of, likeness_of, line, share
 
 Matrix = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -23,6 +23,9 @@ UNLIKE = 0.7
 """Correlation with the mean cell, as a share of the bank's median place, below which a place shows no cell. Of 19 000
 places of clean invented arrays of 4 px and more, 8 were below that (0.04 %), and where drivers stood for cells nearly
 all (the limit is a choice of ours, no source)."""
+GONE = 0.5
+"""The same of such places together, below which they show none: 0.4 and less where drivers stood for cells; cells of a
+read-only memory that differ in what they hold are more alike (the limit is a choice of ours, no source)."""
 SCATTER = 4.5
 """Standard deviations of the places' own scatter that such a place must lie below the median as well."""
 OUTSIDE = 0.2
@@ -52,20 +55,21 @@ def unseen_inside(frame: Frame, rectangles: Sequence[Rectangle], cell: tuple[int
     count = 0
     for rectangle in rectangles:
         bank = lattice_of(frame, rectangle, cell)
-        unlike, outside = _unlike(bank)
+        likeness, outside = _likeness(bank)
+        unlike = likeness < UNLIKE
         if _deep(outside).any():
             raise NotFullError(
                 f"memory array: the outline leaves out {outside.sum()} cells of a bank of {outside.shape[1]} x "
                 f"{outside.shape[0]}, so it is no full rectangle; draw each rectangular part as an array of its own"
             )
-        for group in _groups(_deep(unlike)):
-            if _takes_a_part(group, unlike.shape):
+        for group in _gone(_deep(unlike), likeness):
+            if _takes_a_part(group):
                 raise NotFullError(
                     f"memory array: {group.sum()} places of a bank of {unlike.shape[1]} x {unlike.shape[0]} cells, at "
                     "a corner or from side to side, show no cell; draw each rectangular part as an array of its own, "
                     "or photograph it clean if something lies there"
                 )
-        count += sum(int(group.sum()) for group in _groups(unlike) if group.sum() >= FEWEST)
+        count += sum(int(group.sum()) for group in _gone(unlike, likeness))
     return count
 
 
@@ -76,18 +80,28 @@ def said_of_unseen(count: int) -> list[str]:
     return [f"{count} of the cells counted show no cell; look whether dirt lies there, or something that is no cell"]
 
 
-def _unlike(bank: BankLattice) -> tuple[BoolArray, BoolArray]:
-    """Which places (rows, columns) of a bank show no cell, and which the polygon leaves out."""
+def _likeness(bank: BankLattice) -> tuple[Matrix, BoolArray]:
+    """How like the mean cell every place (rows, columns) of a bank is, as a share of the median place: 1 within the
+    places' scatter, and 0 where the polygon leaves it out; and where it does."""
     seen, inside = [], []
     for row in range(bank.cells_along(1)):
         places = line(bank, 1, bank.low[1] + row * bank.cell[1])
-        seen.append(likeness(bank, *places)[0])
+        seen.append(likeness_of(bank, *places)[0])
         inside.append(share(bank.frame.mask, *places))
-    correlation = np.array(seen)
+    correlation, outside = np.array(seen), np.array(inside) < OUTSIDE
     middle = float(np.median(correlation))
     scatter = 1.4826 * float(np.median(np.abs(correlation - middle)))
-    outside = np.array(inside) < OUTSIDE
-    return (correlation < min(UNLIKE * middle, middle - SCATTER * scatter)) | outside, outside
+    relative = np.where(correlation < middle - SCATTER * scatter, correlation / max(middle, 1e-12), 1.0)
+    return np.where(outside, 0.0, relative), outside
+
+
+def _gone(places: BoolArray, likeness: Matrix) -> Iterator[BoolArray]:
+    """Groups of places, side by side and not too few, that together are like no cell."""
+    numbers, count = ndimage.label(places)
+    sizes = np.bincount(numbers.ravel(), minlength=count + 1)
+    means = np.bincount(numbers.ravel(), likeness.ravel(), minlength=count + 1) / np.maximum(sizes, 1)
+    for number in 1 + np.flatnonzero((sizes[1:] >= FEWEST) & (means[1:] < GONE)):
+        yield numbers == number
 
 
 def _deep(places: BoolArray) -> BoolArray:
@@ -95,17 +109,11 @@ def _deep(places: BoolArray) -> BoolArray:
     return np.asarray(ndimage.binary_opening(places, np.ones((2, 2), dtype=bool)))
 
 
-def _groups(places: BoolArray) -> list[BoolArray]:
-    """What hangs together, side by side."""
-    numbers, count = ndimage.label(places)
-    return [numbers == number + 1 for number in range(count)]
-
-
-def _takes_a_part(group: BoolArray, shape: tuple[int, ...]) -> bool:
+def _takes_a_part(group: BoolArray) -> bool:
     """Whether a group is a rectangle at a corner, or from one side to the opposite one."""
     rows, columns = np.flatnonzero(group.any(axis=1)), np.flatnonzero(group.any(axis=0))
-    top, bottom = rows[0] == 0, rows[-1] == shape[0] - 1
-    left, right = columns[0] == 0, columns[-1] == shape[1] - 1
+    top, bottom = rows[0] == 0, rows[-1] == len(group) - 1
+    left, right = columns[0] == 0, columns[-1] == group.shape[1] - 1
     box = (rows[-1] - rows[0] + 1) * (columns[-1] - columns[0] + 1)
     at_corner = (top or bottom) and (left or right)
     across = (top and bottom) or (left and right)

@@ -63,7 +63,7 @@ def share(plane: npt.NDArray[np.generic], rows: Places, columns: Places) -> Matr
     return np.asarray(values.mean(axis=(1, 2)), dtype=np.float64)
 
 
-def likeness(bank: BankLattice, rows: Places, columns: Places) -> tuple[Matrix, Matrix]:
+def likeness_of(bank: BankLattice, rows: Places, columns: Places) -> tuple[Matrix, Matrix]:
     """Correlation of each place (N,) with the mean cell, and its contrast as a multiple of that one's.
 
     Lines that run along either axis are left out: those that cells share may go on beyond them, and a strap's rim may
