@@ -51,7 +51,10 @@ CASES = ("clean", "edge", "middle", "speck", "corner", "outline")
 CHANGES: dict[str, Any] = {"rows": 3, "columns": 3, "tile_width_px": 480, "tile_height_px": 360, "fine": FINE}
 ROOM_PX, BORDER_PX = 16, 6
 """Seen around an outline, and what `expose` cuts off on every side."""
-SAYS = "look whether"
+HIDDEN = ("show no cell", "room for more cells", "something covers cells there")
+NOT_FULL = ("show no cell", "too faint or too unlike")
+SAYS = {"corner": NOT_FULL, "outline": NOT_FULL}
+"""Words of the remarks that tell of what a case does, of all others `HIDDEN`."""
 
 Picture = npt.NDArray[np.uint8]
 Float = npt.NDArray[np.float64]
@@ -205,7 +208,7 @@ def judged(seed: int, name: str, case: str, picture: Picture, outline: Polygon, 
         return Trial(seed, name, case, "refused", str(cells), str(error))
     except Exception as error:  # a fault of the program counts beside the others instead of ending the run
         return Trial(seed, name, case, "failed", str(cells), repr(error))
-    said = any(SAYS in remark for remark in array.remarks)
+    said = any(words in remark for remark in array.remarks for words in SAYS.get(case, HIDDEN))
     right, wrong = ("remarked", "said") if said else ("exact", "unsaid")
     state = right if array.cells == cells else wrong
     return Trial(seed, name, case, state, str(cells), f"{array.cells}: {' | '.join(array.remarks)}")

@@ -12,6 +12,7 @@ from shapely import affinity
 from dieplat.errors import UndecidedError
 from dieplat.measurement.arrays import measure_array
 from dieplat.measurement.arrays_beyond import room_beside
+from dieplat.measurement.arrays_places import lattice_of
 
 PLAIN = Recipe(pitch_x=9.3, pitch_y=10.4, columns=(14,), rows=(12,), margin_px=1.0, noise=2.0)
 
@@ -79,7 +80,7 @@ def test_noise_beside_an_array_is_not_taken_for_cells(seed: int):
     contrast = np.zeros((12, 14))
     contrast[3:9, 3:11] = 1.0
     frame = framed(np.random.default_rng(seed), contrast, noise=2.0)
-    assert room_beside(frame, [(24, 24, 88, 72)], (8, 8)) == {"left": 3, "right": 3, "above": 3, "below": 3}
+    assert room_beside([lattice_of(frame, (24, 24, 88, 72), (8, 8))]) == {"left": 3, "right": 3, "above": 3, "below": 3}
 
 
 def test_a_few_cells_beyond_a_hair_refuse_the_count():
@@ -87,7 +88,7 @@ def test_a_few_cells_beyond_a_hair_refuse_the_count():
     contrast[3:9, 3:11] = 1.0
     contrast[4:6, 12] = 1.0
     with pytest.raises(UndecidedError, match="right"):
-        room_beside(framed(np.random.default_rng(3), contrast, noise=0.2), [(24, 24, 88, 72)], (8, 8))
+        room_beside([lattice_of(framed(np.random.default_rng(3), contrast, noise=0.2), (24, 24, 88, 72), (8, 8))])
 
 
 @pytest.mark.parametrize("along", [0, 1])
@@ -99,4 +100,4 @@ def test_lines_are_not_cells(along: int):
     frame = framed(rng, contrast, noise=0.2)
     line = np.tile(3.0 * rng.normal(0.0, 1.0, 8), (12, 14)[along]).astype(np.float32)
     frame.picture[:] += line[:, None] if along == 0 else line
-    assert room_beside(frame, [(24, 24, 88, 72)], (8, 8)) == {"left": 3, "right": 3, "above": 3, "below": 3}
+    assert room_beside([lattice_of(frame, (24, 24, 88, 72), (8, 8))]) == {"left": 3, "right": 3, "above": 3, "below": 3}

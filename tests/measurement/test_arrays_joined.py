@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -73,6 +75,19 @@ def test_neighbours_that_differ_by_one_cell_are_refused(columns: int, rows: int,
     place = (12.0, 0.0) if right else (0.0, 8.0)
     with pytest.raises(UndecidedError, match="miscounted"):
         joined([PlacedBank(0.0, 0.0, 10, 6), PlacedBank(*place, columns, rows)])
+
+
+def test_banks_that_the_polygon_cuts_may_differ_by_one():
+    left, right = (PlacedBank(x, 0.0, columns, 6, cut=(True, False)) for x, columns in ((0.0, 10), (12.0, 11)))
+    assert joined([left, right]) == [left, right]
+    # Along y neither is cut.
+    with pytest.raises(UndecidedError, match="6 and 7 rows"):
+        joined([left, replace(right, rows=7)])
+
+
+def test_a_window_s_banks_are_not_compared():
+    parts = [PlacedBank(0.0, 0.0, 10, 6), PlacedBank(12.0, 0.0, 11, 6)]
+    assert joined(parts, counted=False) == parts
 
 
 def test_banks_of_plainly_unlike_size_stand():

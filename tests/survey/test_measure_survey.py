@@ -270,6 +270,16 @@ def test_a_large_array_is_read_in_a_bounded_window_and_its_cells_are_not_guessed
     assert any("cells were not counted" in text for text in result.warnings)
 
 
+def test_a_window_s_pitch_does_not_need_a_full_rectangle(monkeypatch):
+    monkeypatch.setattr(details, "MAX_CROP_PX", 40_000)
+    shape = box(30, 30, 530, 330).difference(box(0, 0, 230, 130))
+    picture = Memory(chequered(40, 24, 12.5, 30))
+    result = measure_survey(picture, regions(("ram", "memory_array", shape)), SCALE, stated=Stated(find_die=False))
+    array = result.blocks[0].array
+    assert array is not None, result.warnings
+    assert array.pitch_x_um == pytest.approx(6.25, abs=0.02)
+
+
 def test_an_array_that_is_not_one_and_one_in_parts_are_refused():
     parts = MultiPolygon([box(10, 10, 200, 200), box(300, 10, 400, 200)])
     result = measure_survey(

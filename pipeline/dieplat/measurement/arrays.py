@@ -31,9 +31,10 @@ from dieplat.measurement import (
 from dieplat.measurement.arrays_beyond import room_beside, said_of_room
 from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest, steps
 from dieplat.measurement.arrays_frame import Frame, colours_of, grey_of, raster, resample
-from dieplat.measurement.arrays_inside import NotFullError, said_of_unseen, unseen_inside
+from dieplat.measurement.arrays_inside import NotFullError, said_of_inside
 from dieplat.measurement.arrays_joined import PlacedBank, joined, said_of_steps
 from dieplat.measurement.arrays_mirrored import cells_of, fine, tiles_in
+from dieplat.measurement.arrays_places import lattice_of
 from dieplat.measurement.arrays_start import WEAK, Start, starts
 from dieplat.values import ArrayLattice, Bank
 
@@ -145,8 +146,6 @@ def _tried(view: _View, wanted: _Wanted) -> ArrayLattice:
     for start in starts(view.seen, view.mask):
         try:
             found = _measure(view, start, wanted)
-        except NotFullError:
-            raise
         except UndecidedError as error:
             refused.append(error)
             continue
@@ -157,7 +156,7 @@ def _tried(view: _View, wanted: _Wanted) -> ArrayLattice:
             f"the period that stands out most leads to no count ({why}); this is by the next that the picture shows"
         )
         return replace(found, remarks=(*found.remarks, remark))
-    raise refused[0]
+    raise next((error for error in refused if isinstance(error, NotFullError)), refused[0])
 
 
 def _cleaned(view: _View) -> Iterator[tuple[FloatArray, float]]:
@@ -281,8 +280,9 @@ def _report(
     ):
         remarks += [text for text in (remark_a, remark_b) if text]
         moved = None if step is None else (step[0] / cell_x, step[1] / cell_y)
-        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, block.reach(cell_x, cell_y), moved))
-    whole = joined(placed)
+        reach, cut = block.reach(cell_x, cell_y), (block.across.cut, block.down.cut)
+        placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, reach, moved, cut))
+    whole = joined(placed, counted=wanted.counted)
     remarks += said_of_steps(whole) if wanted.counted else []
     bounds = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
     if len(whole) < len(placed):
@@ -291,7 +291,8 @@ def _report(
         size = np.hypot(vectors[0], vectors[1])
         spread = np.hypot(spread, _systematic(blocks, frame.samples))
     if wanted.counted:
-        remarks += _said_of_places(frame, bounds, (round(cell_x), round(cell_y)))
+        banks = [lattice_of(frame, rectangle, (round(cell_x), round(cell_y))) for rectangle in bounds]
+        remarks += said_of_inside(banks, wanted.origin_px) + said_of_room(room_beside(banks))
     found = []
     for bank in whole:
         x0, y0 = frame.to_image(bank.left * cell_x, bank.top * cell_y) + wanted.origin_px
@@ -318,11 +319,6 @@ def _report(
         remarks=tuple(dict.fromkeys(remarks)),
         other_factors=others,
     )
-
-
-def _said_of_places(frame: Frame, bounds: Sequence[arrays_fit.Rectangle], cell_samples: tuple[int, int]) -> list[str]:
-    unseen = unseen_inside(frame, bounds, cell_samples)
-    return said_of_unseen(unseen) + said_of_room(room_beside(frame, bounds, cell_samples))
 
 
 def _stated(given: tuple[int, int]) -> list[str]:

@@ -52,6 +52,11 @@ class Extent:
     start_cut: bool
     stop_cut: bool
 
+    @property
+    def cut(self) -> bool:
+        """Whether the polygon cuts the bank at either end."""
+        return self.start_cut or self.stop_cut
+
     def longest(self) -> float:
         """Greatest length in samples."""
         return self.stop[1] - self.start[0]

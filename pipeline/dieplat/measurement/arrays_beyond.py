@@ -13,8 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.arrays_frame import Frame
-from dieplat.measurement.arrays_places import BankLattice, Rectangle, lattice_of, likeness_of, line, share
+from dieplat.measurement.arrays_places import BankLattice, Indices, likeness_of, patterns, samples_of, share
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -34,18 +33,15 @@ SEEN, TAKEN = 0.8, 0.2
 _SIDES = ((0, -1, "left"), (0, 1, "right"), (1, -1, "above"), (1, 1, "below"))
 
 
-def room_beside(frame: Frame, rectangles: Sequence[Rectangle], cell: tuple[int, int]) -> dict[str, int]:
+def room_beside(banks: Sequence[BankLattice]) -> dict[str, int]:
     """Room between the banks and the outline in which no cells are seen, in whole cells, by where it lies.
-
-    rectangles : (left, top, right, bottom) of each bank, in samples of the frame; cell : samples (x, y) of a cell.
 
     Raises
     ------
     UndecidedError
         If cells are seen beside a bank that belong to none.
     """
-    banks = [lattice_of(frame, rectangle, cell) for rectangle in rectangles]
-    taken = np.zeros(frame.picture.shape, dtype=bool)
+    taken = np.zeros(banks[0].frame.picture.shape, dtype=bool)
     for bank in banks:
         (left, top), (right, bottom) = bank.low, bank.high
         taken[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)] = True
@@ -70,19 +66,17 @@ def said_of_room(room: dict[str, int]) -> list[str]:
 
 def _room(bank: BankLattice, taken: BoolArray, axis: int, sign: int, where: str) -> int:
     """Cells of room beside a bank up to the outline; none if another bank comes first."""
-    size = bank.cell[axis]
-    # The first sample of the outermost cells within the bank, and how far the next ones are.
-    edge, further = (bank.high[axis] - size, size) if sign > 0 else (bank.low[axis], -size)
-    own = float(np.median(likeness_of(bank, *line(bank, axis, edge))[0]))
+    last = bank.size[axis] - 1 if sign > 0 else 0
+    own = float(np.median(likeness_of(*patterns(bank, *_line(bank, axis, last)))[0]))
     chance = CHANCE / math.sqrt(max(bank.pixels, 1.0))
     step = 0
     while True:
-        rows, columns = line(bank, axis, edge + (step + 1) * further)
+        rows, columns = _line(bank, axis, last + (step + 1) * sign)
         inside = share(bank.frame.mask, rows, columns) >= SEEN
         free = inside & (share(taken, rows, columns) <= TAKEN)
         if 2 * free.sum() <= len(free):
             return 0 if 2 * inside.sum() > len(inside) else step
-        correlation, contrast = likeness_of(bank, rows[free], columns[free])
+        correlation, contrast = likeness_of(*patterns(bank, rows[free], columns[free]))
         like = (correlation > max(LIKE * own, chance)) & (contrast < CONTRAST) & (contrast > 1.0 / CONTRAST)
         if like.sum() >= max(1.0, FEWEST * len(free)):
             raise UndecidedError(
@@ -90,3 +84,10 @@ def _room(bank: BankLattice, taken: BoolArray, axis: int, sign: int, where: str)
                 "between; photograph it clean, or draw the polygon around what is free and count the rest by eye"
             )
         step += 1
+
+
+def _line(bank: BankLattice, axis: int, place: int) -> tuple[Indices, Indices]:
+    """Samples of all places in one column (axis 0) or row (axis 1) of a bank or beyond it."""
+    along = np.arange(bank.size[1 - axis])
+    across = np.full_like(along, place)
+    return samples_of(bank, across, along) if axis == 0 else samples_of(bank, along, across)

@@ -53,7 +53,7 @@ def _as_beside(extent: Extent, samples: float, axis: str, count: int, error: Und
         return max(low - cells, cells - high, 0.0)
 
     # A bank that the outline cuts through may hold any number.
-    cut = extent.start_cut or extent.stop_cut
+    cut = extent.cut
     if cut or missed(count) > BESIDE:
         raise error
     if missed(count) > SLACK and 2 * missed(count) > min(missed(count - 1), missed(count + 1)):
@@ -81,13 +81,13 @@ def _count(extent: Extent, samples: float, axis: str) -> tuple[int, float, str |
     else:
         count = max(1, round(middle))
         if abs(middle - count) > 0.3:
-            cause = "the polygon cuts through it" if extent.start_cut or extent.stop_cut else "its edges are unclear"
+            cause = "the polygon cuts through it" if extent.cut else "its edges are unclear"
             raise UndecidedError(
                 f"memory array: a bank spans {middle:.2f} cells along {axis}, not a whole number ({cause}); "
                 "draw the polygon a few pixels outside the cells"
             )
         remark = f"a bank spans {middle:.2f} cells along {axis}; counted as {count}"
-    if extent.start_cut or extent.stop_cut:
+    if extent.cut:
         remark = remark or f"the polygon ends on cells along {axis}; cells beyond it are not counted"
     first = _first_edge(extent, count * samples)
     return count, first, remark

@@ -7,101 +7,148 @@ its other rows and columns; only its own places tell.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.arrays_frame import Frame
-from dieplat.measurement.arrays_places import BankLattice, Rectangle, lattice_of, likeness_of, line, share
+from dieplat.measurement.arrays_places import BankLattice, likeness_of, patterns, samples_of, share
 
 Matrix = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 UNLIKE = 0.7
-"""Correlation with the mean cell, as a share of the bank's median place, below which a place shows no cell. Of 19 000
-places of clean invented arrays of 4 px and more, 8 were below that (0.04 %), and where drivers stood for cells nearly
-all (the limit is a choice of ours, no source)."""
-GONE = 0.5
-"""The same of such places together, below which they show none: 0.4 and less where drivers stood for cells; cells of a
-read-only memory that differ in what they hold are more alike (the limit is a choice of ours, no source)."""
+"""Correlation with the mean cell, as a share of the bank's median place, below which a place is unlike the others. Of
+19 000 places of clean invented arrays of 4 px and more, 8 were (0.04 %), and where drivers stood for cells nearly all
+(the limit is a choice of ours, no source)."""
 SCATTER = 4.5
 """Standard deviations of the places' own scatter that such a place must lie below the median as well."""
+GONE = 0.5
+"""The same, in the mean of unlike places side by side, below which they show no cell: 0.4 and less where drivers stood
+for cells (the limit is a choice of ours, no source)."""
+FAINT = 1.3
+"""Standard deviations of a chance correlation, 1 / sqrt(pixels of a cell), that unlike places may have at least: with a
+lower limit one in ten that shows no cell would pass (normal distribution, from memory)."""
+CONTENT = 0.03
+"""Share of a bank's other places that may be unlike: of more, cells differ by what they hold, as in a read-only memory
+(a choice of ours, no source)."""
 OUTSIDE = 0.2
 """Share of a place within the polygon below which the outline leaves it out (a choice of ours, no source)."""
-FEWEST = 4
-"""Places, one beside the other, from which it is said that they show no cell: fewer are grains of dust (a choice of
-ours, no source)."""
+GRAIN = 4
+"""Places, one beside the other, from which it is said that they show no cell: fewer are grains of dust, but at a corner
+or from side to side (a choice of ours, no source)."""
 FULL = 0.8
 """Share of its bounding box from which what shows no cell, two places deep at least, is a rectangle; an ellipse fills
 0.79 (a choice of ours, no source)."""
 
 
 class NotFullError(UndecidedError):
-    """A bank is no full rectangle of cells: neither another lattice nor a cleaned picture changes that."""
+    """A bank is no full rectangle of cells, which a picture without dirt would only hide."""
 
 
-def unseen_inside(frame: Frame, rectangles: Sequence[Rectangle], cell: tuple[int, int]) -> int:
-    """Places of cells within the banks that show none, in groups of `FEWEST` and more.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """Of every place (rows, columns) of a bank: its correlation with the mean cell as a share of the median place,
+    whether that is unlike, and whether the polygon leaves it out. `told` is false where cells are too faint for it."""
 
-    rectangles : (left, top, right, bottom) of each bank, in samples of the frame; cell : samples (x, y) of a cell.
+    bank: BankLattice
+    likeness: Matrix
+    unlike: BoolArray
+    outside: BoolArray
+    told: bool
+
+
+def said_of_inside(banks: Sequence[BankLattice], origin_px: tuple[float, float]) -> list[str]:
+    """Remarks on what the places within the banks show; `origin_px` is the picture's corner in the mosaic.
 
     Raises
     ------
     NotFullError
-        If a rectangle of such places takes a bank's corner or runs from side to side, or the outline leaves one out.
+        If a rectangle of places without cells takes a bank's corner or runs from side to side, or the outline leaves
+        one out.
     """
-    count = 0
-    for rectangle in rectangles:
-        bank = lattice_of(frame, rectangle, cell)
-        likeness, outside = _likeness(bank)
-        unlike = likeness < UNLIKE
-        if _deep(outside).any():
-            raise NotFullError(
-                f"memory array: the outline leaves out {outside.sum()} cells of a bank of {outside.shape[1]} x "
-                f"{outside.shape[0]}, so it is no full rectangle; draw each rectangular part as an array of its own"
+    remarks, left_out, unsure = [], 0, False
+    for bank in banks:
+        seen = _look(bank)
+        left_out += int(seen.outside.sum())
+        _refuse_left_out(seen, origin_px)
+        groups = list(_gone(seen)) if seen.told else []
+        covered = np.any(groups, axis=0) if groups else np.zeros_like(seen.unlike)
+        others = int((seen.unlike & ~covered & ~seen.outside).sum())
+        if not seen.told or others > max(GRAIN, CONTENT * seen.unlike.size):
+            unsure = True
+            continue
+        for group in groups:
+            _refuse_part(group, bank, origin_px)
+            remarks.append(
+                f"{group.sum()} of the cells counted show no cell, {_near(group, bank, origin_px)}; look whether dirt "
+                "lies there, or something that is no cell"
             )
-        for group in _gone(_deep(unlike), likeness):
-            if _takes_a_part(group):
-                raise NotFullError(
-                    f"memory array: {group.sum()} places of a bank of {unlike.shape[1]} x {unlike.shape[0]} cells, at "
-                    "a corner or from side to side, show no cell; draw each rectangular part as an array of its own, "
-                    "or photograph it clean if something lies there"
-                )
-        count += sum(int(group.sum()) for group in _gone(unlike, likeness))
-    return count
+    if left_out >= GRAIN:
+        remarks.append(
+            f"the outline leaves out {left_out} of the cells counted; draw it a few pixels outside the cells"
+        )
+    if unsure:
+        remarks.append(
+            "cells are too faint or too unlike one another to see whether any is missing; look whether every bank is a "
+            "full rectangle of cells"
+        )
+    return remarks
 
 
-def said_of_unseen(count: int) -> list[str]:
-    """The remark on places that count as cells though they show none."""
-    if not count:
-        return []
-    return [f"{count} of the cells counted show no cell; look whether dirt lies there, or something that is no cell"]
-
-
-def _likeness(bank: BankLattice) -> tuple[Matrix, BoolArray]:
-    """How like the mean cell every place (rows, columns) of a bank is, as a share of the median place: 1 within the
-    places' scatter, and 0 where the polygon leaves it out; and where it does."""
-    seen, inside = [], []
-    for row in range(bank.cells_along(1)):
-        places = line(bank, 1, bank.low[1] + row * bank.cell[1])
-        seen.append(likeness_of(bank, *places)[0])
-        inside.append(share(bank.frame.mask, *places))
-    correlation, outside = np.array(seen), np.array(inside) < OUTSIDE
+def _look(bank: BankLattice) -> _Seen:
+    """Compare every place with the mean of the others."""
+    columns, alike = np.arange(bank.size[0]), bank.alike
+    rows_seen, rows_inside = [], []
+    for row in range(bank.size[1]):
+        places = samples_of(bank, columns, np.full_like(columns, row))
+        seen, mean = patterns(bank, *places)
+        others = mean - (seen - mean) / (alike - 1) if alike > 1 else mean
+        rows_seen.append(likeness_of(seen, others)[0])
+        rows_inside.append(share(bank.frame.mask, *places))
+    correlation, outside = np.array(rows_seen), np.array(rows_inside) < OUTSIDE
     middle = float(np.median(correlation))
     scatter = 1.4826 * float(np.median(np.abs(correlation - middle)))
-    relative = np.where(correlation < middle - SCATTER * scatter, correlation / max(middle, 1e-12), 1.0)
-    return np.where(outside, 0.0, relative), outside
+    limit = min(UNLIKE * middle, middle - SCATTER * scatter)
+    told = alike > 1 and limit > FAINT / np.sqrt(max(bank.pixels, 1.0))
+    return _Seen(bank, correlation / max(middle, 1e-12), correlation < limit, outside, bool(told))
 
 
-def _gone(places: BoolArray, likeness: Matrix) -> Iterator[BoolArray]:
-    """Groups of places, side by side and not too few, that together are like no cell."""
-    numbers, count = ndimage.label(places)
+def _gone(seen: _Seen) -> Iterator[BoolArray]:
+    """Groups of places within the outline, side by side, that on the whole show no cell."""
+    numbers, count = ndimage.label(seen.unlike & ~seen.outside)
     sizes = np.bincount(numbers.ravel(), minlength=count + 1)
-    means = np.bincount(numbers.ravel(), likeness.ravel(), minlength=count + 1) / np.maximum(sizes, 1)
-    for number in 1 + np.flatnonzero((sizes[1:] >= FEWEST) & (means[1:] < GONE)):
-        yield numbers == number
+    means = np.bincount(numbers.ravel(), seen.likeness.ravel(), minlength=count + 1) / np.maximum(sizes, 1)
+    for number in 1 + np.flatnonzero((sizes[1:] > 1) & (means[1:] < GONE)):
+        group = numbers == number
+        if sizes[number] >= GRAIN or any(_lies(group)):
+            yield group
+
+
+def _refuse_left_out(seen: _Seen, origin_px: tuple[float, float]) -> None:
+    """Refuse an outline around an L; a slanted one cuts a wedge, of which a remark speaks."""
+    numbers, count = ndimage.label(_deep(seen.outside))
+    for number in range(1, count + 1):
+        group = numbers == number
+        if _fills(group):
+            raise NotFullError(
+                f"memory array: the outline leaves out {group.sum()} cells of a bank of {_size(group)}, "
+                f"{_near(group, seen.bank, origin_px)}; draw each rectangular part as an array of its own"
+            )
+
+
+def _refuse_part(group: BoolArray, bank: BankLattice, origin_px: tuple[float, float]) -> None:
+    deep = _deep(group)
+    if deep.any() and _fills(deep) and any(_lies(deep)):
+        corner, _ = _lies(deep)
+        where = "at a corner" if corner else "from side to side"
+        raise NotFullError(
+            f"memory array: {deep.sum()} places of a bank of {_size(group)} cells show no cell, {where} "
+            f"{_near(group, bank, origin_px)}; draw each rectangular part as an array of its own, or photograph it "
+            "clean if something lies there"
+        )
 
 
 def _deep(places: BoolArray) -> BoolArray:
@@ -109,12 +156,27 @@ def _deep(places: BoolArray) -> BoolArray:
     return np.asarray(ndimage.binary_opening(places, np.ones((2, 2), dtype=bool)))
 
 
-def _takes_a_part(group: BoolArray) -> bool:
-    """Whether a group is a rectangle at a corner, or from one side to the opposite one."""
+def _fills(group: BoolArray) -> bool:
+    """Whether a group is nearly all of its bounding box."""
+    box = np.prod([np.ptp(np.flatnonzero(group.any(axis=axis))) + 1 for axis in (0, 1)])
+    return bool(group.sum() >= FULL * box)
+
+
+def _lies(group: BoolArray) -> tuple[bool, bool]:
+    """Whether a group holds a corner of its bank, and whether it runs from one side to the opposite one, over as many
+    places as no grain covers."""
     rows, columns = np.flatnonzero(group.any(axis=1)), np.flatnonzero(group.any(axis=0))
-    top, bottom = rows[0] == 0, rows[-1] == len(group) - 1
-    left, right = columns[0] == 0, columns[-1] == group.shape[1] - 1
-    box = (rows[-1] - rows[0] + 1) * (columns[-1] - columns[0] + 1)
-    at_corner = (top or bottom) and (left or right)
-    across = (top and bottom) or (left and right)
-    return bool(group.sum() >= FULL * box and (at_corner or across))
+    ends = [(line[0] == 0, line[-1] == length - 1) for line, length in zip((rows, columns), group.shape, strict=True)]
+    across = any(all(end) and length >= GRAIN for end, length in zip(ends, group.shape, strict=True))
+    return bool(group[[0, 0, -1, -1], [0, -1, 0, -1]].any()), across
+
+
+def _size(places: BoolArray) -> str:
+    return f"{places.shape[1]} x {places.shape[0]}"
+
+
+def _near(group: BoolArray, bank: BankLattice, origin_px: tuple[float, float]) -> str:
+    """Where the middle of a group lies in the mosaic."""
+    row, column = (float(place.mean()) + 0.5 for place in np.nonzero(group))
+    x, y = bank.to_image(column, row) + origin_px
+    return f"near x {x:.0f}, y {y:.0f} px"

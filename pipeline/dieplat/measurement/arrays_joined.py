@@ -35,6 +35,7 @@ class PlacedBank:
 
     `reach` (left, top, right, bottom) is the farthest that the picture lets its edges lie; by `SAME` if not given.
     `step` (x, y) is where its pattern lies against that of another bank, the same for all, modulo a cell.
+    `cut` (x, y) says along which axes the polygon cuts it, so that what is counted is no whole bank.
     """
 
     left: float
@@ -43,6 +44,7 @@ class PlacedBank:
     rows: int
     reach: Bounds | None = None
     step: tuple[float, float] | None = None
+    cut: tuple[bool, bool] = (False, False)
 
     @property
     def right(self) -> float:
@@ -62,14 +64,15 @@ class PlacedBank:
         return self.left - SAME, self.top - SAME, self.right + SAME, self.bottom + SAME
 
 
-def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
+def joined(banks: Sequence[PlacedBank], *, counted: bool = True) -> list[PlacedBank]:
     """Join banks of equal width or height that touch without any gap.
 
     Raises
     ------
     UndecidedError
-        If banks overlap, have a gap between them that is too narrow to be told from none, lie in one row or column
-        and differ by a single cell, as only a miscount makes them, or look like one bank under a hair.
+        If banks overlap or have a gap between them that is too narrow to be told from none; where they are `counted`,
+        also if they lie in one row or column and differ by a single cell, as a miscount makes them, or look like one
+        bank under a hair.
     """
     left = list(banks)
     while (pair := _touching(left)) is not None:
@@ -82,11 +85,14 @@ def joined(banks: Sequence[PlacedBank]) -> list[PlacedBank]:
             raise UndecidedError(
                 "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
             )
+        if not counted:
+            continue
         if across < -0.5 * min(one.columns, other.columns):
             _refuse_nearly_equal(one, other, "one above the other")
         if down < -0.5 * min(one.rows, other.rows):
             _refuse_nearly_equal(one, other, "side by side")
-    _refuse_parted(left)
+    if counted:
+        _refuse_parted(left)
     return sorted(left, key=lambda bank: (round(bank.top), bank.left))
 
 
@@ -153,6 +159,7 @@ def _together(one: PlacedBank, other: PlacedBank) -> PlacedBank:
         one.rows + other.rows if _aligned(one, other) else one.rows,
         None if one.reach is None or other.reach is None else reach,
         one.step,
+        (one.cut[0] or other.cut[0], one.cut[1] or other.cut[1]),
     )
 
 
@@ -184,7 +191,8 @@ def _out_of_step(one: PlacedBank, other: PlacedBank) -> bool:
 
 def _refuse_nearly_equal(one: PlacedBank, other: PlacedBank, where: str) -> None:
     for axis, what in enumerate(("columns", "rows")):
-        if abs(_size(one, axis) - _size(other, axis)) == 1:
+        cut = one.cut[axis] or other.cut[axis]
+        if abs(_size(one, axis) - _size(other, axis)) == 1 and not cut:
             raise UndecidedError(
                 f"memory array: banks {where} seem to have {_size(one, axis)} and {_size(other, axis)} {what}, so one "
                 "of them may be miscounted; measure them one by one"

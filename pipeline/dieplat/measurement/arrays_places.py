@@ -10,20 +10,25 @@ import numpy.typing as npt
 from dieplat.measurement.arrays_frame import Frame
 
 Matrix = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
+Indices = npt.NDArray[np.intp]
 Rectangle = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BankLattice:
-    """A bank on the frame: its rectangle and a cell in whole samples (x, y), and its mean period (n_y, n_x) by the
-    frame's phase."""
+    """A bank on the frame: its first sample and a cell in whole samples (x, y), how many columns and rows it has, and
+    its mean period (n_y, n_x) by the frame's phase."""
 
     frame: Frame
     low: tuple[int, int]
-    high: tuple[int, int]
     cell: tuple[int, int]
+    size: tuple[int, int]
     period: Matrix
+
+    @property
+    def high(self) -> tuple[int, int]:
+        """The sample (x, y) behind its last."""
+        return self.low[0] + self.size[0] * self.cell[0], self.low[1] + self.size[1] * self.cell[1]
 
     @property
     def pixels(self) -> float:
@@ -31,31 +36,35 @@ class BankLattice:
         x, y = self.frame.step_x, self.frame.step_y
         return abs(float(x[0] * y[1] - x[1] * y[0])) * self.cell[0] * self.cell[1]
 
-    def cells_along(self, axis: int) -> int:
-        """Cells along x (axis 0) or y (axis 1), one at least."""
-        return max(round((self.high[axis] - self.low[axis]) / self.cell[axis]), 1)
+    @property
+    def alike(self) -> int:
+        """Cells that are meant to look the same, one at least: of mirrored ones every other."""
+        (n_x, n_y), (width, height) = self.frame.samples, self.cell
+        return max(self.size[0] * width // n_x, 1) * max(self.size[1] * height // n_y, 1)
+
+    def to_image(self, column: float, row: float) -> Matrix:
+        """Where the corner of a place lies in the picture."""
+        return self.frame.to_image(self.low[0] + column * self.cell[0], self.low[1] + row * self.cell[1])
 
 
 def lattice_of(frame: Frame, rectangle: Rectangle, cell: tuple[int, int]) -> BankLattice:
     """The places of a bank. rectangle : (left, top, right, bottom) in samples of the frame; cell : samples (x, y)."""
-    left, top, right, bottom = (round(value) for value in rectangle)
-    return BankLattice(frame, (left, top), (right, bottom), cell, frame.mean_period(left, top, right, bottom))
+    left, top, right, bottom = rectangle
+    low = round(left), round(top)
+    size = max(round((right - left) / cell[0]), 1), max(round((bottom - top) / cell[1]), 1)
+    period = frame.mean_period(*low, low[0] + size[0] * cell[0], low[1] + size[1] * cell[1])
+    return BankLattice(frame, low, cell, size, period)
 
 
-def line(bank: BankLattice, axis: int, start: int) -> tuple[Places, Places]:
-    """Samples (rows (N, h, 1), columns (N, 1, w)) of the cells of a column (axis 0) or row (axis 1) of them that begins
-    at a sample along that axis."""
-    other = bank.cell[1 - axis]
-    count = bank.cells_along(1 - axis)
-    along = bank.low[1 - axis] + other * np.arange(count)
-    across = np.full(count, start)
-    first_column, first_row = (across, along) if axis == 0 else (along, across)
-    columns = first_column[:, None, None] + np.arange(bank.cell[0])[None, None, :]
-    rows = first_row[:, None, None] + np.arange(bank.cell[1])[None, :, None]
+def samples_of(bank: BankLattice, column: Indices, row: Indices) -> tuple[Indices, Indices]:
+    """Samples (rows (N, h, 1), columns (N, 1, w)) of places by their column (N,) and row (N,), below 0 and beyond the
+    last as well."""
+    rows = bank.low[1] + bank.cell[1] * row[:, None, None] + np.arange(bank.cell[1])[None, :, None]
+    columns = bank.low[0] + bank.cell[0] * column[:, None, None] + np.arange(bank.cell[0])[None, None, :]
     return rows, columns
 
 
-def share(plane: npt.NDArray[np.generic], rows: Places, columns: Places) -> Matrix:
+def share(plane: npt.NDArray[np.generic], rows: Indices, columns: Indices) -> Matrix:
     """Mean of a plane over each place (N,); nothing is there beyond the plane."""
     height, width = plane.shape
     there = (rows >= 0) & (rows < height) & (columns >= 0) & (columns < width)
@@ -63,23 +72,25 @@ def share(plane: npt.NDArray[np.generic], rows: Places, columns: Places) -> Matr
     return np.asarray(values.mean(axis=(1, 2)), dtype=np.float64)
 
 
-def likeness_of(bank: BankLattice, rows: Places, columns: Places) -> tuple[Matrix, Matrix]:
-    """Correlation of each place (N,) with the mean cell, and its contrast as a multiple of that one's.
+def patterns(bank: BankLattice, rows: Indices, columns: Indices) -> tuple[Matrix, Matrix]:
+    """What places (N, h, w) show and what the mean cell would, without the means of their rows and columns.
 
-    Lines that run along either axis are left out: those that cells share may go on beyond them, and a strap's rim may
-    lie as a cell's.
+    Lines that cells share may go on beyond them, and a strap's rim may lie as a cell's.
     """
     height, width = bank.frame.picture.shape
     seen = bank.frame.picture[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)].astype(np.float64)
     n_x, n_y = bank.frame.samples
-    mean = bank.period[rows % n_y, columns % n_x]
-    seen, mean = _crossed(seen), _crossed(mean)
+    return _without_lines(seen), _without_lines(bank.period[rows % n_y, columns % n_x])
+
+
+def likeness_of(seen: Matrix, mean: Matrix) -> tuple[Matrix, Matrix]:
+    """Correlation of each place (N,) with its mean cell, and its contrast as a multiple of that one's."""
     product, power = (seen * mean).sum(axis=(1, 2)), np.maximum((mean**2).sum(axis=(1, 2)), 1e-12)
     size = np.sqrt(np.maximum((seen**2).sum(axis=(1, 2)), 1e-12) * power)
     return product / size, product / power
 
 
-def _crossed(places: Matrix) -> Matrix:
+def _without_lines(places: Matrix) -> Matrix:
     """What is left of places (N, h, w) without the means of their rows and of their columns."""
     places = places - places.mean(axis=1, keepdims=True)
     return np.asarray(places - places.mean(axis=2, keepdims=True))

@@ -63,6 +63,7 @@ def starts(picture: FloatArray, mask: npt.NDArray[np.bool_]) -> Iterator[Start]:
             if np.abs(np.hypot(*np.linalg.inv(advanced)) / lengths - 1.0).max() > SAME:
                 # Banks out of step may pull phases further than an autocorrelation's peak can be off.
                 yield Start(reciprocal, phase, flat, strength)
+                tried.append(np.hypot(*np.linalg.inv(advanced)))
             reciprocal = advanced
         yield Start(reciprocal, phase, flat, strength)
 
