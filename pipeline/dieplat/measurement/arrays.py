@@ -106,8 +106,8 @@ def measure_array(
     Raises
     ------
     UndecidedError
-        If nothing repeats, a period is below the sampling limit, or the picture leaves the cell or the count
-        open.
+        If nothing repeats, a period is below the sampling limit, the picture leaves the cell or the count open, or
+        a bank is no full rectangle of cells.
 
     Notes
     -----
