@@ -34,7 +34,7 @@ lower limit one in ten that shows no cell would pass (normal distribution, from 
 CONTENT = 0.03
 """Share of a bank's other places that may be unlike: of more, cells differ by what they hold, as in a read-only memory
 (a choice of ours, no source)."""
-OUTSIDE = 0.2
+OUTSIDE = 0.5
 """Share of a place within the polygon below which the outline leaves it out (a choice of ours, no source)."""
 GRAIN = 4
 """Places, one beside the other, from which it is said that they show no cell: fewer are grains of dust, but at a corner
@@ -76,7 +76,7 @@ def said_of_inside(banks: Sequence[BankLattice], origin_px: tuple[float, float])
         _refuse_left_out(seen, origin_px)
         groups = list(_gone(seen)) if seen.told else []
         covered = np.any(groups, axis=0) if groups else np.zeros_like(seen.unlike)
-        others = int((seen.unlike & ~covered & ~seen.outside).sum())
+        others = int((seen.unlike & ~covered).sum())
         if not seen.told or others > max(GRAIN, CONTENT * seen.unlike.size):
             unsure = True
             continue
@@ -117,8 +117,8 @@ def _look(bank: BankLattice) -> _Seen:
 
 
 def _gone(seen: _Seen) -> Iterator[BoolArray]:
-    """Groups of places within the outline, side by side, that on the whole show no cell."""
-    numbers, count = ndimage.label(seen.unlike & ~seen.outside)
+    """Groups of places, side by side, that on the whole show no cell."""
+    numbers, count = ndimage.label(seen.unlike)
     sizes = np.bincount(numbers.ravel(), minlength=count + 1)
     means = np.bincount(numbers.ravel(), seen.likeness.ravel(), minlength=count + 1) / np.maximum(sizes, 1)
     for number in 1 + np.flatnonzero((sizes[1:] > 1) & (means[1:] < GONE)):
