@@ -1,6 +1,7 @@
 // How blocks look: the colours and patterns of the report, so that page, picture and report agree.
+import { getCenter } from "ol/extent.js";
 import { Fill, Stroke, Style, Text, Circle } from "ol/style.js";
-import { MultiPoint } from "ol/geom.js";
+import { MultiPoint, Point } from "ol/geom.js";
 
 const PATTERN_PX = 14;
 // Their names would lie over those of other blocks; the list has them.
@@ -77,21 +78,28 @@ export class Look {
           fill: new Fill({ color: colour }),
           stroke: new Stroke({ color: "#0b0e13", width: 2 }),
         }),
-        text: this.names && !UNNAMED.has(kind)
-          ? new Text({
-              text: proposed ? `${name}?` : name,
-              font: "600 13px system-ui, sans-serif",
-              fill: new Fill({ color: "#f5f7fa" }),
-              stroke: new Stroke({ color: "#0b0e13", width: 4 }),
-              overflow: chosen,
-              placement: "point",
-            })
-          : undefined,
       }),
     );
+    if (this.names && !UNNAMED.has(kind)) found.push(nameStyle(proposed ? `${name}?` : name, geometry, chosen));
     if (chosen && geometry.getType() !== "Point") found.push(...cornerStyles(geometry, corner));
     return found;
   }
+}
+
+// A path's name stands amid it: the middle along its length may be a bend at its rim, over a neighbour.
+function nameStyle(name, geometry, chosen) {
+  return new Style({
+    zIndex: chosen ? 3 : 1,
+    geometry: geometry.getType() === "LineString" ? new Point(getCenter(geometry.getExtent())) : geometry,
+    text: new Text({
+      text: name,
+      font: "600 13px system-ui, sans-serif",
+      fill: new Fill({ color: "#f5f7fa" }),
+      stroke: new Stroke({ color: "#0b0e13", width: 4 }),
+      overflow: chosen,
+      placement: "point",
+    }),
+  });
 }
 
 function cornerStyles(geometry, corner) {
