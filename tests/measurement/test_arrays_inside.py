@@ -135,6 +135,14 @@ def test_what_may_lie_over_cells_is_said(places: tuple[slice, slice], count: int
     assert said.startswith(f"{count} of the cells counted show no cell")
 
 
+def test_many_grains_are_one_remark():
+    gone = [(slice(row, row + 2), slice(3 * k + 1, 3 * k + 3)) for k, row in enumerate((2, 8, 14, 4, 10))]
+    (said,) = said_of(framed(np.random.default_rng(3), bank_with(*gone, size=24), noise=0.2), size=24)
+    assert said.startswith("20 of the cells counted show no cell (near x ")
+    assert said.count("near x") == 3
+    assert "; 2 more places)" in said
+
+
 @pytest.mark.parametrize("places", [(slice(4, 5), slice(4, 7)), (slice(0, 0), slice(0, 0))], ids=["few", "none"])
 def test_a_small_grain_needs_no_word(places: tuple[slice, slice]):
     assert said_of(framed(np.random.default_rng(3), bank_with(places), noise=0.2)) == []

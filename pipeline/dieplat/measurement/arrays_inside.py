@@ -39,6 +39,8 @@ OUTSIDE = 0.5
 GRAIN = 4
 """Places, one beside the other, from which it is said that they show no cell: fewer are grains of dust, but at a corner
 or from side to side (a choice of ours, no source)."""
+NAMED = 3
+"""Groups of such places whose place is told, the largest ones."""
 FULL = 0.8
 """Share of its bounding box from which what shows no cell, two places deep at least, is a rectangle; an ellipse fills
 0.79 (a choice of ours, no source)."""
@@ -60,6 +62,56 @@ class _Seen:
     told: bool
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """Places of a bank that hang together: `places` is their bounding box, whose first one is at (row, column)."""
+
+    bank: BankLattice
+    row: int
+    column: int
+    places: BoolArray
+
+    @property
+    def size(self) -> int:
+        return int(self.places.sum())
+
+    @property
+    def at_corner(self) -> bool:
+        """Whether it holds a corner of its bank."""
+        (first_row, last_row), (first_column, last_column) = self._ends
+        corners = np.outer([first_row, last_row], [first_column, last_column])
+        return bool((self.places[np.ix_([0, -1], [0, -1])] & corners).any())
+
+    @property
+    def across(self) -> bool:
+        """Whether it runs from one side to the opposite one, over more places than a grain covers."""
+        lengths = self.bank.size[::-1]
+        return any(all(end) and length >= GRAIN for end, length in zip(self._ends, lengths, strict=True))
+
+    @property
+    def _ends(self) -> tuple[tuple[bool, bool], tuple[bool, bool]]:
+        """Whether it reaches the first and the last row, and the first and the last column."""
+        (height, width), (columns, rows) = self.places.shape, self.bank.size
+        return (self.row == 0, self.row + height == rows), (self.column == 0, self.column + width == columns)
+
+    @property
+    def fills(self) -> bool:
+        """Whether it is nearly all of its bounding box."""
+        return self.size >= FULL * self.places.size
+
+    def near(self, origin_px: tuple[float, float]) -> str:
+        """Where its middle lies in the mosaic."""
+        rows, columns = np.nonzero(self.places)
+        x, y = self.bank.to_image(self.column + columns.mean() + 0.5, self.row + rows.mean() + 0.5) + origin_px
+        return f"near x {x:.0f}, y {y:.0f} px"
+
+    def deep(self) -> Iterator[_Group]:
+        """Its parts that are two by two at least throughout."""
+        opened = ndimage.binary_opening(self.places, np.ones((2, 2), dtype=bool))
+        for part in _groups(opened, self.bank):
+            yield _Group(self.bank, self.row + part.row, self.column + part.column, part.places)
+
+
 def said_of_inside(banks: Sequence[BankLattice], origin_px: tuple[float, float]) -> list[str]:
     """Remarks on what the places within the banks show; `origin_px` is the picture's corner in the mosaic.
 
@@ -69,23 +121,22 @@ def said_of_inside(banks: Sequence[BankLattice], origin_px: tuple[float, float])
         If a rectangle of places without cells takes a bank's corner or runs from side to side, or the outline leaves
         one out.
     """
-    remarks, left_out, unsure = [], 0, False
+    covered: list[_Group] = []
+    left_out, unsure = 0, False
     for bank in banks:
         seen = _look(bank)
         left_out += int(seen.outside.sum())
-        _refuse_left_out(seen, origin_px)
-        groups = list(_gone(seen)) if seen.told else []
-        covered = np.any(groups, axis=0) if groups else np.zeros_like(seen.unlike)
-        others = int((seen.unlike & ~covered).sum())
+        for group in _groups(seen.outside, bank):
+            _refuse_left_out(group, origin_px)
+        groups = _gone(seen) if seen.told else []
+        others = int(seen.unlike.sum()) - sum(group.size for group in groups)
         if not seen.told or others > max(GRAIN, CONTENT * seen.unlike.size):
             unsure = True
             continue
         for group in groups:
-            _refuse_part(group, bank, origin_px)
-            remarks.append(
-                f"{group.sum()} of the cells counted show no cell, {_near(group, bank, origin_px)}; look whether dirt "
-                "lies there, or something that is no cell"
-            )
+            _refuse_part(group, origin_px)
+        covered += groups
+    remarks = _said_of_covered(covered, origin_px)
     if left_out >= GRAIN:
         remarks.append(
             f"the outline leaves out {left_out} of the cells counted; draw it a few pixels outside the cells"
@@ -116,67 +167,57 @@ def _look(bank: BankLattice) -> _Seen:
     return _Seen(bank, correlation / max(middle, 1e-12), correlation < limit, outside, bool(told))
 
 
-def _gone(seen: _Seen) -> Iterator[BoolArray]:
-    """Groups of places, side by side, that on the whole show no cell."""
-    numbers, count = ndimage.label(seen.unlike)
-    sizes = np.bincount(numbers.ravel(), minlength=count + 1)
-    means = np.bincount(numbers.ravel(), seen.likeness.ravel(), minlength=count + 1) / np.maximum(sizes, 1)
-    for number in 1 + np.flatnonzero((sizes[1:] > 1) & (means[1:] < GONE)):
-        group = numbers == number
-        if sizes[number] >= GRAIN or any(_lies(group)):
-            yield group
+def _said_of_covered(groups: Sequence[_Group], origin_px: tuple[float, float]) -> list[str]:
+    if not groups:
+        return []
+    largest = sorted(groups, key=lambda group: -group.size)[:NAMED]
+    where = "; ".join(group.near(origin_px) for group in largest)
+    more = f"; {len(groups) - NAMED} more places" if len(groups) > NAMED else ""
+    return [
+        f"{sum(group.size for group in groups)} of the cells counted show no cell ({where}{more}); look whether dirt "
+        "lies there, or something that is no cell"
+    ]
 
 
-def _refuse_left_out(seen: _Seen, origin_px: tuple[float, float]) -> None:
+def _groups(places: BoolArray, bank: BankLattice) -> Iterator[_Group]:
+    """What hangs together, side by side."""
+    numbers, _ = ndimage.label(places)
+    for number, (rows, columns) in enumerate(ndimage.find_objects(numbers), start=1):
+        yield _Group(bank, rows.start, columns.start, numbers[rows, columns] == number)
+
+
+def _gone(seen: _Seen) -> list[_Group]:
+    """Groups of places that on the whole show no cell: larger than grains of dust, or where parts of banks end."""
+    found = []
+    for group in _groups(seen.unlike, seen.bank):
+        height, width = group.places.shape
+        likeness = seen.likeness[group.row : group.row + height, group.column : group.column + width]
+        ends = group.size > 1 and (group.at_corner or group.across)
+        if (group.size >= GRAIN or ends) and float(likeness[group.places].mean()) < GONE:
+            found.append(group)
+    return found
+
+
+def _refuse_left_out(group: _Group, origin_px: tuple[float, float]) -> None:
     """Refuse an outline around an L; a slanted one cuts a wedge, of which a remark speaks."""
-    numbers, count = ndimage.label(_deep(seen.outside))
-    for number in range(1, count + 1):
-        group = numbers == number
-        if _fills(group):
+    for part in group.deep():
+        if part.fills:
             raise NotFullError(
-                f"memory array: the outline leaves out {group.sum()} cells of a bank of {_size(group)}, "
-                f"{_near(group, seen.bank, origin_px)}; draw each rectangular part as an array of its own"
+                f"memory array: the outline leaves out {part.size} cells of a bank of {_dimensions(part.bank)}, "
+                f"{part.near(origin_px)}; draw each rectangular part as an array of its own"
             )
 
 
-def _refuse_part(group: BoolArray, bank: BankLattice, origin_px: tuple[float, float]) -> None:
-    deep = _deep(group)
-    if deep.any() and _fills(deep) and any(_lies(deep)):
-        corner, _ = _lies(deep)
-        where = "at a corner" if corner else "from side to side"
-        raise NotFullError(
-            f"memory array: {deep.sum()} places of a bank of {_size(group)} cells show no cell, {where} "
-            f"{_near(group, bank, origin_px)}; draw each rectangular part as an array of its own, or photograph it "
-            "clean if something lies there"
-        )
+def _refuse_part(group: _Group, origin_px: tuple[float, float]) -> None:
+    for part in group.deep():
+        if part.fills and (part.at_corner or part.across):
+            where = "at a corner" if part.at_corner else "from side to side"
+            raise NotFullError(
+                f"memory array: {part.size} places of a bank of {_dimensions(part.bank)} cells show no cell, {where} "
+                f"{part.near(origin_px)}; draw each rectangular part as an array of its own, or photograph it clean if "
+                "something lies there"
+            )
 
 
-def _deep(places: BoolArray) -> BoolArray:
-    """Those that are part of two by two at least."""
-    return np.asarray(ndimage.binary_opening(places, np.ones((2, 2), dtype=bool)))
-
-
-def _fills(group: BoolArray) -> bool:
-    """Whether a group is nearly all of its bounding box."""
-    box = np.prod([np.ptp(np.flatnonzero(group.any(axis=axis))) + 1 for axis in (0, 1)])
-    return bool(group.sum() >= FULL * box)
-
-
-def _lies(group: BoolArray) -> tuple[bool, bool]:
-    """Whether a group holds a corner of its bank, and whether it runs from one side to the opposite one, over as many
-    places as no grain covers."""
-    rows, columns = np.flatnonzero(group.any(axis=1)), np.flatnonzero(group.any(axis=0))
-    ends = [(line[0] == 0, line[-1] == length - 1) for line, length in zip((rows, columns), group.shape, strict=True)]
-    across = any(all(end) and length >= GRAIN for end, length in zip(ends, group.shape, strict=True))
-    return bool(group[[0, 0, -1, -1], [0, -1, 0, -1]].any()), across
-
-
-def _size(places: BoolArray) -> str:
-    return f"{places.shape[1]} x {places.shape[0]}"
-
-
-def _near(group: BoolArray, bank: BankLattice, origin_px: tuple[float, float]) -> str:
-    """Where the middle of a group lies in the mosaic."""
-    row, column = (float(place.mean()) + 0.5 for place in np.nonzero(group))
-    x, y = bank.to_image(column, row) + origin_px
-    return f"near x {x:.0f}, y {y:.0f} px"
+def _dimensions(bank: BankLattice) -> str:
+    return f"{bank.size[0]} x {bank.size[1]}"
