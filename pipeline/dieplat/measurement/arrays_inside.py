@@ -31,7 +31,7 @@ for cells (the limit is a choice of ours, no source)."""
 FAINT = 1.3
 """Standard deviations of a chance correlation, 1 / sqrt(pixels of a cell), that unlike places may have at least: with a
 lower limit one in ten that shows no cell would pass (normal distribution, from memory)."""
-CONTENT = 0.03
+CONTENT = 0.1
 """Share of a bank's other places that may be unlike: of more, cells differ by what they hold, as in a read-only memory
 (a choice of ours, no source)."""
 OUTSIDE = 0.5
