@@ -291,7 +291,9 @@ def _report(
         size = np.hypot(vectors[0], vectors[1])
         spread = np.hypot(spread, _systematic(blocks, frame.samples))
     if wanted.counted:
-        banks = [lattice_of(frame, rectangle, (round(cell_x), round(cell_y))) for rectangle in bounds]
+        # Dirt is to be seen here, even where banks were found without it.
+        plain = frame if view.seen is view.grey else resample(view.grey, view.mask, view.polygon, reciprocal)
+        banks = [lattice_of(plain, rectangle, (round(cell_x), round(cell_y))) for rectangle in bounds]
         remarks += said_of_inside(banks, wanted.origin_px) + said_of_room(room_beside(banks))
     found = []
     for bank in whole:
