@@ -153,9 +153,10 @@ def test_lines_within_the_die_are_not_taken_for_a_weak_edge(shades):
         find_edge(picture, *guess, reach_px=4.5, choice="outermost")
 
 
-@pytest.mark.parametrize(("known", "fits"), [((0.85, 0.05), True), ((1.4, 0.05), False)])
+@pytest.mark.parametrize(("known", "fits"), [((0.85, 0.05), True), ((1.1, 0.05), True), ((1.4, 0.05), False)])
 def test_what_is_sharper_than_edges_on_the_die_is_not_taken_for_its_edge(known, fits):
-    """A side with a blur of 0.8 px, with a pixel's own width 0.85, where edges beside it are as sharp, or less."""
+    """A side with a blur of 0.8 px, with a pixel's own width 0.85, where edges beside it are as sharp, a little less or
+    much less."""
     picture = picture_of([(box(0.0, 0.0, 50.4, 700.0), 90.0)], (700, 1000), ground=28.0, seed=4)
     guess = np.array([50.0, 620.0]), np.array([50.0, 80.0])
     if fits:

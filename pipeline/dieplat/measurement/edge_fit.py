@@ -35,9 +35,11 @@ and 0.005 to 0.04; ends of rows of cells, which are no edge, 6 to 12 and 0.05 to
 NO_EDGE = 0.2
 """The same for a die's own edge, of which more may be rough: on invented dies it is 0.008 to 0.023, and 0.32 and more
 where a line within the die was taken for a weak edge."""
-SHARPER = 4.0
-"""Standard uncertainties by which the blur of a die's edge may lie below that of what is beside it (on 83 invented dies
-0.8 at most, and 5.6 where a line within the die was taken for a side that hardly shows)."""
+SHARPER, SHARPER_SHARE = 4.0, 0.65
+"""Standard uncertainties by which, and share of it to which, the blur of a die's edge may lie below that of what is
+beside it: on 83 invented dies 0.8 and more than 0.9, at every second pixel of others, where blur is no wider than a
+pixel, 4.5 and 0.74, and 5.6 and 0.56 where a line within the die was taken for a side that hardly shows (limits are
+choices of ours, no source)."""
 LEAST_EVIDENCE = 8.0
 """What suffices of the "outermost" edge: height over noise of one window times the root of the number of windows, and
 at least 1. Rough ground beside a long side hides a step in single windows that all of them together show."""
@@ -152,7 +154,7 @@ def find_edge(
         most = MOST_MISFIT if choice == "strongest" else math.inf if attempt == 0 else NO_EDGE
         if fitted.misfit > most:
             raise UndecidedError(f"no clear edge: its form differs from a step by {100 * fitted.misfit:.0f} %")
-        if blur_px is not None and attempt == 1 and fitted.form.blur_px < blur_px[0] - SHARPER * blur_px[1]:
+        if blur_px is not None and attempt == 1 and _too_sharp(fitted.form.blur_px, blur_px):
             raise UndecidedError("no clear edge: what lies there is sharper than edges on the die, so it is no edge")
         line = _line(s, place, place_u, height, noise, reach, needed)
         shift, slope, shift_u, slope_u, contrast = line
@@ -169,6 +171,11 @@ def find_edge(
     shift_u = math.hypot(shift_u, FLOOR_PX, misfit_u)
     of_tone = SPREAD * abs(tone)
     return Edge(0.5 * (start + end), along, shift_u, slope_u, blur, contrast, fitted.misfit, misfit_u, of_tone)
+
+
+def _too_sharp(blur_px: float, beside_px: tuple[float, float]) -> bool:
+    usual, u = beside_px
+    return blur_px < min(usual - SHARPER * u, SHARPER_SHARE * usual)
 
 
 def _profiles(mosaic: Reader, start: Array, end: Array, reach: float) -> tuple[Array, Array, Array]:
