@@ -153,7 +153,7 @@ def test_lines_within_the_die_are_not_taken_for_a_weak_edge(shades):
         find_edge(picture, *guess, reach_px=4.5, choice="outermost")
 
 
-@pytest.mark.parametrize(("known", "fits"), [((0.85, 0.05), True), ((1.1, 0.05), True), ((1.4, 0.05), False)])
+@pytest.mark.parametrize(("known", "fits"), [((0.85, 0.05), True), ((1.1, 0.05), True), ((1.7, 0.05), False)])
 def test_what_is_sharper_than_edges_on_the_die_is_not_taken_for_its_edge(known, fits):
     """A side with a blur of 0.8 px, with a pixel's own width 0.85, where edges beside it are as sharp, a little less or
     much less."""
