@@ -118,6 +118,13 @@ def test_a_corner_or_a_strip_makes_no_full_rectangle(places: tuple[slice, slice]
         said_of(frame)
 
 
+def test_drivers_may_be_like_some_cells():
+    contrast = bank_with((slice(0, 4), slice(0, 4)), size=16)
+    contrast[4:6, 4:6] = 1.0
+    with pytest.raises(NotFullError, match=r"12 places .* at a corner"):
+        said_of(framed(np.random.default_rng(3), contrast, noise=0.2), size=16)
+
+
 @pytest.mark.parametrize("noise", [0.05, 0.4])
 @pytest.mark.parametrize(
     ("places", "count"),

@@ -41,9 +41,9 @@ GRAIN = 4
 or from side to side (a choice of ours, no source)."""
 NAMED = 3
 """Groups of such places whose place is told, the largest ones."""
-FULL = 0.8
+FULL, MOST = 0.8, 0.6
 """Share of its bounding box from which what shows no cell, two places deep at least, is a rectangle; an ellipse fills
-0.79 (a choice of ours, no source)."""
+0.79. At a corner less will do: drivers may be like cells in part (choices of ours, no source)."""
 
 
 class NotFullError(UndecidedError):
@@ -94,10 +94,9 @@ class _Group:
         (height, width), (columns, rows) = self.places.shape, self.bank.size
         return (self.row == 0, self.row + height == rows), (self.column == 0, self.column + width == columns)
 
-    @property
-    def fills(self) -> bool:
-        """Whether it is nearly all of its bounding box."""
-        return self.size >= FULL * self.places.size
+    def fills(self, part: float) -> bool:
+        """Whether it is at least so much of its bounding box, which is two by two at least."""
+        return min(self.places.shape) > 1 and self.size >= max(GRAIN, part * self.places.size)
 
     def near(self, origin_px: tuple[float, float]) -> str:
         """Where its middle lies in the mosaic."""
@@ -201,7 +200,7 @@ def _gone(seen: _Seen) -> list[_Group]:
 def _refuse_left_out(group: _Group, origin_px: tuple[float, float]) -> None:
     """Refuse an outline around an L; a slanted one cuts a wedge, of which a remark speaks."""
     for part in group.deep():
-        if part.fills:
+        if part.fills(FULL):
             raise NotFullError(
                 f"memory array: the outline leaves out {part.size} cells of a bank of {_dimensions(part.bank)}, "
                 f"{part.near(origin_px)}; draw each rectangular part as an array of its own"
@@ -209,9 +208,10 @@ def _refuse_left_out(group: _Group, origin_px: tuple[float, float]) -> None:
 
 
 def _refuse_part(group: _Group, origin_px: tuple[float, float]) -> None:
-    for part in group.deep():
-        if part.fills and (part.at_corner or part.across):
-            where = "at a corner" if part.at_corner else "from side to side"
+    for part in (group, *group.deep()):
+        corner = part.at_corner and part.fills(MOST)
+        if corner or (part.across and part.fills(FULL)):
+            where = "at a corner" if corner else "from side to side"
             raise NotFullError(
                 f"memory array: {part.size} places of a bank of {_dimensions(part.bank)} cells show no cell, {where} "
                 f"{part.near(origin_px)}; draw each rectangular part as an array of its own, or photograph it clean if "
