@@ -14,7 +14,8 @@ The arrays are those of the small dies of bench/photographed_surveys.py, with th
     outline  the same, with the outline drawn around the cells that are left
 
 A count that differs from the truth is wrong; it is `said` where a remark speaks of what covers cells or leaves room for
-more, `unsaid` where none does. The exit status is 1 if any count is wrong and unsaid.
+more (of a corner that holds none: that places show no cell, or that this cannot be seen), `unsaid` where none does. The
+exit status is 1 if any count is wrong and unsaid.
 """
 
 from __future__ import annotations
@@ -101,11 +102,9 @@ def without_corner(scene: Scene, rng: np.random.Generator, *, drawn: bool) -> Sc
     pitch_x, pitch_y = scene.pitch_um
     array: Any = scene.block.array
     banks = array["bank_list"]
-    bank = banks[int(rng.integers(len(banks)))]
-    # A corner of the outline, so that it can be drawn around.
-    right, low = (bank[f"{axis}1_um"] > max(b[f"{axis}1_um"] for b in banks) - 1e-6 for axis in "xy")
-    if len(banks) == 1:
-        right, low = (bool(rng.random() < 0.5) for _ in "xy")
+    right, low = (bool(rng.random() < 0.5) for _ in "xy")
+    # The bank at a corner of the array, so that an outline can be drawn around what is left.
+    bank = max(banks, key=lambda b: (b["x0_um"] if right else -b["x0_um"]) + (b["y0_um"] if low else -b["y0_um"]))
     wide, high = (int(rng.integers(2, max(3, math.ceil(0.5 * bank[what])))) for what in ("columns", "rows"))
     x0 = bank["x1_um"] - wide * pitch_x if right else bank["x0_um"]
     y0 = bank["y1_um"] - high * pitch_y if low else bank["y0_um"]
@@ -114,6 +113,7 @@ def without_corner(scene: Scene, rng: np.random.Generator, *, drawn: bool) -> Sc
     add_periphery(sheet, (x0, y0, x1, y1), rng, upright=bool(rng.random() < 0.5), pitch_um=pitch_x)
     outline = scene.outline.difference(box(x0, y0, x1, y1)) if drawn else scene.outline
     assert isinstance(outline, Polygon)
+    assert not outline.interiors
     die = replace(scene.die, layers=(*scene.die.layers, *sheet.layers))
     return replace(scene, die=die, outline=outline, cells=scene.cells - wide * high)
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dieplat.errors import UndecidedError
-from dieplat.measurement.arrays_joined import PlacedBank, joined, said_of_steps
+from dieplat.measurement.arrays_joined import PlacedBank, joined, said_of_sizes, said_of_steps
 
 
 def test_a_bank_seen_in_parts_is_joined_along_either_axis():
@@ -132,6 +133,23 @@ def test_equal_banks_may_be_whole_cells_apart():
     (said,) = said_of_steps(parts)
     assert "just 2 columns apart" in said
     assert "something covers cells" in said
+
+
+@pytest.mark.parametrize("gap", [1.27 + 2.01, 1.27])
+def test_a_bank_that_lacks_what_its_gap_has_more_is_refused(gap: float):
+    """Under a hair along a strap two columns of four are gone; without, banks of unlike size are only said."""
+    lefts = np.cumsum([0.0, 4 + 1.27, 2 + gap])
+    parts = [PlacedBank(left, 0.0, columns, 10) for left, columns in zip(lefts, (4, 2, 4), strict=True)]
+    if gap > 3.0:
+        with pytest.raises(UndecidedError, match="2 cells fewer than the others, and the gap beside it is wider"):
+            joined(parts)
+    else:
+        assert joined(parts) == parts
+        assert "hold 2 and 4 columns" in said_of_sizes(parts)[0]
+
+
+def test_banks_of_one_size_need_no_word_on_it():
+    assert said_of_sizes([PlacedBank(0.0, 0.0, 4, 10), PlacedBank(5.3, 0.0, 4, 10), PlacedBank(0.0, 12.0, 16, 4)]) == []
 
 
 def test_straps_of_parts_of_cells_need_no_word():

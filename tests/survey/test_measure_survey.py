@@ -257,15 +257,17 @@ def test_a_memory_array_is_measured_in_micrometres():
     assert (array["columns"], array["rows"], array["cells"], array["banks"]) == (24, 16, 384, 1)
 
 
-def test_a_large_array_is_read_in_a_bounded_window_and_its_cells_are_not_guessed(monkeypatch):
+@pytest.mark.parametrize("pitch", [12.5, 12.0, 13.0])
+def test_a_large_array_is_read_in_a_bounded_window_and_its_cells_are_not_guessed(monkeypatch, pitch: float):
+    """Wherever the window cuts cells."""
     monkeypatch.setattr(details, "MAX_CROP_PX", 40_000)
-    picture = Memory(chequered(40, 24, 12.5, 30))
-    shape = box(30, 30, 30 + 500, 30 + 300)
+    picture = Memory(chequered(40, 24, pitch, 30))
+    shape = box(30, 30, 30 + 40 * pitch, 30 + 24 * pitch)
     result = measure_survey(picture, regions(("ram", "memory_array", shape)), SCALE, stated=Stated(find_die=False))
     assert picture.largest <= 40_000
     array = result.blocks[0].array
     assert array is not None, result.warnings
-    assert array.pitch_x_um == pytest.approx(6.25, abs=0.02)
+    assert array.pitch_x_um == pytest.approx(pitch / 2, abs=0.02)
     assert (array.columns, array.rows, array.cells, array.banks) == (None, None, None, None)
     assert any("cells were not counted" in text for text in result.warnings)
 

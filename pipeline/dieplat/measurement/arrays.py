@@ -32,7 +32,7 @@ from dieplat.measurement.arrays_beyond import room_beside, said_of_room
 from dieplat.measurement.arrays_blocks import Block, find_blocks, inner, largest, steps
 from dieplat.measurement.arrays_frame import Frame, colours_of, grey_of, raster, resample
 from dieplat.measurement.arrays_inside import NotFullError, said_of_inside
-from dieplat.measurement.arrays_joined import PlacedBank, joined, said_of_steps
+from dieplat.measurement.arrays_joined import PlacedBank, joined, said_of_sizes, said_of_steps
 from dieplat.measurement.arrays_mirrored import cells_of, fine, tiles_in
 from dieplat.measurement.arrays_places import lattice_of
 from dieplat.measurement.arrays_start import WEAK, Start, starts
@@ -132,6 +132,8 @@ def measure_array(
     for seen, share in _cleaned(view):
         try:
             found = _tried(replace(view, seen=seen), wanted)
+        except NotFullError:
+            raise
         except UndecidedError as error:
             refused = error
             continue
@@ -147,6 +149,8 @@ def _tried(view: _View, wanted: _Wanted) -> ArrayLattice:
         try:
             found = _measure(view, start, wanted)
         except UndecidedError as error:
+            if isinstance(error, NotFullError) and not refused:
+                raise
             refused.append(error)
             continue
         if not refused:
@@ -156,7 +160,7 @@ def _tried(view: _View, wanted: _Wanted) -> ArrayLattice:
             f"the period that stands out most leads to no count ({why}); this is by the next that the picture shows"
         )
         return replace(found, remarks=(*found.remarks, remark))
-    raise next((error for error in refused if isinstance(error, NotFullError)), refused[0])
+    raise refused[0]
 
 
 def _cleaned(view: _View) -> Iterator[tuple[FloatArray, float]]:
@@ -273,8 +277,8 @@ def _report(
         per_x, per_y, remarks, others = cells_of(view.grey, view.colours, frame, blocks, reciprocal, size)
     placed: list[PlacedBank] = []
     cell_x, cell_y = n_x / per_x, n_y / per_y
-    across = arrays_counts.counts([block.across for block in blocks], cell_x, "x")
-    down = arrays_counts.counts([block.down for block in blocks], cell_y, "y")
+    across = arrays_counts.counts([block.across for block in blocks], cell_x, "x", counted=wanted.counted)
+    down = arrays_counts.counts([block.down for block in blocks], cell_y, "y", counted=wanted.counted)
     for block, step, (columns, left, remark_a), (rows, top, remark_b) in zip(
         blocks, steps(frame, blocks), across, down, strict=True
     ):
@@ -283,8 +287,10 @@ def _report(
         reach, cut = block.reach(cell_x, cell_y), (block.across.cut, block.down.cut)
         placed.append(PlacedBank(left / cell_x, top / cell_y, columns, rows, reach, moved, cut))
     whole = joined(placed, counted=wanted.counted)
-    remarks += said_of_steps(whole) if wanted.counted else []
-    bounds = [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in whole]
+    parts, bounds = (
+        [(b.left * cell_x, b.top * cell_y, b.right * cell_x, b.bottom * cell_y) for b in some]
+        for some in (placed, whole)
+    )
     if len(whole) < len(placed):
         # One bank that was seen as two gives a pitch over its whole length.
         vectors, spread = _vectors(*_refined(view.grey, frame, bounds, reciprocal))
@@ -293,8 +299,11 @@ def _report(
     if wanted.counted:
         # Dirt is to be seen here, even where banks were found without it.
         plain = frame if view.seen is view.grey else resample(view.grey, view.mask, view.polygon, reciprocal)
-        banks = [lattice_of(plain, rectangle, (round(cell_x), round(cell_y))) for rectangle in bounds]
-        remarks += said_of_inside(banks, wanted.origin_px) + said_of_room(room_beside(banks))
+        cell_samples = round(cell_x), round(cell_y)
+        # Parts of a bank may be out of step by what joins them still.
+        remarks += said_of_inside([lattice_of(plain, part, cell_samples) for part in parts], wanted.origin_px)
+        remarks += said_of_room(room_beside([lattice_of(plain, bank, cell_samples) for bank in bounds]))
+        remarks += said_of_steps(whole) + said_of_sizes(whole)
     found = []
     for bank in whole:
         x0, y0 = frame.to_image(bank.left * cell_x, bank.top * cell_y) + wanted.origin_px

@@ -6,7 +6,6 @@ them, only the room that it leaves within the outline does.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -22,7 +21,7 @@ LIKE = 0.8
 cell. On 30 clean invented arrays no place did; under painted hairs cells had 0.88 and more (the limit is a choice of
 ours, no source)."""
 CHANCE = 4.5
-"""Standard deviations of a chance correlation, 1 / sqrt(pixels of a cell), that such a place must exceed as well: noise
+"""Standard deviations of a chance correlation (`BankLattice.chance`) that such a place must exceed as well: noise
 that is independent from pixel to pixel does so at 3 places in a million (normal distribution, from memory)."""
 CONTRAST = 2.0
 """Times by which such a cell's contrast may differ from the mean cell's (a choice of ours, no source)."""
@@ -68,7 +67,7 @@ def _room(bank: BankLattice, taken: BoolArray, axis: int, sign: int, where: str)
     """Cells of room beside a bank up to the outline; none if another bank comes first."""
     last = bank.size[axis] - 1 if sign > 0 else 0
     own = float(np.median(likeness_of(*patterns(bank, *_line(bank, axis, last)))[0]))
-    chance = CHANCE / math.sqrt(max(bank.pixels, 1.0))
+    chance = CHANCE * bank.chance
     step = 0
     while True:
         rows, columns = _line(bank, axis, last + (step + 1) * sign)

@@ -20,14 +20,19 @@ by twice as much. On invented arrays a strap's rim that looks like the cells' ow
 Counted = tuple[int, float, str | None]
 
 
-def counts(extents: Sequence[Extent], samples: float, axis: str) -> list[Counted]:
+def counts(extents: Sequence[Extent], samples: float, axis: str, *, counted: bool = True) -> list[Counted]:
     """Whole cells of every bank, the place of its first edge, and a remark; a cell is `samples` long.
+
+    Where they are not `counted`, the nearest whole number is taken.
 
     Raises
     ------
     UndecidedError
         If a bank's edges leave its count open, and its neighbours do not settle it.
     """
+    if not counted:
+        whole = [max(1, round(sum(extent.cells_between(samples)) / 2)) for extent in extents]
+        return [(n, _first_edge(extent, n * samples), None) for n, extent in zip(whole, extents, strict=True)]
     found: list[Counted | UndecidedError] = []
     for extent in extents:
         try:

@@ -23,19 +23,18 @@ UNLIKE = 0.7
 """Correlation with the mean cell, as a share of the bank's median place, below which a place is unlike the others. Of
 19 000 places of clean invented arrays of 4 px and more, 8 were (0.04 %), and where drivers stood for cells nearly all
 (the limit is a choice of ours, no source)."""
-SCATTER = 4.5
-"""Standard deviations of the places' own scatter that such a place must lie below the median as well."""
 GONE = 0.5
 """The same, in the mean of unlike places side by side, below which they show no cell: 0.4 and less where drivers stood
 for cells (the limit is a choice of ours, no source)."""
 FAINT = 1.3
-"""Standard deviations of a chance correlation, 1 / sqrt(pixels of a cell), that unlike places may have at least: with a
-lower limit one in ten that shows no cell would pass (normal distribution, from memory)."""
+"""Standard deviations of a chance correlation that the limit must lie above 0: one place in ten that shows no cell is
+above (normal distribution, from memory)."""
 CONTENT = 0.1
 """Share of a bank's other places that may be unlike: of more, cells differ by what they hold, as in a read-only memory
 (a choice of ours, no source)."""
-OUTSIDE = 0.5
-"""Share of a place within the polygon below which the outline leaves it out (a choice of ours, no source)."""
+OUTSIDE, WHOLLY = 0.5, 0.1
+"""Share of a place within the polygon below which the outline leaves it out, and below which it does so on purpose
+(choices of ours, no source)."""
 GRAIN = 4
 """Places, one beside the other, from which it is said that they show no cell: fewer are grains of dust, but at a corner
 or from side to side (a choice of ours, no source)."""
@@ -46,19 +45,27 @@ FULL, MOST = 0.8, 0.6
 0.79. At a corner less will do: drivers may be like cells in part (choices of ours, no source)."""
 
 
+PARTS = (
+    "draw each rectangular part as an array of its own, the side between them on the border of the cells and all "
+    "others a few pixels outside"
+)
+
+
 class NotFullError(UndecidedError):
-    """A bank is no full rectangle of cells, which a picture without dirt would only hide."""
+    """A bank is no full rectangle of cells: leaving dirt out of the picture must not be tried, for it fills gaps."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
     """Of every place (rows, columns) of a bank: its correlation with the mean cell as a share of the median place,
-    whether that is unlike, and whether the polygon leaves it out. `told` is false where cells are too faint for it."""
+    whether that is unlike, and whether the polygon leaves it out; whether it leaves any out wholly. `told` is false
+    where cells are too faint for it."""
 
     bank: BankLattice
     likeness: Matrix
     unlike: BoolArray
     outside: BoolArray
+    wholly: bool
     told: bool
 
 
@@ -121,10 +128,10 @@ def said_of_inside(banks: Sequence[BankLattice], origin_px: tuple[float, float])
         one out.
     """
     covered: list[_Group] = []
-    left_out, unsure = 0, False
+    left_out, wholly, unsure = 0, False, False
     for bank in banks:
         seen = _look(bank)
-        left_out += int(seen.outside.sum())
+        left_out, wholly = left_out + int(seen.outside.sum()), wholly or seen.wholly
         for group in _groups(seen.outside, bank):
             _refuse_left_out(group, origin_px)
         groups = _gone(seen) if seen.told else []
@@ -136,9 +143,10 @@ def said_of_inside(banks: Sequence[BankLattice], origin_px: tuple[float, float])
             _refuse_part(group, origin_px)
         covered += groups
     remarks = _said_of_covered(covered, origin_px)
-    if left_out >= GRAIN:
+    if left_out >= GRAIN or wholly:
         remarks.append(
-            f"the outline leaves out {left_out} of the cells counted; draw it a few pixels outside the cells"
+            f"the outline leaves out {left_out} of the cells counted; draw it outside them if they are cells, else "
+            "draw each rectangular part as an array of its own"
         )
     if unsure:
         remarks.append(
@@ -158,12 +166,12 @@ def _look(bank: BankLattice) -> _Seen:
         others = mean - (seen - mean) / (alike - 1) if alike > 1 else mean
         rows_seen.append(likeness_of(seen, others)[0])
         rows_inside.append(share(bank.frame.mask, *places))
-    correlation, outside = np.array(rows_seen), np.array(rows_inside) < OUTSIDE
+    correlation, inside = np.array(rows_seen), np.array(rows_inside)
     middle = float(np.median(correlation))
-    scatter = 1.4826 * float(np.median(np.abs(correlation - middle)))
-    limit = min(UNLIKE * middle, middle - SCATTER * scatter)
-    told = alike > 1 and limit > FAINT / np.sqrt(max(bank.pixels, 1.0))
-    return _Seen(bank, correlation / max(middle, 1e-12), correlation < limit, outside, bool(told))
+    limit = UNLIKE * middle
+    told = alike > 1 and limit > FAINT * bank.chance
+    likeness = correlation / max(middle, 1e-12)
+    return _Seen(bank, likeness, correlation < limit, inside < OUTSIDE, bool((inside < WHOLLY).any()), bool(told))
 
 
 def _said_of_covered(groups: Sequence[_Group], origin_px: tuple[float, float]) -> list[str]:
@@ -198,12 +206,12 @@ def _gone(seen: _Seen) -> list[_Group]:
 
 
 def _refuse_left_out(group: _Group, origin_px: tuple[float, float]) -> None:
-    """Refuse an outline around an L; a slanted one cuts a wedge, of which a remark speaks."""
+    """Refuse an outline around an L. A slanted one cuts a wedge, of which a remark speaks."""
     for part in group.deep():
-        if part.fills(FULL):
+        if part.fills(FULL) and part.size >= FULL * group.places.size:
             raise NotFullError(
                 f"memory array: the outline leaves out {part.size} cells of a bank of {_dimensions(part.bank)}, "
-                f"{part.near(origin_px)}; draw each rectangular part as an array of its own"
+                f"{part.near(origin_px)}; {PARTS}"
             )
 
 
@@ -214,8 +222,7 @@ def _refuse_part(group: _Group, origin_px: tuple[float, float]) -> None:
             where = "at a corner" if corner else "from side to side"
             raise NotFullError(
                 f"memory array: {part.size} places of a bank of {_dimensions(part.bank)} cells show no cell, {where} "
-                f"{part.near(origin_px)}; draw each rectangular part as an array of its own, or photograph it clean if "
-                "something lies there"
+                f"{part.near(origin_px)}; {PARTS}, or photograph it clean if something lies there"
             )
 
 

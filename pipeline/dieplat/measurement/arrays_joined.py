@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 from dieplat.errors import UndecidedError
 
@@ -70,9 +70,9 @@ def joined(banks: Sequence[PlacedBank], *, counted: bool = True) -> list[PlacedB
     Raises
     ------
     UndecidedError
-        If banks overlap or have a gap between them that is too narrow to be told from none; where they are `counted`,
-        also if they lie in one row or column and differ by a single cell, as a miscount makes them, or look like one
-        bank under a hair.
+        If banks overlap or have a gap between them that is too narrow to be told from none. Where they are `counted`,
+        also if two that lie side by side or one above the other differ by a single column or row, as a miscount makes
+        them (but where the polygon cuts one), or if banks look like some under a hair.
     """
     left = list(banks)
     while (pair := _touching(left)) is not None:
@@ -93,6 +93,7 @@ def joined(banks: Sequence[PlacedBank], *, counted: bool = True) -> list[PlacedB
             _refuse_nearly_equal(one, other, "side by side")
     if counted:
         _refuse_parted(left)
+        _refuse_covered(left)
     return sorted(left, key=lambda bank: (round(bank.top), bank.left))
 
 
@@ -103,7 +104,7 @@ def _refuse_parted(banks: Sequence[PlacedBank]) -> None:
     for axis in (0, 1):
         parted = [pair for pair in combinations(banks, 2) if _parts_of_one(*pair, axis)]
         for one, other in parted:
-            beside = [bank for bank in banks if _gaps(one, bank)[1 - axis] < 0.0]
+            beside = _in_line(one, banks, axis)
             alike = [pair for pair in parted if all(bank in beside for bank in pair)]
             sizes = {_size(bank, axis) for bank in beside}
             cells = round(_gaps(one, other)[axis])
@@ -113,6 +114,52 @@ def _refuse_parted(banks: Sequence[PlacedBank]) -> None:
                     f"memory array: along {'xy'[axis]} banks of unlike size are in step just {cells} "
                     f"cell{'s' * (cells > 1)} apart, so something may lie over cells between; measure them one by one"
                 )
+
+
+def _refuse_covered(banks: Sequence[PlacedBank]) -> None:
+    """Refuse a bank that is some cells smaller than another in line with it, beside a gap that is wider by as many."""
+    for axis in (0, 1):
+        for bank in banks:
+            gaps = [(_gaps(*pair)[axis], bank in pair) for pair in _neighbours(_in_line(bank, banks, axis), axis)]
+            for cells in _fewer(bank, banks, axis):
+                wider = [mine - other for mine, beside in gaps if beside for other, _ in gaps]
+                if any(abs(more - cells) < SAME for more in wider):
+                    raise UndecidedError(
+                        f"memory array: along {'xy'[axis]} a bank has {cells} cell{'s' * (cells > 1)} fewer than the "
+                        "others, and the gap beside it is wider by as many, so something may lie over cells there; "
+                        "photograph it clean, or measure the banks one by one"
+                    )
+
+
+def _in_line(bank: PlacedBank, banks: Sequence[PlacedBank], axis: int) -> list[PlacedBank]:
+    """Banks beside one along an axis, and itself, in their order."""
+    beside = [other for other in banks if other is bank or _gaps(bank, other)[1 - axis] < 0.0]
+    return sorted(beside, key=lambda other: (other.left, other.top)[axis])
+
+
+def _neighbours(line: Sequence[PlacedBank], axis: int) -> list[tuple[PlacedBank, PlacedBank]]:
+    """Pairs of banks next to one another in a line."""
+    return [pair for pair in pairwise(line) if _gaps(*pair)[axis] > 0.0]
+
+
+def _fewer(bank: PlacedBank, banks: Sequence[PlacedBank], axis: int) -> set[int]:
+    """By how many cells a bank is smaller than others in line with it, where a hair may hide as many."""
+    differences = {_size(other, axis) - _size(bank, axis) for other in _in_line(bank, banks, axis)}
+    return {cells for cells in differences if 1 <= cells <= HIDDEN}
+
+
+def said_of_sizes(banks: Sequence[PlacedBank]) -> list[str]:
+    """The remark on banks in line that differ by so few cells that something may cover them."""
+    found = []
+    for axis, what in enumerate(("columns", "rows")):
+        short = [bank for bank in banks if _fewer(bank, banks, axis)]
+        if short:
+            sizes = sorted({_size(bank, axis) for one in short for bank in _in_line(one, banks, axis)})
+            found.append(
+                f"banks in line hold {' and '.join(map(str, sizes))} {what}; look whether they differ, or something "
+                "covers cells there"
+            )
+    return found
 
 
 def said_of_steps(banks: Sequence[PlacedBank]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,10 +32,12 @@ class BankLattice:
         return self.low[0] + self.size[0] * self.cell[0], self.low[1] + self.size[1] * self.cell[1]
 
     @property
-    def pixels(self) -> float:
-        """Pixels of the picture in a cell."""
-        x, y = self.frame.step_x, self.frame.step_y
-        return abs(float(x[0] * y[1] - x[1] * y[0])) * self.cell[0] * self.cell[1]
+    def chance(self) -> float:
+        """Standard deviation of a place's correlation with a cell by chance, where noise is each pixel's own: of as
+        many values as a cell has pixels, less those that its rows' and columns' means take."""
+        sides = (np.hypot(*step) * n for step, n in zip((self.frame.step_x, self.frame.step_y), self.cell, strict=True))
+        width, height = (max(float(side) - 1.0, 1.0) for side in sides)
+        return 1.0 / math.sqrt(width * height)
 
     @property
     def alike(self) -> int:

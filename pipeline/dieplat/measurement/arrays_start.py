@@ -42,7 +42,8 @@ class Start:
 
 
 def starts(picture: FloatArray, mask: npt.NDArray[np.bool_]) -> Iterator[Start]:
-    """The lattices that a picture (H, W) shows inside a mask (H, W), the most trusted first, the same one once.
+    """The lattices that a picture (H, W) shows inside a mask (H, W), the most trusted first, the same one once: as the
+    autocorrelation has it and as phases advance it, where these differ.
 
     Raises
     ------
