@@ -111,7 +111,9 @@ def without_corner(scene: Scene, rng: np.random.Generator, *, drawn: bool) -> Sc
     x1, y1 = x0 + wide * pitch_x, y0 + high * pitch_y
     sheet = Sheet()
     add_periphery(sheet, (x0, y0, x1, y1), rng, upright=bool(rng.random() < 0.5), pitch_um=pitch_x)
-    outline = scene.outline.difference(box(x0, y0, x1, y1)) if drawn else scene.outline
+    # A little beyond the array, or rounding would leave a sliver of it.
+    gone = box(x0 - (not right), y0 - (not low), x1 + right, y1 + low)
+    outline = scene.outline.difference(gone) if drawn else scene.outline
     assert isinstance(outline, Polygon)
     assert not outline.interiors
     die = replace(scene.die, layers=(*scene.die.layers, *sheet.layers))
