@@ -85,13 +85,8 @@ def joined(banks: Sequence[PlacedBank], *, counted: bool = True) -> list[PlacedB
             raise UndecidedError(
                 "memory array: neighbouring banks cannot be told apart at their strap; measure them one by one"
             )
-        if not counted:
-            continue
-        if across < -0.5 * min(one.columns, other.columns):
-            _refuse_nearly_equal(one, other, "one above the other")
-        if down < -0.5 * min(one.rows, other.rows):
-            _refuse_nearly_equal(one, other, "side by side")
     if counted:
+        _refuse_nearly_equal(left)
         _refuse_parted(left)
         _refuse_covered(left)
     return sorted(left, key=lambda bank: (round(bank.top), bank.left))
@@ -236,14 +231,20 @@ def _out_of_step(one: PlacedBank, other: PlacedBank) -> bool:
     return seen[axis] > 0.0 and moved > OUT_OF_STEP and missed < SAME
 
 
-def _refuse_nearly_equal(one: PlacedBank, other: PlacedBank, where: str) -> None:
-    for axis, what in enumerate(("columns", "rows")):
-        cut = one.cut[axis] or other.cut[axis]
-        if abs(_size(one, axis) - _size(other, axis)) == 1 and not cut:
-            raise UndecidedError(
-                f"memory array: banks {where} seem to have {_size(one, axis)} and {_size(other, axis)} {what}, so one "
-                "of them may be miscounted; measure them one by one"
-            )
+def _refuse_nearly_equal(banks: Sequence[PlacedBank]) -> None:
+    """Refuse two that lie side by side or one above the other, over half of the smaller, and differ by one."""
+    for one, other in combinations(banks, 2):
+        across, down = _gaps(one, other)
+        stacked, level = across < -0.5 * min(one.columns, other.columns), down < -0.5 * min(one.rows, other.rows)
+        for axis, what in enumerate(("columns", "rows")):
+            sizes = _size(one, axis), _size(other, axis)
+            cut = one.cut[axis] or other.cut[axis]
+            if (stacked or level) and abs(sizes[0] - sizes[1]) == 1 and not cut:
+                where = "one above the other" if stacked else "side by side"
+                raise UndecidedError(
+                    f"memory array: banks {where} seem to have {sizes[0]} and {sizes[1]} {what}, so one of them may be "
+                    "miscounted; measure them one by one"
+                )
 
 
 def _touching(banks: Sequence[PlacedBank]) -> tuple[PlacedBank, PlacedBank] | None:
